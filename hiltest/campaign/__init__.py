@@ -1,0 +1,1 @@
+"""Many simulated boards: fault campaigns and detection tables."""

@@ -1,0 +1,1 @@
+"""CAN as arithmetic and as a host sees it."""

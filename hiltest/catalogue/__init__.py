@@ -1,0 +1,1 @@
+"""The acceptance tests, one module a group."""

@@ -1,0 +1,1 @@
+"""The fixture description: what is on the bench and what is right."""

@@ -1,0 +1,1 @@
+"""The manual, as files that travel with the package."""

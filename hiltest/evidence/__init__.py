@@ -1,0 +1,1 @@
+"""What was measured, kept so that others can believe it."""

@@ -1,0 +1,1 @@
+"""Operator prompts, meters and supplies."""

@@ -1,0 +1,1 @@
+"""The simulated bench: line, controllers, firmware, loads, faults and doors."""

@@ -1,0 +1,1 @@
+"""Ways by which programs reach the simulated bench."""
