@@ -1,0 +1,382 @@
+"""What a fixture description may say: every section, field, unit and default, documented once.
+
+The same texts serve `hiltest schema`, the messages about a wrong file, and the manual. Units stand in the
+field names. A limit's default names its source in `json_schema_extra["default_source"]`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+
+class Section(BaseModel):
+    """Base of all sections: strict types, unknown keys refused, no NaN or infinity, read-only."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def limit(default: Any, source: str, description: str, **rules: Any) -> Any:
+    """Declare a limit: a field with a default whose source is stated."""
+    return Field(default, description=description, json_schema_extra={"default_source": source}, **rules)
+
+
+COMMON = "common practice, no source"
+OURS = "chosen for hiltest"
+
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$", description="lower case, digits and _")]
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+
+
+class Role(Section):
+    """Where in the node's protocol a quantity is found, and how its raw number becomes a value.
+
+    value = raw * scale + offset.
+    """
+
+    at: str = Field(
+        description=(
+            "canopen: index[:sub][.bit], like '0x6401:2' or '0x6000:1.3', or a parameter name of the EDS; "
+            "signals: 'Message.Signal'; console: see send and expect; own: what the driver class says"
+        )
+    )
+    scale: float = Field(1.0, description="value of one raw count")
+    offset: float = Field(0.0, description="value at raw 0")
+    send: str | None = Field(None, description="console: the line to send, with {placeholders}")
+    expect: str | None = Field(None, description="console: regular expression with one group, the value")
+
+
+def _role(value: Any) -> Any:
+    return {"at": value} if isinstance(value, str) else value
+
+
+Roles = dict[str, Annotated[Role, BeforeValidator(_role)]]
+
+
+class Fixture(Section):
+    """What this fixture is, and what counts as accepted."""
+
+    name: str = Field(min_length=1, max_length=80, description="what is tested, for the head of the report")
+    note: str = Field("", description="a sentence for the report")
+    may_be_missing: list[str] = Field(
+        default_factory=list,
+        description="checks (group.name or group.name[load]) that may be not offered for 'accepted'",
+    )
+
+
+class Supply(Section):
+    """The source that feeds the bench."""
+
+    voltage_v: float = Field(gt=0, le=60, description="nominal voltage at the source's terminals")
+    tolerance_percent: float = limit(
+        5.0,
+        "IEC 60038 leaves extra-low voltages to the maker; 5 % is " + COMMON,
+        "allowed deviation at rest",
+        gt=0,
+        le=20,
+    )
+    current_limit_a: float = Field(gt=0, le=100, description="what the source can give")
+    fuse_a: float | None = Field(None, gt=0, le=100, description="fuse in the power pair; leave out if none")
+
+
+class LoadTest(Section):
+    """How the bus is loaded to show that it carries frames without errors."""
+
+    utilisation_percent: float = Field(50.0, gt=0, le=95, description="target share of bus time in use")
+    duration_s: float = Field(6.0, gt=0, le=86400, description="how long to send")
+    pattern: Literal["random", "longest_stuffing", "sparse_edges", "planned"] = Field(
+        "random", description="what the data bytes look like"
+    )
+    confidence: float = Field(0.95, gt=0.5, lt=1, description="confidence of the stated upper bound")
+    bit_error_probability_max: float = limit(
+        2e-6, OURS, "upper bound that must be shown for the error probability of a bit", gt=0, lt=1
+    )
+
+
+class PlannedMessage(Section):
+    """A message that the finished machine will send."""
+
+    name: str
+    can_id: int = Field(ge=0, le=0x1FFFFFFF)
+    extended: bool = False
+    data_bytes: int = Field(ge=0, le=8)
+    period_s: float = Field(gt=0)
+    deadline_s: float | None = Field(None, gt=0, description="default: the period")
+    jitter_s: float = Field(0.0, ge=0, description="release jitter")
+    sender: str = Field("", description="who sends it, for the table")
+
+
+class Bus(Section):
+    """One CAN bus and the adapter that reaches it."""
+
+    name: Name = "can"
+    interface: str = Field(description="python-can's name of the adapter family, like 'socketcan' or 'slcan'")
+    channel: str = Field(description="python-can's channel, like 'can0' or '/dev/ttyACM0'")
+    options: dict[str, str | int | float | bool] = Field(
+        default_factory=dict, description="more keyword arguments for python-can's Bus"
+    )
+    bit_rate_bps: int = Field(ge=10_000, le=1_000_000, description="nominal bit rate in bit/s")
+    sample_point_percent: float = Field(75.0, gt=40, lt=95, description="of the adapter and the nodes")
+    adapter_clock_hz: int | None = Field(None, gt=0, description="clock of the adapter's CAN controller")
+    length_m: float = Field(gt=0, le=10_000, description="from end to end")
+    stub_m: float = Field(0.0, ge=0, le=500, description="longest branch off the line")
+    terminators_ohm: list[float] = Field(
+        default_factory=lambda: [120.0, 120.0], max_length=8, description="every resistor between H and L"
+    )
+    twists_per_m: float | None = Field(None, ge=0, le=500, description="turns of the pair per metre")
+    signal_awg: int = Field(24, ge=0, le=40, description="gauge of the pair")
+    host_id: int = Field(127, ge=1, le=127, description="node id under which hiltest sends its heartbeat")
+    host_heartbeat_s: float = Field(0.1, gt=0, le=10, description="period of the host's heartbeat")
+    load_test: LoadTest = Field(default_factory=LoadTest)
+    traffic: list[PlannedMessage] = Field(default_factory=list)
+
+
+class Harness(Section):
+    """The power pair from the source to the node."""
+
+    length_m: float = Field(gt=0, le=1000, description="one way")
+    power_awg: int = Field(ge=0, le=40, description="gauge of plus and minus")
+    contact_ohm: float = Field(0.02, ge=0, le=1, description="all contacts of the loop together")
+    drop_max_percent: float = limit(5.0, COMMON, "voltage drop allowed with every load on", gt=0, le=30)
+
+
+class Node(Section):
+    """One board on the bus."""
+
+    name: Name = "node"
+    bus: Name | None = Field(None, description="default: the only bus")
+    protocol: Literal["canopen", "signals", "frames", "console", "own"] = "canopen"
+    node_id: int | None = Field(None, ge=1, le=127, description="CANopen node id")
+    eds: str | None = Field(None, description="EDS or DCF file (CiA 306), relative to this file")
+    database: str | None = Field(None, description="DBC file, relative to this file")
+    driver: str | None = Field(None, description="name in the entry point group hiltest.drivers")
+    vendor_id: int | None = Field(None, ge=0, le=0xFFFFFFFF)
+    product_code: int | None = Field(None, ge=0, le=0xFFFFFFFF)
+    revision: int | None = Field(None, ge=0, le=0xFFFFFFFF)
+    firmware: str | None = Field(None, description="the version that must be on the board")
+    boot_max_s: float = limit(1.5, COMMON, "from reset to the boot-up message", gt=0, le=60)
+    heartbeat_s: float = Field(0.1, gt=0, le=10, description="period that the node must keep")
+    heartbeat_tolerance_percent: float = limit(
+        10.0, OURS, "allowed deviation of the mean period", gt=0, le=50
+    )
+    host_silence_max_s: float = limit(
+        1.0, COMMON, "outputs must be off this long after the host fell silent", gt=0, le=60
+    )
+    roles: Roles = Field(
+        default_factory=dict,
+        description=(
+            "supply_v, uptime_s, reset_cause, bus_errors, transmit_errors, receive_errors, all_off, burst"
+        ),
+    )
+
+
+class Console(Section):
+    """The node's serial console."""
+
+    port: str = Field(description="device or pyserial URL")
+    node: Name | None = None
+    baud: int = Field(115_200, ge=300, le=4_000_000)
+    prompt: str = Field("> ", description="what the node prints when it waits for a line")
+    version_command: str | None = Field(None, description="the line that makes it print its version")
+
+
+class Load(Section):
+    """What hangs on a node."""
+
+    name: Name
+    node: Name | None = Field(None, description="default: the only node")
+    roles: Roles = Field(default_factory=dict)
+
+
+class Sensor(Load):
+    """A temperature sensor. roles: temperature_c."""
+
+    kind: Literal["ntc", "platinum", "other"] = "ntc"
+    r25_ohm: float | None = Field(None, gt=0, description="ntc: resistance at 25 degC")
+    beta_k: float | None = Field(None, gt=500, lt=8000, description="ntc: B value")
+    r0_ohm: float | None = Field(None, gt=0, description="platinum: resistance at 0 degC")
+    pull_up_ohm: float | None = Field(None, gt=0, description="divider resistor to the reference")
+    adc_bits: int = Field(12, ge=8, le=24)
+    noise_max_k: float = limit(1.0, COMMON, "standard deviation at rest", gt=0, le=20)
+    place: str = Field("", description="where it sits, for the report")
+
+
+class Heater(Load):
+    """A heater with the sensor that controls it. roles: setpoint_c, duty, pulse_s, output, status."""
+
+    sensor: Name = Field(description="the sensor on the same block")
+    power_w: float = Field(gt=0, le=5000, description="at the nominal supply voltage")
+    power_tolerance_percent: float = limit(
+        10.0, "trade value for cartridge heaters up to 100 W; " + COMMON, "of the element", gt=0, le=50
+    )
+    heat_capacity_j_k: float = Field(gt=0, le=1e6, description="of the block: mass times specific heat")
+    loss_w_k: float = Field(0.1, gt=0, le=1000, description="heat lost per kelvin above ambient")
+    ceiling_c: float = Field(gt=30, le=600, description="never above this; the guard trips")
+    low_setpoint_c: float = limit(50.0, COMMON, "first closed-loop setpoint", gt=25, le=200)
+    window_s: float = limit(60.0, OURS, "time to reach the low setpoint", gt=1, le=7200)
+    overshoot_max_k: float = limit(6.0, COMMON, "above the setpoint", gt=0, le=50)
+    steady_band_k: float = limit(2.0, COMMON, "largest distance from the setpoint once settled", gt=0, le=20)
+    steady_s: float = Field(20.0, gt=1, le=3600, description="how long it must stay in the band")
+    pulse_s: float = Field(4.0, gt=0.1, le=30, description="length of the first, bounded pulse")
+    pulse_rise_max_k: float = limit(
+        40.0,
+        OURS,
+        "block temperature rise that the pulse may cause at worst (an element of four times the power)",
+        gt=1,
+        le=100,
+    )
+    pulse_watch_s: float = Field(25.0, gt=1, le=600, description="how long the peak is waited for")
+
+
+class Fan(Load):
+    """A fan with tachometer. roles: duty, tach_hz."""
+
+    voltage_v: float | None = Field(None, gt=0, le=60, description="default: the supply's")
+    current_a: float = Field(0.1, gt=0, le=20, description="running current at full speed")
+    full_speed_rpm: float = Field(gt=0, le=100_000)
+    speed_tolerance_percent: float = limit(
+        15.0, "makers state 10 % to 15 % at full speed; " + COMMON, "at full speed", gt=0, le=50
+    )
+    pulses_per_rev: int = limit(
+        2,
+        "Intel, 4-Wire PWM Controlled Fans Specification rev 1.3, 2005, p. 9",
+        "tach pulses per turn",
+        ge=1,
+        le=12,
+    )
+    wires: Literal[2, 3, 4] = Field(4, description="2: no tach; 3: supply is switched; 4: own control wire")
+    duties: list[Fraction] = Field(default_factory=lambda: [1.0, 0.7, 0.4], min_length=1, max_length=10)
+    start_duty: Fraction = Field(0.3, description="lowest duty at which it must start")
+    spin_up_max_s: float = limit(5.0, COMMON, "from rest to full speed", gt=0, le=60)
+    stop_max_s: float = limit(8.0, COMMON, "from full speed to rest", gt=0, le=120)
+    cools: Name | None = Field(None, description="heater that this fan must follow")
+
+
+class Stepper(Load):
+    """A stepper motor with its driver. roles: as CiA 402 by default, and current_a, hold_current_a,
+    microsteps, flags, writes, version, encoder."""
+
+    steps_per_rev: int = Field(200, ge=4, le=1000)
+    microsteps: Literal[1, 2, 4, 8, 16, 32, 64, 128, 256] = 16
+    rated_current_a: float = Field(gt=0, le=20, description="motor's rating per phase, RMS")
+    run_current_a: float = Field(gt=0, le=20, description="what the driver must be set to, RMS")
+    phase_ohm: float = Field(2.0, gt=0, le=1000)
+    travel_mm_per_rev: float | None = Field(None, gt=0, description="of the driven part per motor turn")
+    gear_ratio: float = Field(1.0, gt=0, le=10_000, description="motor turns per output turn")
+    speed_rev_s: float = Field(1.0, gt=0, le=100, description="working speed of the motor")
+    small_move_rev: float = Field(0.25, gt=0, le=2, description="first move, motor turns")
+    long_move_rev: float = Field(5.0, gt=0, le=1000, description="move for lost steps, motor turns")
+    home_switch: Name | None = Field(None, description="the switch that stands at the low end")
+    end_switch: Name | None = Field(None, description="the switch that stands at the high end")
+    home_release_rev: float = Field(
+        0.1, gt=0, le=5, description="motor turns from the parked position until the home switch lets go"
+    )
+    encoder_counts_per_rev: int | None = Field(None, gt=0)
+    return_error_max_steps: float = limit(
+        2.0,
+        "a step error of 5 % is not cumulative; two full steps are lost steps; " + COMMON,
+        "full steps between leaving and meeting the switch again",
+        gt=0,
+        le=50,
+    )
+    axis: str = Field("", description="what moves, for the cautions")
+
+
+class Switch(Load):
+    """A switch. roles: state."""
+
+    contact: Literal["normally_open", "normally_closed"] = "normally_closed"
+    active_high: bool = Field(True, description="the raw bit is 1 when the switch is actuated")
+    place: str = ""
+
+
+class Lamp(Load):
+    """A status lamp. roles: one per colour, named like the colour."""
+
+    colours: list[str] = Field(default_factory=lambda: ["red", "green", "blue"], min_length=1, max_length=8)
+
+
+class Limits(Section):
+    """Limits that belong to no single load."""
+
+    ambient_low_c: float = limit(10.0, COMMON, "coldest room in which the run may start", ge=-40, le=60)
+    ambient_high_c: float = limit(35.0, COMMON, "warmest room in which the run may start", ge=-40, le=60)
+    sensor_agreement_k: float = limit(
+        5.0,
+        "error budget of 1 % NTCs is under 1 K at 25 degC; 3 K to 5 K is " + COMMON,
+        "all sensors at rest",
+        gt=0,
+        le=30,
+    )
+    quiet_s: float = Field(2.0, gt=0, le=600, description="how long the idle bus is watched for errors")
+    guard_margin_k: float = Field(15.0, gt=0, le=100, description="above the setpoint before the guard trips")
+    guard_silence_s: float = Field(1.0, gt=0, le=60, description="without a sign of the node while energised")
+    guard_rise_factor: float = Field(
+        2.5, gt=1, le=10, description="measured rate of rise over the one that the heater can cause"
+    )
+
+
+class SimulatedAdapter(Section):
+    """What the simulated bench's adapter is like."""
+
+    reports_errors: bool = True
+    echo: bool = False
+    queue_frames: int = Field(64, ge=1, le=10_000)
+    latency_s: float = Field(0.0005, ge=0, le=1, description="between the wire and the program")
+
+
+class Simulation(Section):
+    """The simulated bench."""
+
+    seed: int = Field(1, ge=0)
+    tolerances: bool = Field(True, description="let the healthy board vary as real ones do, by seed")
+    ambient_c: float = Field(23.0, ge=-20, le=60)
+    faults: list[str] = Field(
+        default_factory=list, description="name[target]=value@start_s, as in `hiltest faults`"
+    )
+    adapter: SimulatedAdapter = Field(default_factory=SimulatedAdapter)
+
+
+def _one_or_many(value: Any) -> Any:
+    return [value] if isinstance(value, dict) else value
+
+
+class Description(Section):
+    """A whole fixture description."""
+
+    fixture: Fixture
+    supply: Supply
+    bus: Annotated[list[Bus], BeforeValidator(_one_or_many)] = Field(min_length=1, max_length=8)
+    harness: Harness
+    node: Annotated[list[Node], BeforeValidator(_one_or_many)] = Field(min_length=1, max_length=127)
+    console: Annotated[list[Console], BeforeValidator(_one_or_many)] = Field(
+        default_factory=list, max_length=16
+    )
+    sensor: list[Sensor] = Field(default_factory=list, max_length=200)
+    heater: list[Heater] = Field(default_factory=list, max_length=100)
+    fan: list[Fan] = Field(default_factory=list, max_length=100)
+    stepper: list[Stepper] = Field(default_factory=list, max_length=100)
+    switch: list[Switch] = Field(default_factory=list, max_length=200)
+    lamp: list[Lamp] = Field(default_factory=list, max_length=100)
+    limits: Limits = Field(default_factory=Limits)
+    simulation: Simulation = Field(default_factory=Simulation)
+
+    @model_validator(mode="after")
+    def _fill_in_the_only_one(self) -> Description:
+        """Give loads the only node, nodes the only bus and consoles the only node, so nobody else must."""
+        bus = self.bus[0].name if len(self.bus) == 1 else None
+        node = self.node[0].name if len(self.node) == 1 else None
+        for part in self.node:
+            if part.bus is None and bus is not None:
+                object.__setattr__(part, "bus", bus)
+        attached: list[Load | Console] = [*self.loads, *self.console]
+        for load in attached:
+            if load.node is None and node is not None:
+                object.__setattr__(load, "node", node)
+        return self
+
+    @property
+    def loads(self) -> list[Load]:
+        """Every load, in file order of the kinds."""
+        return [*self.sensor, *self.heater, *self.fan, *self.stepper, *self.switch, *self.lamp]

@@ -1,0 +1,78 @@
+"""What a run leaves behind, as plain data. Everything else in this package writes or draws it.
+
+`measurements.jsonl` holds one JSON object a line, each with `kind`: "run" (first line), "check" (a check
+starts), "measurement", "sample" (a point of a curve), "note", "result" (a check ended), "verdict" (last).
+No line holds wall-clock time, so two runs with one seed on the simulated bench give the same bytes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Outcome = Literal["passed", "failed", "not run", "not offered", "not observable", "error"]
+Verdict = Literal["accepted", "rejected", "incomplete"]
+MeasurementVerdict = Literal["passed", "failed", "noted"]
+LimitSource = Literal["file", "default", "computed", "none"]
+Value = float | int | str | bool
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One measured value against its limits. `verdict` is 'noted' when there is no limit."""
+
+    check: str
+    name: str
+    value: Value
+    unit: str
+    low: float | None
+    high: float | None
+    verdict: MeasurementVerdict
+    t_s: float
+    limit_source: LimitSource = "none"
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Curve:
+    """Values over bench time, with lines to draw beside them (name -> value), such as limits."""
+
+    check: str
+    name: str
+    unit: str
+    t_s: list[float] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    lines: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class CheckResult:
+    """How one check ended. `reason` says why when it did not pass, and which gate stopped it."""
+
+    name: str
+    outcome: Outcome
+    reason: str = ""
+    look_first: list[str] = field(default_factory=list)
+    measurements: list[Measurement] = field(default_factory=list)
+    curves: list[Curve] = field(default_factory=list)
+    started_s: float = 0.0
+    ended_s: float = 0.0
+
+
+@dataclass(slots=True)
+class RunRecord:
+    """One execution for one unit."""
+
+    unit: str
+    description: str
+    fixture: str
+    versions: dict[str, str]
+    seed: int | None
+    simulated: bool
+    faults: list[str] = field(default_factory=list)
+    checks: list[CheckResult] = field(default_factory=list)
+    verdict: Verdict = "incomplete"
+    verdict_reason: str = ""
+    bench_s: float = 0.0
+    wall_s: float = 0.0
+    date: str = ""

@@ -1,0 +1,190 @@
+"""What a node can do, as typed verbs with units. Drivers speak one protocol each; checks know only this.
+
+A driver offers the verbs that its protocol and the description's roles allow; `offers` lists them as
+"verb" or "verb[load]". A verb that is not offered raises `NotOffered`. A verb that got no answer raises
+`NoAnswer`; one that the node declined raises `Refused`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+ReadingKind = Literal[
+    "temperature_c",
+    "heater_output",
+    "fan_duty",
+    "tach_hz",
+    "supply_v",
+    "position",
+    "switch",
+    "heartbeat",
+    "boot",
+    "emergency",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value that came from the node, asked for or not. `t_ns` is bench time of its arrival."""
+
+    kind: ReadingKind
+    name: str
+    value: float
+    t_ns: int
+    asked: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who the node says it is."""
+
+    vendor_id: int
+    product_code: int
+    revision: int
+    serial_number: int
+    name: str = ""
+    hardware: str = ""
+    firmware: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Presence:
+    """Something that was seen under one node id while the bus was searched.
+
+    `answers` counts the replies to one request: two mean two boards under one id. `serial_numbers` holds
+    every different serial number that was read.
+    """
+
+    node_id: int
+    answers: int
+    identity: Identity | None = None
+    serial_numbers: tuple[int, ...] = ()
+    heartbeats: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StepperDriver:
+    """What the stepper driver reports. Currents are RMS per phase."""
+
+    reachable: bool
+    current_a: float
+    hold_current_a: float
+    microsteps: int
+    flags: frozenset[str]
+    writes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NodeStatus:
+    """Time since reset, and why it was reset ('power', 'brown-out', 'watchdog', 'command', 'unknown')."""
+
+    uptime_s: float
+    reset_cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class BusCounters:
+    """The node's own CAN error counters and the number of errors that its controller has seen."""
+
+    transmit_errors: int
+    receive_errors: int
+    errors: int
+
+
+class NodeDriver(Protocol):
+    """The verbs of one node. All waits go through the link; none is longer than its stated time."""
+
+    name: str
+
+    @property
+    def offers(self) -> frozenset[str]:
+        """Verbs this node has, as 'verb' or 'verb[load]'."""
+        ...
+
+    def start(self) -> None:
+        """Attach to the link, start the host's sign of life, leave every output off."""
+        ...
+
+    def stop(self) -> None:
+        """Detach from the link. Outputs are the guard's business and are off by then."""
+        ...
+
+    def on_reading(self, listener: Callable[[Reading], None]) -> Callable[[], None]:
+        """Call `listener` for each reading; returns what takes it off again."""
+        ...
+
+    def search(self, within_s: float) -> Mapping[int, Presence]:
+        """Look for every node of this protocol on the bus, disturbing none."""
+        ...
+
+    def identify(self) -> Identity: ...
+
+    def read_status(self) -> NodeStatus: ...
+
+    def read_bus_counters(self) -> BusCounters: ...
+
+    def restart(self, within_s: float) -> float:
+        """Reset the node; return seconds from the command to its first sign of life. All outputs end off."""
+        ...
+
+    def watch_heartbeat(self, for_s: float) -> list[float]:
+        """Return the bench times (s) of the node's heartbeats during the next `for_s` seconds."""
+        ...
+
+    def go_silent(self) -> None:
+        """Stop everything the host sends by itself (heartbeats, cyclic commands), as if it had died."""
+        ...
+
+    def resume(self) -> None:
+        """Start the host's sign of life again. Commands nothing."""
+        ...
+
+    def read_supply_v(self) -> float: ...
+
+    def read_temperature_c(self, sensor: str) -> float: ...
+
+    def set_heater_c(self, heater: str, setpoint_c: float) -> None:
+        """Closed loop towards `setpoint_c`. 0 switches the heater off."""
+        ...
+
+    def pulse_heater(self, heater: str, duty: float, seconds: float) -> None:
+        """Open loop at `duty` (0..1); the node itself ends it after `seconds`."""
+        ...
+
+    def read_heater_output(self, heater: str) -> float:
+        """Duty (0..1) that the node applies at this moment."""
+        ...
+
+    def set_fan(self, fan: str, duty: float) -> None: ...
+
+    def read_tach_hz(self, fan: str) -> float:
+        """Tach pulses per second."""
+        ...
+
+    def configure_driver(self, stepper: str, run_current_a: float, microsteps: int) -> None: ...
+
+    def read_driver(self, stepper: str) -> StepperDriver: ...
+
+    def enable_driver(self, stepper: str, on: bool) -> None: ...
+
+    def move(self, stepper: str, microsteps: int, speed_rev_s: float, within_s: float) -> None:
+        """Relative move; returns when the node says it is done. Raises NoAnswer when it does not."""
+        ...
+
+    def read_position(self, stepper: str) -> int:
+        """The node's step counter, in microsteps."""
+        ...
+
+    def read_switch(self, switch: str) -> bool:
+        """True when the switch is actuated."""
+        ...
+
+    def set_lamp(self, lamp: str, colour: str | None) -> None:
+        """Show one colour of the lamp, or none."""
+        ...
+
+    def stop_all(self) -> None:
+        """Command every output off by the quickest way the protocol has. Never waits for an answer."""
+        ...
