@@ -30,7 +30,7 @@ def awg_diameter_m(awg: int) -> float:
     d = 0.127 mm · 92^((36 − awg)/39). Raises UsageError outside −3 to 40.
     Source: ASTM B258 (No. 36 is 0.0050 in, No. 0000 is 0.4600 in, 39 equal ratios between).
     """
-    return 0.127e-3 * 92.0 ** ((36 - _gauge(awg)) / 39.0)
+    return 0.127e-3 * math.pow(92.0, (36 - _gauge(awg)) / 39.0)
 
 
 def awg_area_m2(awg: int) -> float:
