@@ -1,0 +1,337 @@
+"""Opening a CAN bus: any python-can adapter behind one small port that speaks frames and bench time.
+
+python-can is imported only when a port is opened.
+"""
+
+from __future__ import annotations
+
+import difflib
+import errno
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, Protocol
+
+from hiltest.canbus.frame import ERR_RESTARTED, Frame, describe_error, from_message, to_message
+from hiltest.clock import NS_PER_S, Clock, RealClock
+from hiltest.errors import BenchError, BenchLost, BenchNotOpened, HiltestError, UsageError
+
+if TYPE_CHECKING:
+    import can
+
+STAMP_JUMP_S = 0.5
+"""An adapter's time stamp that falls back by more than this means that its clock was set anew."""
+
+
+class QueueFull(BenchError):
+    """The adapter takes no more frames: those that wait in it are not being acknowledged."""
+
+
+class BusSettings(Protocol):
+    """What opening needs to know of a bus; `description.models.Bus` is one."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def interface(self) -> str: ...
+    @property
+    def channel(self) -> str: ...
+    @property
+    def bit_rate_bps(self) -> int: ...
+    @property
+    def options(self) -> Mapping[str, Any]: ...
+
+
+class Port(Protocol):
+    """What the link needs of a bus."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def bit_rate_bps(self) -> int: ...
+    @property
+    def bus(self) -> Any:
+        """The python-can bus behind the port."""
+        ...
+
+    @property
+    def clock(self) -> Clock: ...
+
+    def send(self, frame: Frame) -> None:
+        """Hand a frame to the adapter.
+
+        Raises:
+            QueueFull: the adapter takes no more.
+            BenchLost: the adapter is gone.
+        """
+        ...
+
+    def recv(self, timeout_s: float) -> Frame | None:
+        """The next frame, error frames included, or None after `timeout_s`.
+
+        Raises:
+            BenchLost: the adapter is gone.
+        """
+        ...
+
+    def flush(self) -> None:
+        """Throw away what waits to be sent, where the adapter can do that."""
+        ...
+
+    def reopen(self, bit_rate_bps: int) -> None: ...
+
+    def close(self) -> None: ...
+
+    def state(self) -> str:
+        """'active', 'warning', 'passive', 'off' or 'unknown'."""
+        ...
+
+    def counters(self) -> tuple[int, int] | None:
+        """Transmit and receive error counter, if the adapter tells them."""
+        ...
+
+
+class BusPort:
+    """A port over a python-can bus.
+
+    A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `bus_state`, `error_counters`,
+    `change_bit_rate(bit_rate_bps)` and `clock`; they are used when they are there.
+    """
+
+    def __init__(
+        self, name: str, bus: can.BusABC, bit_rate_bps: int, open_again: Callable[[int], can.BusABC]
+    ) -> None:
+        self.name = name
+        self.bit_rate_bps = bit_rate_bps
+        self._open_again = open_again
+        own_clock = getattr(bus, "clock", None)
+        self.clock: Clock = own_clock if isinstance(own_clock, Clock) else RealClock()
+        self._closed = False
+        self._epoch_s: float | None = None
+        self._last_stamp_s = 0.0
+        self._last_ns = 0
+        self._reported_state: str | None = None
+        self._reported_counters: tuple[int, int] | None = None
+        self._use(bus)
+
+    def _use(self, bus: can.BusABC) -> None:
+        self.bus = bus
+        self._recv: Callable[[float], Frame | None] = getattr(bus, "recv_frame", self._recv_message)
+        self._send: Callable[[Frame], None] = getattr(bus, "send_frame", self._send_message)
+
+    def send(self, frame: Frame) -> None:
+        self._check_open()
+        try:
+            self._send(frame)
+        except HiltestError:
+            raise
+        except Exception as error:
+            if _is_queue_full(error):
+                raise QueueFull(
+                    f"bus {self.name!r}: the adapter's transmit queue is full, so nobody acknowledges. "
+                    "Check: node powered, bit rate, H and L not swapped or cut, two terminators"
+                ) from error
+            raise self._lost(error, "sending") from error
+
+    def recv(self, timeout_s: float) -> Frame | None:
+        self._check_open()
+        try:
+            frame = self._recv(timeout_s)
+        except HiltestError:
+            raise
+        except Exception as error:
+            raise self._lost(error, "reading") from error
+        if frame is not None and frame.error:
+            self._learn(frame)
+        return frame
+
+    def flush(self) -> None:
+        flush = getattr(self.bus, "flush_tx_buffer", None)
+        if flush is None:
+            return
+        try:
+            flush()
+        except NotImplementedError:
+            return
+        except HiltestError:
+            raise
+        except Exception as error:
+            raise self._lost(error, "emptying the transmit queue of") from error
+
+    def reopen(self, bit_rate_bps: int) -> None:
+        """Open the bus again at another bit rate; bench time goes on.
+
+        Raises:
+            BenchNotOpened: the adapter did not come back, or its bit rate is set elsewhere.
+        """
+        change = getattr(self.bus, "change_bit_rate", None)
+        if change is not None:
+            change(bit_rate_bps)
+        else:
+            self._shut_down()
+            self._use(self._open_again(bit_rate_bps))
+        self.bit_rate_bps = bit_rate_bps
+        self._closed = False
+        self._epoch_s = None
+        self._reported_state = self._reported_counters = None
+
+    def close(self) -> None:
+        if not self._closed:
+            self._closed = True
+            self._shut_down()
+
+    def state(self) -> str:
+        own = getattr(self.bus, "bus_state", None)
+        if isinstance(own, str):
+            return own
+        if self._reported_state is not None:
+            return self._reported_state
+        return _state_of(self.bus)
+
+    def counters(self) -> tuple[int, int] | None:
+        own = getattr(self.bus, "error_counters", None)
+        if own is not None:
+            return int(own[0]), int(own[1])
+        return self._reported_counters
+
+    def _check_open(self) -> None:
+        if self._closed:
+            raise BenchLost(f"bus {self.name!r} was closed; open it again")
+
+    def _shut_down(self) -> None:
+        try:
+            self.bus.shutdown()
+        except HiltestError:
+            raise
+        except Exception:
+            # The adapter is already gone; there is nothing left to close.
+            self._reported_state = None
+
+    def _lost(self, error: Exception, doing: str) -> BenchLost:
+        return BenchLost(
+            f"{doing} bus {self.name!r} failed: {error or type(error).__name__}. "
+            "Check: adapter plugged in, its supply, its cable; then run again. "
+            "Outputs now depend on the node's own watch on the host: cut the supply if anything is on"
+        )
+
+    def _learn(self, frame: Frame) -> None:
+        report = describe_error(frame)
+        if report.state is not None:
+            self._reported_state = "off" if report.state == "bus-off" else report.state
+        elif frame.can_id & ERR_RESTARTED:
+            self._reported_state = "active"
+        if report.tx_errors is not None and report.rx_errors is not None:
+            self._reported_counters = (report.tx_errors, report.rx_errors)
+
+    def _send_message(self, frame: Frame) -> None:
+        self.bus.send(to_message(frame))
+
+    def _recv_message(self, timeout_s: float) -> Frame | None:
+        message = self.bus.recv(timeout_s)
+        if message is None:
+            return None
+        return from_message(message).at(self._bench_ns(message.timestamp), message.is_rx)
+
+    def _bench_ns(self, stamp_s: float) -> int:
+        """Bench time of an adapter's time stamp, whose zero is unknown.
+
+        A frame can't be read before it was there, so stamp minus now is largest for the frame that
+        waited least: that is the best known zero of the adapter's clock.
+        """
+        now_ns = self.clock.now_ns
+        if stamp_s <= 0:  # python-can: 0.0 means that there is no stamp
+            return self._in_order(now_ns)
+        epoch_s = stamp_s - now_ns / NS_PER_S
+        was_set_back = stamp_s < self._last_stamp_s - STAMP_JUMP_S
+        if self._epoch_s is None or epoch_s > self._epoch_s or was_set_back:
+            self._epoch_s = epoch_s
+        self._last_stamp_s = stamp_s
+        return self._in_order(min(now_ns, round((stamp_s - self._epoch_s) * NS_PER_S)))
+
+    def _in_order(self, t_ns: int) -> int:
+        self._last_ns = max(self._last_ns, t_ns)
+        return self._last_ns
+
+
+def open_port(bus: BusSettings, overrides: Mapping[str, Any] | None = None) -> BusPort:
+    """Open the bus that a description names.
+
+    `overrides` replace `interface`, `channel` and `bit_rate_bps`; everything else in it goes to
+    python-can's Bus as it is. With another interface the options of the description are left out, for
+    they belong to the adapter that is not used. No configuration file and no environment variable
+    of python-can is read.
+
+    Raises:
+        UsageError: python-can has no such interface, or it does not take these options.
+        BenchNotOpened: the adapter could not be opened.
+    """
+    extra = dict(overrides or {})
+    interface = str(extra.pop("interface", bus.interface))
+    channel = extra.pop("channel", bus.channel)
+    bit_rate_bps = int(extra.pop("bit_rate_bps", bus.bit_rate_bps))
+    options = {**(bus.options if interface == bus.interface else {}), **extra}
+
+    def open_at(rate_bps: int) -> can.BusABC:
+        return _open_bus(bus.name, interface, channel, rate_bps, options)
+
+    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at)
+
+
+def _open_bus(
+    name: str, interface: str, channel: Any, bit_rate_bps: int, options: Mapping[str, Any]
+) -> can.BusABC:
+    import can
+
+    known = sorted(can.VALID_INTERFACES)
+    if interface not in known:
+        near = difflib.get_close_matches(interface, known, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        raise UsageError(
+            f"bus {name!r}: interface = {interface!r} is no adapter family of python-can{hint} "
+            f"It knows: {', '.join(known)}"
+        )
+    try:
+        return can.Bus(
+            interface=interface, channel=channel, ignore_config=True, bitrate=bit_rate_bps, **options
+        )
+    except HiltestError:
+        raise
+    except (TypeError, ValueError) as error:
+        raise UsageError(
+            f"bus {name!r}: interface {interface!r} does not take this channel, bit rate or option: {error}. "
+            f"Given: channel={channel!r}, bitrate={bit_rate_bps}, options={dict(options)!r}"
+        ) from error
+    except Exception as error:
+        raise BenchNotOpened(
+            f"bus {name!r} could not be opened as {interface!r} on {channel!r}: "
+            f"{error or type(error).__name__}. {_opening_hint(interface, channel, bit_rate_bps)}"
+        ) from error
+
+
+def _opening_hint(interface: str, channel: Any, bit_rate_bps: int) -> str:
+    if interface == "socketcan":
+        return (
+            f"Is it there and up? `ip link set {channel} up type can bitrate {bit_rate_bps}` "
+            "(needs administrator rights) brings it up"
+        )
+    if interface in ("slcan", "hiltest-serial", "serial"):
+        return "Is the adapter plugged in, the path right, and may you open it (group dialout)?"
+    return "Is the adapter plugged in, its driver installed, and no other program using it?"
+
+
+def _is_queue_full(error: Exception) -> bool:
+    code = getattr(error, "error_code", None) or getattr(error, "errno", None)
+    if code in (errno.ENOBUFS, errno.EAGAIN):
+        return True
+    text = str(error).lower()
+    return "buffer full" in text or "queue full" in text or "queue is full" in text
+
+
+def _state_of(bus: can.BusABC) -> str:
+    import can
+
+    if type(bus).state is can.BusABC.state:  # the base class says "active" without looking
+        return "unknown"
+    try:
+        state = bus.state
+    except Exception:  # adapters answer this in many ways; the state is a nicety
+        return "unknown"
+    return {can.BusState.ACTIVE: "active", can.BusState.PASSIVE: "passive"}.get(state, "off")
