@@ -1,7 +1,8 @@
 """What a run leaves behind, as plain data. Everything else in this package writes or draws it.
 
 `measurements.jsonl` holds one JSON object a line, each with `kind`: "run" (first line), "check" (a check
-starts), "measurement", "sample" (a point of a curve), "note", "result" (a check ended), "verdict" (last).
+starts), "measurement", "sample" (a point of a curve), "line" (a limit or a moment to draw in a curve),
+"note", "result" (a check ended), "verdict" (last).
 No line holds wall-clock time, so two runs with one seed on the simulated bench give the same bytes.
 """
 
@@ -35,7 +36,11 @@ class Measurement:
 
 @dataclass(slots=True)
 class Curve:
-    """Values over bench time, with lines to draw beside them (name -> value), such as limits."""
+    """Values over bench time, with lines to draw beside them (name -> value), such as limits.
+
+    `marks` are moments (name -> x), such as the end of a window. A curve over something else than time says
+    so in `x_name` and `x_unit`, and `t_s` then holds that quantity.
+    """
 
     check: str
     name: str
@@ -43,6 +48,9 @@ class Curve:
     t_s: list[float] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
     lines: dict[str, float] = field(default_factory=dict)
+    marks: dict[str, float] = field(default_factory=dict)
+    x_name: str = "time"
+    x_unit: str = "s"
 
 
 @dataclass(slots=True)
@@ -57,11 +65,15 @@ class CheckResult:
     curves: list[Curve] = field(default_factory=list)
     started_s: float = 0.0
     ended_s: float = 0.0
+    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(slots=True)
 class RunRecord:
-    """One execution for one unit."""
+    """One execution for one unit.
+
+    `bus_statistics` holds for each bus what was counted during the whole run (name -> value).
+    """
 
     unit: str
     description: str
@@ -76,3 +88,4 @@ class RunRecord:
     bench_s: float = 0.0
     wall_s: float = 0.0
     date: str = ""
+    bus_statistics: dict[str, dict[str, Value]] = field(default_factory=dict)
