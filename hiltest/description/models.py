@@ -1,4 +1,4 @@
-"""What a fixture description may say: every section, field, unit and default, documented once.
+"""What a fixture description may say: every section, field, unit, default and role, documented once.
 
 The same texts serve `hiltest schema`, the messages about a wrong file, and the manual. Units stand in the
 field names. A limit's default names its source in `json_schema_extra["default_source"]`.
@@ -45,6 +45,55 @@ class Role(Section):
     offset: float = Field(0.0, description="value at raw 0")
     send: str | None = Field(None, description="console: the line to send, with {placeholders}")
     expect: str | None = Field(None, description="console: regular expression with one group, the value")
+
+
+# What hiltest itself reads and writes of each kind; the names are the keys of its `roles` table.
+# A node with protocol "own" may use more. A lamp has one role for each of its colours instead.
+DRIVE_ROLES = {
+    "controlword": "CiA 402 controlword",
+    "statusword": "CiA 402 statusword",
+    "mode": "mode of operation",
+    "mode_display": "mode in force",
+    "position": "step counter, microsteps",
+    "speed": "actual speed, microsteps per second",
+    "target_position": "end of the next move, microsteps",
+    "profile_speed": "speed of a move, microsteps per second",
+    "profile_acceleration": "ramp of a move, microsteps per second squared",
+}
+ROLES: dict[str, dict[str, str]] = {
+    "node": {
+        "supply_v": "voltage at the node, V",
+        "uptime_s": "time since reset, s",
+        "reset_cause": "0 unknown, 1 power, 2 brown-out, 3 watchdog, 4 command",
+        "bus_errors": "errors that the node's CAN controller has seen",
+        "transmit_errors": "transmit error counter",
+        "receive_errors": "receive error counter",
+        "all_off": "writing 1 switches every output off",
+        "burst": "record that makes the node send frames",
+    },
+    "sensor": {"temperature_c": "temperature, degC"},
+    "heater": {
+        "setpoint_c": "closed-loop setpoint, degC",
+        "duty": "open-loop duty, 0..1",
+        "pulse_s": "how long an open-loop duty lasts, s",
+        "output": "duty that is applied now, 0..1",
+        "status": "bit 0 on, 1 sensor fault, 2 over ceiling, 3 host lost",
+        "ceiling_c": "the node's own ceiling, degC",
+    },
+    "fan": {"duty": "duty, 0..1", "tach_hz": "tach pulses per second, Hz"},
+    "stepper": {
+        "current_a": "run current, A RMS",
+        "hold_current_a": "hold current, A RMS",
+        "microsteps": "microsteps per full step",
+        "flags": "bit 0 open load A, 1 open load B, 2 short, 3 over-temperature warning, "
+        "4 over-temperature, 5 reset since configured, 6 not reachable",
+        "writes": "counter of writes to the driver",
+        "version": "version of the driver chip",
+        "encoder": "encoder counter",
+        **DRIVE_ROLES,
+    },
+    "switch": {"state": "the raw bit"},
+}
 
 
 def _role(value: Any) -> Any:
@@ -97,20 +146,20 @@ class LoadTest(Section):
 class PlannedMessage(Section):
     """A message that the finished machine will send."""
 
-    name: str
-    can_id: int = Field(ge=0, le=0x1FFFFFFF)
-    extended: bool = False
-    data_bytes: int = Field(ge=0, le=8)
-    period_s: float = Field(gt=0)
-    deadline_s: float | None = Field(None, gt=0, description="default: the period")
-    jitter_s: float = Field(0.0, ge=0, description="release jitter")
+    name: str = Field(min_length=1, max_length=80, description="for the table of messages")
+    can_id: int = Field(ge=0, le=0x1FFFFFFF, description="identifier; 11 bits unless extended")
+    extended: bool = Field(False, description="true: 29-bit identifier")
+    data_bytes: int = Field(ge=0, le=8, description="length of the data field")
+    period_s: float = Field(gt=0, le=86400, description="shortest time between two of them")
+    deadline_s: float | None = Field(None, gt=0, le=86400, description="default: the period")
+    jitter_s: float = Field(0.0, ge=0, le=86400, description="how late it may be queued")
     sender: str = Field("", description="who sends it, for the table")
 
 
 class Bus(Section):
     """One CAN bus and the adapter that reaches it."""
 
-    name: Name = "can"
+    name: Name = Field("can", description="what the other sections call this bus")
     interface: str = Field(description="python-can's name of the adapter family, like 'socketcan' or 'slcan'")
     channel: str = Field(description="python-can's channel, like 'can0' or '/dev/ttyACM0'")
     options: dict[str, str | int | float | bool] = Field(
@@ -121,15 +170,19 @@ class Bus(Section):
     adapter_clock_hz: int | None = Field(None, gt=0, description="clock of the adapter's CAN controller")
     length_m: float = Field(gt=0, le=10_000, description="from end to end")
     stub_m: float = Field(0.0, ge=0, le=500, description="longest branch off the line")
-    terminators_ohm: list[float] = Field(
+    terminators_ohm: list[Annotated[float, Field(gt=0, le=1e6)]] = Field(
         default_factory=lambda: [120.0, 120.0], max_length=8, description="every resistor between H and L"
     )
     twists_per_m: float | None = Field(None, ge=0, le=500, description="turns of the pair per metre")
     signal_awg: int = Field(24, ge=0, le=40, description="gauge of the pair")
     host_id: int = Field(127, ge=1, le=127, description="node id under which hiltest sends its heartbeat")
     host_heartbeat_s: float = Field(0.1, gt=0, le=10, description="period of the host's heartbeat")
-    load_test: LoadTest = Field(default_factory=LoadTest)
-    traffic: list[PlannedMessage] = Field(default_factory=list)
+    load_test: LoadTest = Field(
+        default_factory=LoadTest, description="how the bus is loaded to count its errors"
+    )
+    traffic: list[PlannedMessage] = Field(
+        default_factory=list, max_length=2000, description="what the finished machine will send"
+    )
 
 
 class Harness(Section):
@@ -144,16 +197,28 @@ class Harness(Section):
 class Node(Section):
     """One board on the bus."""
 
-    name: Name = "node"
+    name: Name = Field("node", description="what the other sections call this node")
     bus: Name | None = Field(None, description="default: the only bus")
-    protocol: Literal["canopen", "signals", "frames", "console", "own"] = "canopen"
+    protocol: Literal["canopen", "signals", "frames", "console", "own"] = Field(
+        "canopen",
+        description=(
+            "how it is spoken to; canopen: CiA 301; signals: messages of a DBC file; frames: plain frames; "
+            "console: lines of text; own: a driver class of yours"
+        ),
+    )
     node_id: int | None = Field(None, ge=1, le=127, description="CANopen node id")
     eds: str | None = Field(None, description="EDS or DCF file (CiA 306), relative to this file")
     database: str | None = Field(None, description="DBC file, relative to this file")
     driver: str | None = Field(None, description="name in the entry point group hiltest.drivers")
-    vendor_id: int | None = Field(None, ge=0, le=0xFFFFFFFF)
-    product_code: int | None = Field(None, ge=0, le=0xFFFFFFFF)
-    revision: int | None = Field(None, ge=0, le=0xFFFFFFFF)
+    vendor_id: int | None = Field(
+        None, ge=0, le=0xFFFFFFFF, description="vendor that the node must report (CANopen: 0x1018:1)"
+    )
+    product_code: int | None = Field(
+        None, ge=0, le=0xFFFFFFFF, description="product that it must report (CANopen: 0x1018:2)"
+    )
+    revision: int | None = Field(
+        None, ge=0, le=0xFFFFFFFF, description="revision that it must report (CANopen: 0x1018:3)"
+    )
     firmware: str | None = Field(None, description="the version that must be on the board")
     boot_max_s: float = limit(1.5, COMMON, "from reset to the boot-up message", gt=0, le=60)
     heartbeat_s: float = Field(0.1, gt=0, le=10, description="period that the node must keep")
@@ -165,9 +230,7 @@ class Node(Section):
     )
     roles: Roles = Field(
         default_factory=dict,
-        description=(
-            "supply_v, uptime_s, reset_cause, bus_errors, transmit_errors, receive_errors, all_off, burst"
-        ),
+        description="where the node's own quantities are found",
     )
 
 
@@ -175,8 +238,8 @@ class Console(Section):
     """The node's serial console."""
 
     port: str = Field(description="device or pyserial URL")
-    node: Name | None = None
-    baud: int = Field(115_200, ge=300, le=4_000_000)
+    node: Name | None = Field(None, description="default: the only node")
+    baud: int = Field(115_200, ge=300, le=4_000_000, description="bits per second on the serial line")
     prompt: str = Field("> ", description="what the node prints when it waits for a line")
     version_command: str | None = Field(None, description="the line that makes it print its version")
 
@@ -184,20 +247,22 @@ class Console(Section):
 class Load(Section):
     """What hangs on a node."""
 
-    name: Name
-    node: Name | None = Field(None, description="default: the only node")
-    roles: Roles = Field(default_factory=dict)
+    name: Name = Field(description="stands in the names of its checks; lower case, digits and _")
+    node: Name | None = Field(None, description="the node it hangs on; default: the only node")
+    roles: Roles = Field(default_factory=dict, description="where its quantities are found on the node")
 
 
 class Sensor(Load):
     """A temperature sensor. roles: temperature_c."""
 
-    kind: Literal["ntc", "platinum", "other"] = "ntc"
+    kind: Literal["ntc", "platinum", "other"] = Field(
+        "ntc", description="ntc: B-value thermistor; platinum: IEC 60751; other: the node does the sum"
+    )
     r25_ohm: float | None = Field(None, gt=0, description="ntc: resistance at 25 degC")
     beta_k: float | None = Field(None, gt=500, lt=8000, description="ntc: B value")
     r0_ohm: float | None = Field(None, gt=0, description="platinum: resistance at 0 degC")
     pull_up_ohm: float | None = Field(None, gt=0, description="divider resistor to the reference")
-    adc_bits: int = Field(12, ge=8, le=24)
+    adc_bits: int = Field(12, ge=8, le=24, description="resolution of the converter that reads it")
     noise_max_k: float = limit(1.0, COMMON, "standard deviation at rest", gt=0, le=20)
     place: str = Field("", description="where it sits, for the report")
 
@@ -234,7 +299,7 @@ class Fan(Load):
 
     voltage_v: float | None = Field(None, gt=0, le=60, description="default: the supply's")
     current_a: float = Field(0.1, gt=0, le=20, description="running current at full speed")
-    full_speed_rpm: float = Field(gt=0, le=100_000)
+    full_speed_rpm: float = Field(gt=0, le=100_000, description="at duty 1 and its rated voltage")
     speed_tolerance_percent: float = limit(
         15.0, "makers state 10 % to 15 % at full speed; " + COMMON, "at full speed", gt=0, le=50
     )
@@ -246,7 +311,12 @@ class Fan(Load):
         le=12,
     )
     wires: Literal[2, 3, 4] = Field(4, description="2: no tach; 3: supply is switched; 4: own control wire")
-    duties: list[Fraction] = Field(default_factory=lambda: [1.0, 0.7, 0.4], min_length=1, max_length=10)
+    duties: list[Fraction] = Field(
+        default_factory=lambda: [1.0, 0.7, 0.4],
+        min_length=1,
+        max_length=10,
+        description="at which the tach is read, in this order",
+    )
     start_duty: Fraction = Field(0.3, description="lowest duty at which it must start")
     spin_up_max_s: float = limit(5.0, COMMON, "from rest to full speed", gt=0, le=60)
     stop_max_s: float = limit(8.0, COMMON, "from full speed to rest", gt=0, le=120)
@@ -257,11 +327,13 @@ class Stepper(Load):
     """A stepper motor with its driver. roles: as CiA 402 by default, and current_a, hold_current_a,
     microsteps, flags, writes, version, encoder."""
 
-    steps_per_rev: int = Field(200, ge=4, le=1000)
-    microsteps: Literal[1, 2, 4, 8, 16, 32, 64, 128, 256] = 16
+    steps_per_rev: int = Field(200, ge=4, le=1000, description="full steps per motor turn")
+    microsteps: Literal[1, 2, 4, 8, 16, 32, 64, 128, 256] = Field(
+        16, description="per full step, as the driver must be set"
+    )
     rated_current_a: float = Field(gt=0, le=20, description="motor's rating per phase, RMS")
     run_current_a: float = Field(gt=0, le=20, description="what the driver must be set to, RMS")
-    phase_ohm: float = Field(2.0, gt=0, le=1000)
+    phase_ohm: float = Field(2.0, gt=0, le=1000, description="resistance of one winding")
     travel_mm_per_rev: float | None = Field(None, gt=0, description="of the driven part per motor turn")
     gear_ratio: float = Field(1.0, gt=0, le=10_000, description="motor turns per output turn")
     speed_rev_s: float = Field(1.0, gt=0, le=100, description="working speed of the motor")
@@ -272,7 +344,9 @@ class Stepper(Load):
     home_release_rev: float = Field(
         0.1, gt=0, le=5, description="motor turns from the parked position until the home switch lets go"
     )
-    encoder_counts_per_rev: int | None = Field(None, gt=0)
+    encoder_counts_per_rev: int | None = Field(
+        None, gt=0, le=10_000_000, description="edges counted per motor turn; leave out if none"
+    )
     return_error_max_steps: float = limit(
         2.0,
         "a step error of 5 % is not cumulative; two full steps are lost steps; " + COMMON,
@@ -286,15 +360,22 @@ class Stepper(Load):
 class Switch(Load):
     """A switch. roles: state."""
 
-    contact: Literal["normally_open", "normally_closed"] = "normally_closed"
+    contact: Literal["normally_open", "normally_closed"] = Field(
+        "normally_closed", description="normally_closed shows a broken wire as actuated"
+    )
     active_high: bool = Field(True, description="the raw bit is 1 when the switch is actuated")
-    place: str = ""
+    place: str = Field("", description="where it sits, for the report")
 
 
 class Lamp(Load):
     """A status lamp. roles: one per colour, named like the colour."""
 
-    colours: list[str] = Field(default_factory=lambda: ["red", "green", "blue"], min_length=1, max_length=8)
+    colours: list[Name] = Field(
+        default_factory=lambda: ["red", "green", "blue"],
+        min_length=1,
+        max_length=8,
+        description="that it can show; each needs a role of the same name",
+    )
 
 
 class Limits(Section):
@@ -320,22 +401,24 @@ class Limits(Section):
 class SimulatedAdapter(Section):
     """What the simulated bench's adapter is like."""
 
-    reports_errors: bool = True
-    echo: bool = False
-    queue_frames: int = Field(64, ge=1, le=10_000)
+    reports_errors: bool = Field(True, description="hands error frames to the program, or hides them")
+    echo: bool = Field(False, description="hands the program its own frames once they were sent")
+    queue_frames: int = Field(64, ge=1, le=10_000, description="frames that wait to be sent")
     latency_s: float = Field(0.0005, ge=0, le=1, description="between the wire and the program")
 
 
 class Simulation(Section):
     """The simulated bench."""
 
-    seed: int = Field(1, ge=0)
+    seed: int = Field(1, ge=0, le=2**63 - 1, description="the same seed gives the same bench, to the byte")
     tolerances: bool = Field(True, description="let the healthy board vary as real ones do, by seed")
-    ambient_c: float = Field(23.0, ge=-20, le=60)
+    ambient_c: float = Field(23.0, ge=-20, le=60, description="temperature of the simulated room")
     faults: list[str] = Field(
         default_factory=list, description="name[target]=value@start_s, as in `hiltest faults`"
     )
-    adapter: SimulatedAdapter = Field(default_factory=SimulatedAdapter)
+    adapter: SimulatedAdapter = Field(
+        default_factory=SimulatedAdapter, description="what the simulated adapter is like"
+    )
 
 
 def _one_or_many(value: Any) -> Any:
@@ -345,22 +428,26 @@ def _one_or_many(value: Any) -> Any:
 class Description(Section):
     """A whole fixture description."""
 
-    fixture: Fixture
-    supply: Supply
-    bus: Annotated[list[Bus], BeforeValidator(_one_or_many)] = Field(min_length=1, max_length=8)
-    harness: Harness
-    node: Annotated[list[Node], BeforeValidator(_one_or_many)] = Field(min_length=1, max_length=127)
-    console: Annotated[list[Console], BeforeValidator(_one_or_many)] = Field(
-        default_factory=list, max_length=16
+    fixture: Fixture = Field(description="what is tested")
+    supply: Supply = Field(description="the source that feeds the bench")
+    bus: Annotated[list[Bus], BeforeValidator(_one_or_many)] = Field(
+        min_length=1, max_length=8, description="the CAN bus; [[bus]] if there are several"
     )
-    sensor: list[Sensor] = Field(default_factory=list, max_length=200)
-    heater: list[Heater] = Field(default_factory=list, max_length=100)
-    fan: list[Fan] = Field(default_factory=list, max_length=100)
-    stepper: list[Stepper] = Field(default_factory=list, max_length=100)
-    switch: list[Switch] = Field(default_factory=list, max_length=200)
-    lamp: list[Lamp] = Field(default_factory=list, max_length=100)
-    limits: Limits = Field(default_factory=Limits)
-    simulation: Simulation = Field(default_factory=Simulation)
+    harness: Harness = Field(description="the power pair")
+    node: Annotated[list[Node], BeforeValidator(_one_or_many)] = Field(
+        min_length=1, max_length=127, description="the board under test; [[node]] if there are several"
+    )
+    console: Annotated[list[Console], BeforeValidator(_one_or_many)] = Field(
+        default_factory=list, max_length=16, description="serial console; [[console]] if there are several"
+    )
+    sensor: list[Sensor] = Field(default_factory=list, max_length=200, description="temperature sensors")
+    heater: list[Heater] = Field(default_factory=list, max_length=100, description="heaters")
+    fan: list[Fan] = Field(default_factory=list, max_length=100, description="fans")
+    stepper: list[Stepper] = Field(default_factory=list, max_length=100, description="stepper motors")
+    switch: list[Switch] = Field(default_factory=list, max_length=200, description="switches")
+    lamp: list[Lamp] = Field(default_factory=list, max_length=100, description="lamps")
+    limits: Limits = Field(default_factory=Limits, description="limits that belong to no single load")
+    simulation: Simulation = Field(default_factory=Simulation, description="the simulated bench")
 
     @model_validator(mode="after")
     def _fill_in_the_only_one(self) -> Description:

@@ -1,0 +1,118 @@
+"""Roles: known by name, spelled as the node's protocol wants, and no place of the node used twice."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from hiltest.description.locating import Path
+from hiltest.description.messages import did_you_mean, found_text
+from hiltest.description.models import ROLES, Fan, Lamp, Load, Node, Role, Stepper
+from hiltest.description.parts import Parts
+
+_OBJECT = re.compile(
+    r"0x[0-9A-Fa-f]{4}(?::(?:\d{1,3}|0x[0-9A-Fa-f]{1,2}))?(?:\.(?:[0-9]|[1-5][0-9]|6[0-3]))?"
+)
+_SIGNAL = re.compile(r"[A-Za-z_]\w*\.[A-Za-z_]\w*")
+
+
+def check_roles(parts: Parts) -> None:
+    """Names, spelling and double use of roles."""
+    places: dict[tuple[str, str], str] = {}
+    for kind, path, node, named in _owners(parts):
+        if node is None or node.protocol == "own":
+            continue
+        for name, role in named.roles.items():
+            at = (*path, "roles", name)
+            _check_name(parts, at, name, _known_roles(kind, named))
+            _check_role(parts, at, node, role)
+            _check_place(parts, at, node, role, places)
+    for path, lamp in parts.all(Lamp):
+        _check_colours(parts, path, lamp)
+    for path, fan in parts.all(Fan):
+        if fan.wires == 2 and "tach_hz" in fan.roles:
+            parts.error(
+                (*path, "wires"), 2, "3 or 4, because it has the role tach_hz", "Two wires carry no tach."
+            )
+    for path, stepper in parts.all(Stepper):
+        if "encoder" in stepper.roles and stepper.encoder_counts_per_rev is None:
+            parts.error(
+                (*path, "encoder_counts_per_rev"),
+                "nothing",
+                "a number, because it has the role encoder",
+                "Add `encoder_counts_per_rev = ...`.",
+            )
+
+
+def _owners(parts: Parts) -> Iterator[tuple[str, Path, Node | None, Node | Load]]:
+    for path, node in parts.all(Node):
+        yield "node", path, node, node
+    for path, load in parts.loads():
+        yield str(path[0]), path, parts.node_of(load), load
+
+
+def _known_roles(kind: str, owner: Node | Load) -> list[str]:
+    return list(owner.colours) if isinstance(owner, Lamp) else list(ROLES[kind])
+
+
+def _check_name(parts: Parts, path: Path, name: str, known: list[str]) -> None:
+    if name not in known:
+        owner = parts.source.key(path[:-2])
+        parts.error(path, "an unknown role", f"a role of {owner}", did_you_mean(name, known, "role"))
+
+
+def _check_role(parts: Parts, path: Path, node: Node, role: Role) -> None:
+    if role.scale == 0:
+        parts.error((*path, "scale"), "0", "a scale other than 0", "Every raw value would read the same.")
+    if node.protocol == "canopen" and role.at.startswith(("0x", "0X")) and not _OBJECT.fullmatch(role.at):
+        parts.error(
+            path, found_text(role.at), "index, sub-index and bit, like '0x6401:2' or '0x6000:1.3'", ""
+        )
+    if node.protocol == "signals" and not _SIGNAL.fullmatch(role.at):
+        parts.error(path, found_text(role.at), "'Message.Signal' of the DBC file")
+    if node.protocol == "console":
+        _check_console_role(parts, path, role)
+
+
+def _check_console_role(parts: Parts, path: Path, role: Role) -> None:
+    if role.send is None and role.expect is None:
+        parts.error(path, "neither send nor expect", "the line to send, or what to expect, or both")
+    if role.expect is None:
+        return
+    try:
+        groups = re.compile(role.expect).groups
+    except re.error as error:
+        parts.error(
+            (*path, "expect"), found_text(role.expect), "a regular expression", f"Python says: {error}."
+        )
+        return
+    if groups != 1:
+        parts.error(
+            (*path, "expect"), f"{groups} groups", "a regular expression with one group, the value", ""
+        )
+
+
+def _check_place(
+    parts: Parts, path: Path, node: Node, role: Role, places: dict[tuple[str, str], str]
+) -> None:
+    """Two roles at one place are nearly always a copied line that was not edited."""
+    if node.protocol == "console":
+        return
+    key = parts.source.key(path)
+    other = places.setdefault((node.name, role.at.lower()), key)
+    if other != key:
+        parts.warn(path, found_text(role.at), "a place of its own on the node", f"{other} is there too.")
+
+
+def _check_colours(parts: Parts, path: Path, lamp: Lamp) -> None:
+    if len(set(lamp.colours)) != len(lamp.colours):
+        parts.error((*path, "colours"), found_text(", ".join(lamp.colours)), "each colour once")
+    node = parts.node_of(lamp)
+    missing = [colour for colour in lamp.colours if colour not in lamp.roles]
+    if missing and node is not None and node.protocol != "own":
+        parts.error(
+            (*path, "roles"),
+            "nothing" if not lamp.roles else ", ".join(lamp.roles),
+            f"a role for each colour, also for {', '.join(missing)}",
+            f"Add `roles.{missing[0]} = ...`.",
+        )

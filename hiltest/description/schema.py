@@ -1,0 +1,320 @@
+"""The one table of all fields: as JSON Schema for editors, as rows for messages, as pages for the manual."""
+
+from __future__ import annotations
+
+import copy
+import json
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from pydantic import BaseModel
+from pydantic_core import PydanticUndefined
+
+from hiltest.description.locating import Path
+from hiltest.description.models import ROLES, Description, Section
+
+Schema = dict[str, Any]
+
+# Units by the end of a field's name, longest first where one ends like another.
+_UNITS = {
+    "_mm_per_rev": "mm/rev",
+    "_counts_per_rev": "counts/rev",
+    "_per_rev": "1/rev",
+    "_per_m": "1/m",
+    "_rev_s": "rev/s",
+    "_w_k": "W/K",
+    "_j_k": "J/K",
+    "_percent": "%",
+    "_max_steps": "full steps",
+    "_rpm": "rpm",
+    "_rev": "rev",
+    "_bps": "bit/s",
+    "_bits": "bit",
+    "_bytes": "byte",
+    "_frames": "frames",
+    "_ohm": "ohm",
+    "_awg": "AWG",
+    "_hz": "Hz",
+    "_mm": "mm",
+    "_v": "V",
+    "_a": "A",
+    "_w": "W",
+    "_c": "degC",
+    "_k": "K",
+    "_s": "s",
+    "_m": "m",
+    "baud": "bit/s",
+}
+
+_ONE_OR_MANY = ("bus", "node", "console")
+
+
+def unit_of(field: str) -> str:
+    """Return the unit that the end of a field's name states; empty when it has none."""
+    return next((unit for end, unit in _UNITS.items() if field.endswith(end)), "")
+
+
+@cache
+def _built() -> Schema:
+    schema: Schema = Description.model_json_schema(mode="validation")
+    models = _models(Description)
+    for name, section in {**schema["$defs"], "Description": schema}.items():
+        section.pop("title", None)
+        for field, property_schema in section["properties"].items():
+            _complete(models[name], field, property_schema)
+    for name in _ONE_OR_MANY:
+        many = schema["properties"][name]
+        about = many.pop("description")
+        schema["properties"][name] = {"anyOf": [many["items"], many], "description": about}
+    for section in schema["$defs"].values():
+        roles = section["properties"].get("roles")
+        if roles is not None:
+            role = roles["additionalProperties"]
+            roles["additionalProperties"] = {"anyOf": [{"type": "string"}, role]}
+    head = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "hiltest fixture description",
+    }
+    return head | schema
+
+
+def _models(model: type[BaseModel]) -> dict[str, type[BaseModel]]:
+    """Every section by name."""
+    found: dict[str, type[BaseModel]] = {model.__name__: model}
+    waiting: list[type[Section]] = [Section]
+    while waiting:
+        part = waiting.pop()
+        found[part.__name__] = part
+        waiting += part.__subclasses__()
+    return found
+
+
+def _complete(model: type[BaseModel], field: str, schema: Schema) -> None:
+    """Add what pydantic leaves out: the unit, and defaults that come from a factory."""
+    schema.pop("title", None)
+    unit = unit_of(field)
+    if unit:
+        schema["unit"] = unit
+    info = model.model_fields[field]
+    if info.default_factory is not None:
+        default = info.get_default(call_default_factory=True, validated_data={})
+        schema["default"] = default.model_dump() if isinstance(default, BaseModel) else default
+
+
+def json_schema() -> Schema:
+    """Return the JSON Schema (draft 2020-12) of a fixture description, as a new dictionary.
+
+    Beside the standard keys, a property may hold `unit` and `default_source` (where a limit's default
+    comes from).
+    """
+    return copy.deepcopy(_built())
+
+
+def json_schema_text() -> str:
+    """Return the JSON Schema as text; the same version of hiltest always gives the same text."""
+    return json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n"
+
+
+def lookup(path: Path) -> Schema | None:
+    """Return the schema of the value at `path` (keys and list positions), None when it has none."""
+    schema = _built()
+    at = schema
+    for step in path:
+        at = _resolve(at)
+        if isinstance(step, int):
+            at = _resolve(_array_of(at))
+            found = at.get("items")
+        else:
+            at = _table_of(at)
+            found = at.get("properties", {}).get(step, at.get("additionalProperties"))
+        if not isinstance(found, dict):
+            return None
+        at = found
+    return at
+
+
+def keys_at(path: Path) -> list[str]:
+    """Return the keys that the table at `path` may hold; empty when they are free."""
+    schema = lookup(path)
+    return [] if schema is None else list(_table_of(_resolve(schema)).get("properties", {}))
+
+
+def _resolve(schema: Schema) -> Schema:
+    target = schema.get("$ref")
+    if target is None:
+        return schema
+    found: Schema = _built()["$defs"][target.rpartition("/")[2]]
+    return found
+
+
+def _options(schema: Schema) -> list[Schema]:
+    return [_resolve(option) for option in schema.get("anyOf", [schema])]
+
+
+def _table_of(schema: Schema) -> Schema:
+    """The variant of a schema that is a table."""
+    return next((o for o in _options(schema) if "properties" in o or "additionalProperties" in o), schema)
+
+
+def _array_of(schema: Schema) -> Schema:
+    return next((o for o in _options(schema) if "items" in o), schema)
+
+
+def rule(schema: Schema) -> str:
+    """Say in words what values a schema allows: 'a number above 0, at most 60'."""
+    options = [o for o in _options(schema) if o.get("type") != "null"]
+    return " or ".join(dict.fromkeys(_rule_of_one(option) for option in options))
+
+
+_TYPES = {
+    "integer": "a whole number",
+    "number": "a number",
+    "boolean": "true or false",
+    "string": "text in quotes",
+    "object": "a table",
+    "array": "a list",
+}
+
+
+def _rule_of_one(schema: Schema) -> str:
+    if "enum" in schema:
+        return "one of " + ", ".join(json.dumps(value) for value in schema["enum"])
+    kind = schema.get("type", "")
+    if "pattern" in schema:
+        return "a name of 1 to 40 characters: a to z, 0 to 9 and _, starting with a letter"
+    if kind == "array":
+        return _list_rule(schema)
+    if kind == "string" and "minLength" in schema:
+        return f"{schema['minLength']} to {schema['maxLength']} characters of text in quotes"
+    return _TYPES.get(kind, "a value") + _range(schema)
+
+
+def _list_rule(schema: Schema) -> str:
+    items = _resolve(schema["items"])
+    several = "tables" if "properties" in items else f"values, each {rule(items)}"
+    least, most = schema.get("minItems"), schema.get("maxItems")
+    count = {
+        (False, False): "",
+        (True, False): f"{least} or more ",
+        (False, True): f"at most {most} ",
+        (True, True): f"{least} to {most} ",
+    }[least is not None, most is not None]
+    return f"a list of {count}{several}"
+
+
+def _range(schema: Schema) -> str:
+    low, high = schema.get("minimum"), schema.get("maximum")
+    above, below = schema.get("exclusiveMinimum"), schema.get("exclusiveMaximum")
+    if low is not None and high is not None:
+        return f" from {low:g} to {high:g}" if high < 1e6 else f" from {low} to {high}"
+    parts = []
+    if low is not None:
+        parts.append(f"of {low} or more")
+    if above is not None:
+        parts.append(f"above {above}")
+    if high is not None:
+        parts.append(f"at most {high}")
+    if below is not None:
+        parts.append(f"below {below}")
+    return " " + ", ".join(parts) if parts else ""
+
+
+@dataclass(frozen=True, slots=True)
+class FieldRow:
+    """One field of the description, as the manual shows it. `default` is TOML text, empty when it must be given."""
+
+    section: str
+    field: str
+    unit: str
+    rule: str
+    default: str
+    source: str
+    meaning: str
+    required: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SectionRows:
+    """One section of the description: its heading as in the file, what it is, and its fields."""
+
+    heading: str
+    meaning: str
+    kind: str
+    rows: tuple[FieldRow, ...]
+
+
+def sections() -> list[SectionRows]:
+    """Return every section with its fields, in the order in which a file is best written."""
+    found: list[SectionRows] = []
+    for name, property_schema in _built()["properties"].items():
+        many = name not in _ONE_OR_MANY and property_schema.get("type") == "array"
+        heading = f"[[{name}]]" if many else f"[{name}]"
+        _add_section(found, (name,), heading, property_schema)
+    return found
+
+
+def _add_section(found: list[SectionRows], path: Path, heading: str, schema: Schema) -> None:
+    options = [schema, *schema.get("anyOf", [])]
+    section = next(_resolve(o) for o in options if "$ref" in o) if "items" not in schema else None
+    section = section or _resolve(schema["items"])
+    required = section.get("required", [])
+    rows = []
+    later: list[tuple[str, Schema]] = []
+    for field, property_schema in section["properties"].items():
+        rows.append(_row(heading, field, property_schema, field in required))
+        if "$ref" in property_schema or "$ref" in property_schema.get("items", {}):
+            later.append((field, property_schema))
+    meaning = str(section.get("description", ""))
+    found.append(SectionRows(heading, meaning, str(path[-1]), tuple(rows)))
+    for field, property_schema in later:
+        many = "items" in property_schema
+        inner = heading.strip("[]") + "." + field
+        _add_section(found, (*path, field), f"[[{inner}]]" if many else f"[{inner}]", property_schema)
+
+
+def _row(section: str, field: str, schema: Schema, required: bool) -> FieldRow:
+    table = "$ref" in schema
+    default = schema.get("default", PydanticUndefined)
+    shown = "" if default is PydanticUndefined or default is None or table else json.dumps(default)
+    return FieldRow(
+        section=section,
+        field=field,
+        unit=schema.get("unit", ""),
+        rule="a table" if table else rule(schema),
+        default=shown,
+        source=schema.get("default_source", ""),
+        meaning=str(schema.get("description", "")),
+        required=required,
+    )
+
+
+BEGIN = "<!-- reference: written by `python -m hiltest.description.schema`, do not edit by hand -->"
+END = "<!-- end of the reference -->"
+
+
+def reference_markdown() -> str:
+    """Return the reference part of the manual: one table a section, and the roles."""
+    parts = [BEGIN, ""]
+    for section in sections():
+        parts += [f"### `{section.heading}`", "", *_paragraph(section.meaning), ""]
+        parts += ["| field | unit | allowed | default | meaning |", "| --- | --- | --- | --- | --- |"]
+        parts += [_markdown_row(row) for row in section.rows]
+        parts += [""]
+    parts += ["### Roles", ""]
+    for kind, roles in ROLES.items():
+        parts += [f"`{kind}`", "", "| role | meaning |", "| --- | --- |"]
+        parts += [f"| `{role}` | {meaning} |" for role, meaning in roles.items()]
+        parts += [""]
+    return "\n".join([*parts, END, ""])
+
+
+def _paragraph(text: str) -> list[str]:
+    return [" ".join(text.split())]
+
+
+def _markdown_row(row: FieldRow) -> str:
+    default = "must be given" if row.required else (f"`{row.default}`" if row.default else "none")
+    source = f" Default: {row.source}." if row.source else ""
+    cells = [f"`{row.field}`", row.unit, row.rule, default, f"{row.meaning}.{source}"]
+    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
