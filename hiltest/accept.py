@@ -1,0 +1,136 @@
+"""`hiltest accept`: the catalogue under pytest, with a live display in place of pytest's own output."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import signal
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hiltest.errors import UsageError
+from hiltest.settings import Settings
+
+ACCEPTED, REJECTED, WRONG_USE, NO_BENCH, INCOMPLETE = 0, 1, 2, 3, 4
+BY_VERDICT = {"accepted": ACCEPTED, "rejected": REJECTED, "incomplete": INCOMPLETE}
+CATALOGUE = Path(__file__).parent / "catalogue"
+
+
+class _Quiet:
+    """Keeps pytest's own words to itself; they are shown only when something went wrong inside."""
+
+    def __init__(self, settings: Settings, watcher: Any) -> None:
+        self.text = io.StringIO()
+        self.record: Any = None
+        self.folder: Path | None = None
+        self.not_opened = ""
+        self._settings = settings
+        self._watcher = watcher
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_configure(self, config: pytest.Config) -> None:
+        from _pytest.terminal import TerminalReporter
+
+        from hiltest import plugin
+
+        config.stash[plugin.SETTINGS] = self._settings
+        if self._watcher is not None:
+            config.stash[plugin.WATCHER] = self._watcher
+        old = config.pluginmanager.getplugin("terminalreporter")
+        if old is not None:
+            config.pluginmanager.unregister(old)
+            config.pluginmanager.register(TerminalReporter(config, self.text), "terminalreporter")
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        from hiltest import plugin
+
+        self.record = session.config.stash.get(plugin.RECORD, None)
+        run = session.config.stash.get(plugin.RUN, None)
+        if run is not None:
+            self.folder, self.not_opened = run.folder, run.not_opened
+
+
+def accept(settings: Settings, as_json: bool = False) -> int:
+    """Run the catalogue for one unit and return the exit code.
+
+    Raises:
+        UsageError: the description or a setting can't be used.
+    """
+    from hiltest import session
+
+    loaded = session.load(settings)
+    watcher = None
+    if not as_json:
+        from hiltest.progress import Progress
+
+        watcher = Progress(loaded)
+    quiet = _Quiet(settings, watcher)
+    with _clean_environment(), _terminated_like_interrupted():
+        status = pytest.main(_arguments(), plugins=[quiet])
+    if quiet.record is None or (quiet.record.verdict == "incomplete" and not quiet.record.checks):
+        _explain_inner_failure(status, quiet.text.getvalue())
+    record = quiet.record
+    if as_json:
+        from hiltest.evidence.codec import page_of, record_to_dict
+
+        sys.stdout.write(page_of(record_to_dict(record)))
+    else:
+        assert watcher is not None
+        watcher.finish(record, quiet.folder)
+    if quiet.not_opened and record.verdict != "rejected":
+        return NO_BENCH
+    return BY_VERDICT[record.verdict]
+
+
+def _arguments() -> list[str]:
+    return [
+        "--pyargs",
+        "hiltest.catalogue",
+        "-c",
+        os.devnull,
+        f"--rootdir={CATALOGUE.parent}",
+        "--noconftest",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:randomly",
+    ]
+
+
+def _explain_inner_failure(status: int | pytest.ExitCode, text: str) -> None:
+    lines = [line for line in text.splitlines() if line.startswith("ERROR:")]
+    if status == pytest.ExitCode.USAGE_ERROR and lines:
+        raise UsageError("\n".join(line.removeprefix("ERROR: ") for line in lines))
+    raise UsageError(f"the catalogue could not be run (pytest ended with {status!r}):\n{text[-4000:]}")
+
+
+@contextlib.contextmanager
+def _clean_environment() -> Iterator[None]:
+    """Keep the user's own pytest settings out of an acceptance run."""
+    kept = os.environ.pop("PYTEST_ADDOPTS", None)
+    try:
+        yield
+    finally:
+        if kept is not None:
+            os.environ["PYTEST_ADDOPTS"] = kept
+
+
+@contextlib.contextmanager
+def _terminated_like_interrupted() -> Iterator[None]:
+    """SIGTERM and SIGHUP end the run as Ctrl-C does: outputs off, records complete."""
+
+    def interrupt(_number: int, _frame: Any) -> None:
+        raise KeyboardInterrupt
+
+    old = {number: signal.signal(number, interrupt) for number in (signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in old.items():
+            signal.signal(number, handler)

@@ -1,0 +1,325 @@
+"""How the bus checks listen, load and provoke. Private to the catalogue."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import random
+import statistics
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from hiltest.canbus.frame import Frame, describe_error
+from hiltest.canbus.frames import length_bits
+from hiltest.errors import BenchError, NodeFault, NotOffered
+from hiltest.physics.statistics import error_rate_upper_bound
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Bus, Description, Node
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+
+# Identifiers that CANopen leaves free (CiA 301 predefines up to 0x77F, CiA 305 uses 0x7E4 and 0x7E5).
+LOAD_IDS = tuple(each for each in range(0x781, 0x7E0))
+TICK_S = 0.005
+ERROR_FRAME_BITS = 20
+SPARSE_EDGES = bytes([0x3C]) * 8
+
+
+@dataclass(slots=True)
+class Errors:
+    """Errors reported by the adapter while watched, by kind."""
+
+    count: int = 0
+    by_kind: Counter[str] = field(default_factory=Counter)
+    states: list[str] = field(default_factory=list)
+
+    def add(self, frame: Frame) -> None:
+        """Take one error frame apart."""
+        report = describe_error(frame)
+        if report.is_bus_error:
+            self.count += 1
+            self.by_kind.update(report.kinds)
+        if report.state is not None:
+            self.states.append(report.state)
+
+    @property
+    def kinds(self) -> str:
+        """Kinds and counts in words."""
+        return ", ".join(f"{kind} {count}" for kind, count in sorted(self.by_kind.items()))
+
+
+@contextlib.contextmanager
+def errors_of(link: Link) -> Iterator[Errors]:
+    """Count the error reports that come while this lasts."""
+    errors = Errors()
+
+    def take(frame: Frame) -> None:
+        if frame.error:
+            errors.add(frame)
+
+    remove = link.listen(take)
+    try:
+        yield errors
+    finally:
+        remove()
+
+
+@dataclass(slots=True)
+class Seen:
+    """What was heard on the bus."""
+
+    seconds: float
+    frames: int
+    ids: Counter[int]
+    errors: int
+    kinds: str
+
+    def strangers(self, description: Description, bus: str) -> list[str]:
+        """CANopen senders that no node of the description explains, as words."""
+        known = {node.node_id for node in description.node if node.bus == bus}
+        canopen = all(node.protocol == "canopen" for node in description.node if node.bus == bus)
+        if not canopen:
+            return []
+        odd = sorted(can_id for can_id in self.ids if can_id >= 0x80 and (can_id & 0x7F) not in known)
+        return [f"0x{can_id:X} ({self.ids[can_id]} frames)" for can_id in odd]
+
+
+def listen(link: Link, for_s: float) -> Seen:
+    """Listen for `for_s` seconds and send nothing."""
+    ids: Counter[int] = Counter()
+
+    def take(frame: Frame) -> None:
+        if not frame.error:
+            ids[frame.can_id] += 1
+
+    remove = link.listen(take)
+    try:
+        with errors_of(link) as errors:
+            link.run_for(for_s)
+    finally:
+        remove()
+    return Seen(for_s, sum(ids.values()), ids, errors.count, errors.kinds)
+
+
+def why_silent(link: Link, errors: Errors) -> str:
+    """The short list of causes for a node that does not answer, from what the adapter saw.
+
+    The order follows from what each fault does to a lone sender: nobody acknowledges (pure acknowledge
+    errors, counter stops at 128, never bus-off, ISO 11898-1); a line that can't be made dominant (bit errors
+    and bus-off within milliseconds); another bit rate or a missing terminator (stuff and form errors).
+    """
+    kinds = set(errors.by_kind)
+    state = link.port.state()
+    if state == "off" or "bus-off" in errors.states:
+        return (
+            "The adapter went bus-off: the line can't be driven. Power off, then measure H to L (60 ohm; 0 to 5 "
+            "ohm is a short) and each line to ground and supply."
+        )
+    if kinds and kinds <= {"ack"}:
+        return (
+            "Nobody acknowledges and nothing else is wrong: the adapter is electrically alone. Look in this order: "
+            "power and fuse of the node; both CAN wires at its plug; CAN-H and CAN-L exchanged. Power off, H to L "
+            "at the node's plug: 60 ohm means exchanged wires or a dead node, 120 ohm an open wire."
+        )
+    if kinds:
+        return (
+            f"Errors of several kinds ({errors.kinds}): another bit rate in node or adapter, a missing terminator "
+            "(H to L over 1 kohm with the power off) or one of the two wires open."
+        )
+    if state == "unknown":
+        return "The adapter reports no errors, so it is unknown whether anybody acknowledges: " + (
+            "check power, plug, bit rate and H to L (60 ohm with the power off)."
+        )
+    return (
+        "Somebody acknowledges, but no expected node answers: wrong node id, boot loader, or an application that "
+        "hangs; or another device is on the bus."
+    )
+
+
+def judge_heartbeat(measure: Measure, beats_s: Sequence[float], node: Node) -> None:
+    """Mean period, longest gap and jitter of the heartbeats."""
+    gaps = [b - a for a, b in itertools.pairwise(beats_s)]
+    if len(gaps) < 2:
+        measure("heartbeats", len(beats_s), "frames", low=3)
+        return
+    tolerance = node.heartbeat_tolerance_percent / 100
+    measure(
+        "heartbeat period, mean",
+        statistics.fmean(gaps),
+        "s",
+        low=node.heartbeat_s * (1 - tolerance),
+        high=node.heartbeat_s * (1 + tolerance),
+        limit="heartbeat_tolerance_percent",
+    )
+    measure("heartbeat gap, longest", max(gaps), "s", high=2 * node.heartbeat_s)
+
+
+def _counts(nodes: Sequence[GuardedNode]) -> dict[str, int]:
+    """Each node's own count of bus errors, where it has one."""
+    counts = {}
+    for node in nodes:
+        with contextlib.suppress(NotOffered, NodeFault):
+            counts[node.name] = node.read_bus_counters().errors
+    return counts
+
+
+def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> list[str]:
+    """Disturb the bus once, on purpose; return who reported it."""
+    before = _counts(nodes)
+    odd = 500_000 if bus.bit_rate_bps != 500_000 else 250_000
+    for node in nodes:
+        node.go_silent()
+    with errors_of(link) as errors:
+        try:
+            link.reopen(odd)
+            with contextlib.suppress(BenchError):
+                link.send(Frame(LOAD_IDS[0], SPARSE_EDGES))
+            link.run_for(0.02)
+        finally:
+            link.reopen(bus.bit_rate_bps)
+    link.run_for(0.3)
+    for node in nodes:
+        node.resume()
+    link.run_for(0.3)
+    after = _counts(nodes)
+    seen_by = ["the adapter"] if errors.count else []
+    seen_by += [f"node {name}" for name in before if after.get(name, before[name]) > before[name]]
+    return seen_by
+
+
+def remember_observers(measure: Measure, bus: str, seen_by: list[str]) -> None:
+    """Keep who can see errors, for the checks that count them."""
+    measure.memory[f"observers of {bus}"] = seen_by
+
+
+def observers(measure: Measure, bus: str) -> list[str]:
+    """Who can see errors on `bus`. Not observable when nobody can."""
+    seen_by: list[str] = measure.memory.get(f"observers of {bus}", [])
+    if not seen_by:
+        measure.not_observable("nobody on this bench was shown to see bus errors", "run bus.observer")
+    return seen_by
+
+
+@dataclass(frozen=True, slots=True)
+class LoadResult:
+    """What a load test counted."""
+
+    host_frames: int
+    node_frames: int
+    bits: int
+    utilisation: float
+    errors: int
+    kinds: str
+    lost: int
+    bound: float
+
+
+def load_frames(pattern: str, count: int, seed: int = 2) -> list[Frame]:
+    """Frames of a pattern, on identifiers that nobody uses.
+
+    "longest_stuffing" alternates 0x00-like runs that need a stuff bit every four bits, "sparse_edges" gives
+    the fewest edges on which a receiver can synchronise (0x3C bytes: one recessive-to-dominant edge in ten
+    bits after stuffing).
+    """
+    source = random.Random(seed)
+    frames = []
+    for _ in range(count):
+        can_id = source.choice(LOAD_IDS)
+        if pattern == "longest_stuffing":
+            data = bytes([0x0F, 0x0F] * 4) if source.random() < 0.5 else bytes([0x1E] * 8)
+        elif pattern == "sparse_edges":
+            data = SPARSE_EDGES
+        else:
+            data = source.randbytes(source.choice((8, 8, 8, 4, 2, 0)))
+        frames.append(Frame(can_id, data))
+    return frames
+
+
+class _Meter:
+    """Counts bits on the bus, sent and received, exactly."""
+
+    def __init__(self) -> None:
+        self.bits = self.node_frames = self.host_frames = 0
+
+    def received(self, frame: Frame) -> None:
+        if frame.error:
+            return
+        self.bits += length_bits(frame)
+        self.node_frames += 1
+
+    def sent(self, frame: Frame) -> None:
+        self.bits += length_bits(frame)
+        self.host_frames += 1
+
+
+def run_load(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -> LoadResult:
+    """Send the pattern of the description for its time; count everything."""
+    test = bus.load_test
+    meter = _Meter()
+    frames = load_frames(test.pattern, 2000)
+    lengths = [length_bits(frame) for frame in frames]
+    curve = measure.curve("bus utilisation", "%", target=test.utilisation_percent)
+    before = _counts(nodes)
+    lost_before = _polls_lost(nodes)
+    bits_per_tick = bus.bit_rate_bps * TICK_S * test.utilisation_percent / 100
+    window_bits = position = owed = 0.0
+    start_s = window_s = link.now_s
+    remove = link.listen(lambda frame: meter.received(frame) if frame.is_rx else None)
+    try:
+        with errors_of(link) as errors:
+            _ask_for_bursts(nodes, bus)
+            while link.now_s - start_s < test.duration_s:
+                owed += bits_per_tick - (meter.bits - window_bits)
+                window_bits = meter.bits
+                while owed > 0:
+                    index = int(position) % len(frames)
+                    link.send(frames[index])
+                    meter.sent(frames[index])
+                    owed -= lengths[index]
+                    window_bits += lengths[index]
+                    position += 1
+                link.run_for(TICK_S)
+                if link.now_s - window_s >= 0.25:
+                    share = _share(meter.bits, link.now_s - start_s, bus)
+                    curve.add(100 * share)
+                    window_s = link.now_s
+            elapsed_s = link.now_s - start_s
+    finally:
+        remove()
+    link.run_for(0.1)
+    after = _counts(nodes)
+    seen_by_nodes = sum(after.get(name, count) - count for name, count in before.items())
+    total = max(errors.count, seen_by_nodes)
+    kinds = ", ".join(filter(None, [errors.kinds, f"nodes counted {seen_by_nodes}" if seen_by_nodes else ""]))
+    bound = error_rate_upper_bound(total, max(meter.bits, 1), test.confidence)
+    lost = _polls_lost(nodes) - lost_before
+    return LoadResult(
+        meter.host_frames,
+        meter.node_frames,
+        meter.bits,
+        _share(meter.bits, elapsed_s, bus),
+        total,
+        kinds,
+        lost,
+        bound,
+    )
+
+
+def _share(bits: int, seconds: float, bus: Bus) -> float:
+    return bits / (seconds * bus.bit_rate_bps) if seconds > 0 else 0.0
+
+
+def _ask_for_bursts(nodes: Sequence[GuardedNode], bus: Bus) -> None:
+    """Make the nodes send too, where they can."""
+    for node in nodes:
+        with contextlib.suppress(NotOffered):
+            node.send_burst(int(200 * bus.load_test.duration_s), 0.004)
+
+
+def _polls_lost(nodes: Sequence[GuardedNode]) -> int:
+    """Requests of ours that stayed without an answer, so far."""
+    return sum(node.unanswered for node in nodes)

@@ -1,0 +1,51 @@
+"""Small arithmetic that the checks share. Private to the catalogue."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from hiltest.errors import NodeFault
+
+if TYPE_CHECKING:
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+
+
+def read_all(
+    link: Link, node: GuardedNode, names: Sequence[str], readings: int, every_s: float
+) -> dict[str, list[float]]:
+    """Read all `names` `readings` times, `every_s` apart.
+
+    A value that the node can't give (open or shorted sensor) is NaN, so that one bad sensor does not hide
+    the others.
+    """
+    rows: dict[str, list[float]] = {name: [] for name in names}
+    for _ in range(readings):
+        for name in names:
+            rows[name].append(read_or_nan(node, name))
+        link.run_for(every_s)
+    return rows
+
+
+def read_or_nan(node: GuardedNode, sensor: str) -> float:
+    """One temperature, or NaN where the node has no valid value."""
+    try:
+        return node.read_temperature_c(sensor)
+    except NodeFault:
+        return math.nan
+
+
+def mean_and_deviation(values: Sequence[float]) -> tuple[float, float]:
+    """Mean and sample standard deviation; NaN if any value is."""
+    if any(math.isnan(value) for value in values):
+        return math.nan, math.nan
+    return statistics.fmean(values), statistics.stdev(values)
+
+
+def median(values: Sequence[float]) -> float:
+    """Median of the values that are numbers; NaN when there is none."""
+    numbers = [value for value in values if not math.isnan(value)]
+    return statistics.median(numbers) if numbers else math.nan

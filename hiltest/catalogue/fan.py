@@ -1,0 +1,82 @@
+"""Powered: fans turn, and their tachometers say so."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hiltest.catalogue.registry import Page, check
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Fan
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+
+
+def _window_s(fan: Fan) -> float:
+    return 20.0 + fan.spin_up_max_s + fan.stop_max_s * 2 + 6.0 * len(fan.duties) + fan.spin_up_max_s
+
+
+@check(
+    "fan.tach",
+    per="fan",
+    order=300,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]"),
+    verbs=("set_fan[{load}]", "read_tach_hz[{load}]"),
+    window_s=_window_s,
+    page=Page(
+        purpose="The fan starts, follows its command at several duties, stops, and it is this fan that does.",
+        hazard="Blades: the fan starts without warning.",
+        method="Stop; full duty from rest (time to 90 % of the speed it then holds); each duty of the "
+        "description; start from rest at start_duty; stop. Speed is 60 f / pulses_per_rev. The other fans of the "
+        "node are watched meanwhile.",
+        limits=(
+            ("full speed within fan.speed_tolerance_percent", "makers state 10 % to 15 %; common practice"),
+            ("time to speed up to fan.spin_up_max_s", "common practice, no source"),
+            ("time to stop up to fan.stop_max_s", "common practice, no source"),
+            ("speed rises with duty", "a duty that changes nothing is an open or inverted control wire"),
+            ("pulses per turn", "Intel, 4-Wire PWM Controlled Fans Specification rev 1.3 (2005), p. 9: two"),
+        ),
+        causes=(
+            "no speed and no current: supply wire or plug open, polarity reversed",
+            "no speed but it turns: tach wire open, or no pull-up",
+            "no speed, current in bursts: blocked rotor; clear it with the power off",
+            "another fan answers: plugs exchanged",
+            "speed off by a clean ratio: wrong pulses per turn in the description",
+            "same speed at every duty: control wire open",
+            "slow at every duty: dust, bearing, low supply",
+        ),
+    ),
+)
+def test_tach(target: Fan, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Duty in, speed out."""
+    from hiltest.catalogue import _fan
+
+    others = [part for part in measure.description.fan if part.node == target.node and part is not target]
+    rig = _fan.Rig(link, node, target, others, measure)
+    rig.stop(first=True)
+    full_rpm = rig.spin_up()
+    low, high = rig.band_at_full()
+    measure(
+        "speed at full duty",
+        full_rpm,
+        "rpm",
+        low=low,
+        high=high,
+        limit="speed_tolerance_percent",
+        note=_fan.ratio_hint(full_rpm, target),
+    )
+    if full_rpm <= 0:
+        measure.fail("the tachometer shows no pulse at full duty; the other duties were not tried")
+    speeds = rig.sweep(full_rpm)
+    measure("speed rises with duty", _fan.rises(speeds), note=_fan.as_text(speeds))
+    measure.require("speed rises with duty", _fan.rises(speeds), _fan.as_text(speeds))
+    rig.stop()
+    rig.start_low()
+    measure(
+        "other fans that turned meanwhile",
+        len(rig.others_turned),
+        "fans",
+        high=0,
+        note=", ".join(sorted(rig.others_turned)),
+    )

@@ -1,0 +1,157 @@
+"""Powered: parts move. The driver is set before anything is energised, and the first move is small."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hiltest.catalogue.registry import Page, check
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Stepper
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+
+_PINCH = "Pinch points: the axis may move at once and the wrong way."
+_NO_MOVE = (
+    "buzzes and does not turn: one coil open or coil pairs crossed; with the power off each coil reads the "
+    "motor's phase resistance",
+    "does not turn at all: driver not enabled, current not set, axis blocked (transport lock)",
+)
+
+
+@check(
+    "motion.driver_ready",
+    per="stepper",
+    order=500,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "sense.supply[{node}]"),
+    verbs=("configure_driver[{load}]", "read_driver[{load}]"),
+    window_s=15.0,
+    page=Page(
+        purpose="The stepper driver is reachable, and its current and microsteps are what they should be, before "
+        "the motor is energised.",
+        hazard="A driver on its power-on settings can burn the motor or move the wrong distance.",
+        method="Run current and microsteps are written, then read back from the driver; its flags are read.",
+        limits=(
+            (
+                "run current within 7 % of stepper.run_current_a",
+                "a driver sets current in 32 steps; common practice",
+            ),
+            ("run current up to stepper.rated_current_a", "the motor's rating"),
+            ("microsteps as described", "the description"),
+            ("no fault flag", "the driver's own report"),
+        ),
+        causes=(
+            "not reachable: motor supply missing, wrong address, serial wire of the driver open",
+            "settings do not stay: driver reset by a dip of the supply",
+            "current off by a constant factor: wrong sense resistor in the firmware's settings",
+        ),
+    ),
+)
+def test_driver_ready(target: Stepper, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Written, read back, and right."""
+    before = node.read_driver(target.name)
+    measure.require("driver reachable", before.reachable)
+    if not before.reachable:
+        measure.fail("the stepper driver does not answer; nothing was energised")
+    node.configure_driver(target.name, target.run_current_a, target.microsteps)
+    link.run_for(0.05)
+    after = node.read_driver(target.name)
+    top = min(1.07 * target.run_current_a, target.rated_current_a)
+    measure(
+        "run current read back",
+        after.current_a,
+        "A",
+        low=0.93 * target.run_current_a,
+        high=top,
+        limit="run_current_a",
+    )
+    measure(
+        "microsteps read back",
+        after.microsteps,
+        "",
+        low=target.microsteps,
+        high=target.microsteps,
+        limit="microsteps",
+    )
+    if before.writes is not None and after.writes is not None:
+        measure("writes that the driver counted", (after.writes - before.writes) % 256, "writes", low=1)
+    faults = sorted(after.flags - {"reset", "open_load_a", "open_load_b"})
+    measure("fault flags", len(faults), "flags", high=0, note=", ".join(faults))
+    measure.require(
+        "settings kept",
+        "reset" not in after.flags,
+        "the driver reports a reset after the write" if "reset" in after.flags else "",
+    )
+
+
+@check(
+    "motion.direction",
+    per="stepper",
+    order=510,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "motion.driver_ready[{load}]"),
+    verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
+    window_s=lambda stepper: 60.0 + 40 * stepper.small_move_rev / stepper.speed_rev_s,
+    page=Page(
+        purpose="A small counted move goes the right way, by the right amount, and comes back.",
+        hazard=f"{_PINCH} The move is no longer than stepper.small_move_rev, even when it goes wrong.",
+        method="The axis stands on its home switch. It is moved up in small steps until the switch lets go, then "
+        "to the end of the small move, then back; the switch must be met again. The step counter must count the "
+        "commanded steps with the right sign. With an encoder its count is compared too. The counter of the "
+        "firmware alone proves nothing: a reversed motor counts just as well.",
+        limits=(
+            (
+                "switch released after 0.3 to 2.5 times stepper.home_release_rev",
+                "parking tolerance; chosen for hiltest",
+            ),
+            ("step counter equals the command", "exact"),
+            ("switch met again on the way back", "exact"),
+        ),
+        causes=(
+            "the switch lets go on the way back instead: DIRECTION REVERSED; exchange the two wires of one coil or "
+            "change the setting",
+            *_NO_MOVE,
+            "released at half or double the distance: microsteps or gear other than described",
+            "the switch never changes: stuck, wire open (normally open contact) or shorted",
+        ),
+    ),
+)
+def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """A counted move: sign, count, return."""
+    from hiltest.catalogue import _motion
+
+    _motion.direction(link, node, target, measure)
+
+
+@check(
+    "motion.return",
+    per="stepper",
+    order=520,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "motion.direction[{load}]"),
+    verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
+    window_s=lambda stepper: 120.0 + 6 * stepper.long_move_rev / stepper.speed_rev_s,
+    page=Page(
+        purpose="At working speed no step is lost.",
+        hazard=_PINCH,
+        method="The step count at which the home switch is met is taken before and after moves of "
+        "stepper.long_move_rev at stepper.speed_rev_s, out and back.",
+        limits=(
+            (
+                "difference up to stepper.return_error_max_steps full steps",
+                "step errors do not add up; common practice",
+            ),
+            ("no open-load flag", "the driver's own report at slow motion; informative on some drivers"),
+        ),
+        causes=(
+            "friction, transport lock, belt or coupling loose",
+            "run current too low, or speed too high for the load",
+            "one coil with a loose contact",
+            "supply dips when the motor starts",
+        ),
+    ),
+)
+def test_return(target: Stepper, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Out and back at working speed."""
+    from hiltest.catalogue import _motion
+
+    _motion.out_and_back(link, node, target, measure)

@@ -1,0 +1,196 @@
+"""What the catalogue knows of its checks: names, order, gates, verbs, and the page of each.
+
+This module imports no test module: `checks()` does, when somebody asks for the list.
+"""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, Literal, TypeVar
+
+from hiltest.errors import UsageError
+
+Per = Literal["bus", "node", "sensor", "heater", "fan", "stepper", "switch", "lamp"]
+
+# One module a group, in the order of risk: nothing is energised before what is less dangerous has passed.
+GROUPS: dict[str, str] = {
+    "bus": "powered, outputs off: the wire and who is on it",
+    "sense": "powered, outputs off: what the sensors say",
+    "fan": "powered: fans turn",
+    "heat": "powered: parts get hot",
+    "motion": "powered: parts move",
+    "safe": "powered: drills that take something away",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What `hiltest explain` prints of a check.
+
+    `limits` are pairs of limit and its source; `causes` stand in the order in which to look.
+    """
+
+    purpose: str
+    hazard: str
+    method: str
+    limits: tuple[tuple[str, str], ...]
+    causes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckSpec:
+    """One check of the catalogue, before it is bound to a load.
+
+    `gates` and `verbs` are templates with {load}, {node}, {bus} and {sensor}.
+    """
+
+    name: str
+    per: Per
+    order: int
+    gates: tuple[str, ...]
+    verbs: tuple[str, ...]
+    window_s: Callable[[Any], float]
+    page: Page
+    function: str = ""
+    module: str = ""
+
+    @property
+    def group(self) -> str:
+        """The part of the name before the dot."""
+        return self.name.split(".", 1)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class BoundCheck:
+    """A check for one load of one description."""
+
+    spec: CheckSpec
+    target: Any
+    node: str
+    bus: str
+    gates: tuple[str, ...] = field(default=())
+    verbs: tuple[str, ...] = field(default=())
+
+    @property
+    def name(self) -> str:
+        """group.name[load]"""
+        return f"{self.spec.name}[{self.target.name}]"
+
+    @property
+    def window_s(self) -> float:
+        """Bench time in which this check must end."""
+        return self.spec.window_s(self.target)
+
+
+_SPECS: dict[str, CheckSpec] = {}
+F = TypeVar("F", bound=Callable[..., None])
+
+
+def check(
+    name: str,
+    *,
+    per: Per,
+    order: int,
+    window_s: float | Callable[[Any], float],
+    page: Page,
+    gates: tuple[str, ...] = (),
+    verbs: tuple[str, ...] = (),
+) -> Callable[[F], F]:
+    """Make a test function a check of the catalogue.
+
+    Args:
+        name: group.name; the group is one of GROUPS.
+        per: for which kind of part of the description the check runs, once each.
+        order: position in the run, by rising risk.
+        window_s: bench seconds within which the check must end; a number or a function of the part.
+        gates: checks that must have passed before, as templates.
+        verbs: verbs of the node that the check needs, as templates.
+    """
+    window = window_s if callable(window_s) else (lambda _part, fixed=float(window_s): fixed)
+
+    def mark(function: F) -> F:
+        spec = CheckSpec(name, per, order, gates, verbs, window, page, function.__name__, function.__module__)
+        _SPECS[name] = spec
+        function.__hil_check__ = spec  # type: ignore[attr-defined]
+        return function
+
+    return mark
+
+
+def checks() -> list[CheckSpec]:
+    """Every check, in running order."""
+    for group in GROUPS:
+        importlib.import_module(f"hiltest.catalogue.{group}")
+    return sorted(_SPECS.values(), key=lambda spec: spec.order)
+
+
+def find(name: str) -> CheckSpec:
+    """The check called `name`; a load in brackets is ignored.
+
+    Raises:
+        UsageError: there is none; the text names the nearest known one.
+    """
+    plain = name.split("[", 1)[0]
+    known = {spec.name: spec for spec in checks()}
+    if plain in known:
+        return known[plain]
+    near = difflib.get_close_matches(plain, known, n=1)
+    hint = f"; did you mean {near[0]!r}?" if near else ""
+    raise UsageError(f"unknown check {name!r}{hint} ({len(known)} known, see `hiltest checks`)")
+
+
+def parts(description: Any, per: Per) -> list[Any]:
+    """The parts of a description for which a check of this kind runs."""
+    found = getattr(description, per)
+    return list(found)
+
+
+def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
+    """Bind a check to every part of `description` that it is for."""
+    nodes = {node.name: node for node in description.node}
+    for part in parts(description, spec.per):
+        if spec.per == "bus":
+            names = {"load": part.name, "bus": part.name, "node": "", "sensor": ""}
+        elif spec.per == "node":
+            names = {"load": part.name, "bus": part.bus, "node": part.name, "sensor": ""}
+        else:
+            names = {
+                "load": part.name,
+                "node": part.node,
+                "bus": nodes[part.node].bus,
+                "sensor": getattr(part, "sensor", part.name),
+            }
+        yield BoundCheck(
+            spec,
+            part,
+            names["node"],
+            names["bus"],
+            tuple(gate.format(**names) for gate in spec.gates),
+            tuple(verb.format(**names) for verb in spec.verbs),
+        )
+
+
+def bind_all(description: Any) -> list[BoundCheck]:
+    """Every check for every part, in running order."""
+    return [bound for spec in checks() for bound in bind(spec, description)]
+
+
+def with_gates(wanted: list[BoundCheck], every: list[BoundCheck]) -> list[BoundCheck]:
+    """`wanted` and all that their gates need, in running order."""
+    by_name = {bound.name: bound for bound in every}
+    chosen: set[str] = set()
+
+    def take(bound: BoundCheck) -> None:
+        if bound.name in chosen:
+            return
+        chosen.add(bound.name)
+        for gate in bound.gates:
+            if gate in by_name:
+                take(by_name[gate])
+
+    for bound in wanted:
+        take(bound)
+    return [bound for bound in every if bound.name in chosen]

@@ -1,0 +1,111 @@
+"""Powered, outputs off: what the sensors say before anything is heated."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hiltest.catalogue.registry import Page, check
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Node, Sensor
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+
+_READINGS = 25
+_EVERY_S = 0.1
+
+
+@check(
+    "sense.supply",
+    per="node",
+    order=200,
+    gates=("bus.enumerate[{node}]",),
+    verbs=("read_supply_v",),
+    window_s=15.0,
+    page=Page(
+        purpose="The supply at the board is right before any output is switched on.",
+        hazard="Over-voltage heats harder than planned: power grows with the square of the voltage.",
+        method="The node's own supply reading is averaged at rest.",
+        limits=(("nominal voltage +- supply.tolerance_percent", "common practice, no source"),),
+        causes=(
+            "wrong supply or setting",
+            "thin or long power pair, a loose contact",
+            "the node's reading has a wrong scale: compare once with a meter",
+        ),
+    ),
+)
+def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """The rail is within its window at rest."""
+    values = []
+    for _ in range(10):
+        values.append(node.read_supply_v())
+        link.run_for(0.05)
+    supply = measure.description.supply
+    window_v = supply.voltage_v * supply.tolerance_percent / 100
+    measure(
+        "supply at rest",
+        sum(values) / len(values),
+        "V",
+        low=supply.voltage_v - window_v,
+        high=supply.voltage_v + window_v,
+        limit="supply.tolerance_percent",
+    )
+
+
+@check(
+    "sense.ambient",
+    per="sensor",
+    order=210,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]"),
+    verbs=("read_temperature_c[{load}]",),
+    window_s=20.0,
+    page=Page(
+        purpose="At rest each sensor reads the room, is alive, is quiet, and agrees with the others.",
+        hazard="A sensor that lies here would let a heater run blind: its heater is not switched on.",
+        method=f"{_READINGS} readings of every sensor over {_READINGS * _EVERY_S:g} s: mean, standard deviation, "
+        "and distance from the median of all sensors.",
+        limits=(
+            ("mean between limits.ambient_low_c and limits.ambient_high_c", "common practice, no source"),
+            (
+                "standard deviation up to sensor.noise_max_k",
+                "1 to 3 counts of a 12-bit converter are 0.1 K to 0.4 K",
+            ),
+            ("distance from the others up to limits.sensor_agreement_k", "error budget of 1 % thermistors"),
+        ),
+        causes=(
+            "reads far below the room or no value: wire or plug open",
+            "reads hundreds of degrees: wires shorted",
+            "tens of degrees off: another sensor type, pull-up or table than in the firmware",
+            "noisy: a loose contact",
+            "warm because the machine was just in use: let it rest for 30 minutes",
+        ),
+    ),
+)
+def test_ambient(target: Sensor, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Each sensor reads the room."""
+    from hiltest.catalogue import _sense
+
+    names = [part.name for part in measure.description.sensor if part.node == target.node]
+    rows = _sense.read_all(link, node, names, _READINGS, _EVERY_S)
+    mean, deviation = _sense.mean_and_deviation(rows[target.name])
+    limits = measure.description.limits
+    measure(
+        "mean at rest",
+        mean,
+        "degC",
+        low=limits.ambient_low_c,
+        high=limits.ambient_high_c,
+        limit="limits.ambient_low_c",
+    )
+    measure("standard deviation", deviation, "K", high=target.noise_max_k, limit="noise_max_k")
+    if len(names) > 1:
+        others = [_sense.mean_and_deviation(rows[name])[0] for name in names if name != target.name]
+        distance = abs(mean - _sense.median(others))
+        measure(
+            "distance from the other sensors",
+            distance,
+            "K",
+            high=limits.sensor_agreement_k,
+            limit="limits.sensor_agreement_k",
+        )

@@ -1,0 +1,24 @@
+"""The usual cautions, in one place, so that terminal, report and pages say the same."""
+
+from __future__ import annotations
+
+GENERAL = (
+    "Keep the mains side closed, use a supply with a current limit, and wear ESD protection at the board. "
+    "Local codes and licensed practice come first; a passed run is evidence about this unit, not a permit."
+)
+
+BY_GROUP: dict[str, str] = {
+    "fan": "Fans start without warning. Keep fingers, hair and cables out of the blades.",
+    "heat": (
+        "Hot parts: bare metal above about 50 degC burns skin in seconds. Stay with the machine while it "
+        "heats, keep away what burns, know where the supply is switched off, have a fire extinguisher at hand."
+    ),
+    "motion": (
+        "Pinch points: the axis may start without warning and the wrong way. Nobody inside the machine, hands "
+        "off, a switch that removes the power within reach. Never plug or unplug a stepper under current."
+    ),
+    "safe": (
+        "These drills take the host away while outputs are on. A stop command over CAN is not an emergency "
+        "stop: the switch that removes the power must be within reach."
+    ),
+}

@@ -1,0 +1,186 @@
+"""The command `hiltest`. Thin: each command calls one function elsewhere and prints what it returns."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from hiltest.errors import BenchError, HiltestError, UsageError
+
+ACCEPTED, REJECTED, WRONG_USE, NO_BENCH, INCOMPLETE = 0, 1, 2, 3, 4
+EXIT_CODES = (
+    "exit codes: 0 accepted, 1 rejected, 2 wrong file or command line, 3 bench not opened, 4 incomplete"
+)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="hiltest",
+        description="Acceptance tests for small CAN nodes with heat and motion.",
+        allow_abbrev=False,
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    accept = commands.add_parser("accept", help="test one unit and give a verdict", epilog=EXIT_CODES)
+    accept.add_argument("file", metavar="FILE", help="fixture description")
+    accept.add_argument("--simulate", action="store_true", help="on the simulated bench, not on the real one")
+    accept.add_argument("--serial", default="unnamed", metavar="SN", help="serial number of the unit")
+    accept.add_argument(
+        "--only", action="append", default=[], metavar="CHECK", help="this check and its gates"
+    )
+    accept.add_argument("--out", default="runs", metavar="DIR", help="where run folders are made (runs)")
+    accept.add_argument(
+        "--fault", action="append", default=[], metavar="NAME", help="inject into the simulation"
+    )
+    accept.add_argument("--seed", type=int, metavar="N", help="seed of the simulation")
+    accept.add_argument(
+        "--answers", metavar="FILE", help="the operator's answers, for a run without a person"
+    )
+    accept.add_argument("--json", action="store_true", help="print run.json's content and nothing else")
+    accept.set_defaults(run=_accept)
+
+    bench = commands.add_parser("bench", help="open the simulated bench's doors for other programs")
+    bench.add_argument("file", metavar="FILE")
+    bench.add_argument("--fault", action="append", default=[], metavar="NAME")
+    bench.add_argument("--seed", type=int, metavar="N")
+    bench.set_defaults(run=_bench)
+
+    for name, text, run in (
+        ("checks", "list the checks of the catalogue", _checks),
+        ("faults", "list the faults of the simulated bench", _faults),
+    ):
+        listing = commands.add_parser(name, help=text)
+        listing.add_argument("--json", action="store_true")
+        listing.set_defaults(run=run)
+
+    explain = commands.add_parser("explain", help="what a check does, its hazard, limits and likely causes")
+    explain.add_argument("name", metavar="CHECK")
+    explain.set_defaults(run=_explain)
+
+    schema = commands.add_parser("schema", help="print the JSON Schema of a fixture description")
+    schema.set_defaults(run=_schema)
+
+    report = commands.add_parser("report", help="draw the report of a run folder again")
+    report.add_argument("folder", metavar="DIR")
+    report.set_defaults(run=_report)
+
+    example = commands.add_parser("example", help="write a scenario to a folder; without NAME list them")
+    example.add_argument("name", nargs="?", metavar="NAME")
+    example.add_argument("--out", default=".", metavar="DIR")
+    example.set_defaults(run=_example)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.run
+    try:
+        return command(options)
+    except UsageError as error:
+        print(f"hiltest: {error}", file=sys.stderr)
+        return WRONG_USE
+    except BenchError as error:
+        print(f"hiltest: {error}", file=sys.stderr)
+        return NO_BENCH
+    except HiltestError as error:
+        print(f"hiltest: {error}", file=sys.stderr)
+        return INCOMPLETE
+    except KeyboardInterrupt:
+        print("hiltest: interrupted", file=sys.stderr)
+        return INCOMPLETE
+    except BrokenPipeError:
+        return ACCEPTED
+
+
+def _accept(options: argparse.Namespace) -> int:
+    from hiltest.accept import accept
+    from hiltest.settings import Settings
+
+    if options.fault and not options.simulate:
+        raise UsageError("--fault injects into the simulated bench: add --simulate")
+    if options.seed is not None and not options.simulate:
+        raise UsageError("--seed is the simulated bench's: add --simulate")
+    settings = Settings(
+        file=Path(options.file),
+        simulate=options.simulate,
+        unit=options.serial,
+        out=Path(options.out),
+        only=tuple(options.only),
+        faults=tuple(options.fault),
+        seed=options.seed,
+        answers=Path(options.answers) if options.answers else None,
+    )
+    return accept(settings, as_json=options.json)
+
+
+def _bench(options: argparse.Namespace) -> int:
+    from hiltest.simbench.doors.serve import serve
+
+    return serve(Path(options.file), faults=options.fault, seed=options.seed)
+
+
+def _checks(options: argparse.Namespace) -> int:
+    from hiltest.catalogue.registry import checks
+
+    rows = [
+        {"name": spec.name, "per": spec.per, "purpose": spec.page.purpose, "gates": list(spec.gates)}
+        for spec in checks()
+    ]
+    return _list(rows, options.json, "purpose")
+
+
+def _faults(options: argparse.Namespace) -> int:
+    from hiltest.simbench.faults import listing
+
+    return _list(listing(), options.json, "about")
+
+
+def _list(rows: list[dict[str, object]], as_json: bool, text: str) -> int:
+    if as_json:
+        print(json.dumps(rows, indent=2))
+        return ACCEPTED
+    width = max(len(str(row["name"])) for row in rows)
+    for row in rows:
+        print(f"{row['name']!s:<{width}}  {row[text]}")
+    return ACCEPTED
+
+
+def _explain(options: argparse.Namespace) -> int:
+    from hiltest.catalogue.pages import page_text
+
+    print(page_text(options.name))
+    return ACCEPTED
+
+
+def _schema(options: argparse.Namespace) -> int:
+    del options
+    from hiltest.description.schema import schema_text
+
+    print(schema_text())
+    return ACCEPTED
+
+
+def _report(options: argparse.Namespace) -> int:
+    from hiltest.evidence.runfolder import draw_again
+
+    print(draw_again(Path(options.folder)))
+    return ACCEPTED
+
+
+def _example(options: argparse.Namespace) -> int:
+    from hiltest.scenarios import names, write
+
+    if options.name is None:
+        print("\n".join(names()))
+        return ACCEPTED
+    for path in write(options.name, Path(options.out)):
+        print(path)
+    return ACCEPTED
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,198 @@
+"""`measure`: what a check uses to say what it found. Each value is in the journal before the call returns.
+
+A failed measurement does not stop the check; `fail` does. A check passes when it ran to its end and no
+measurement failed. A value that is NaN fails every limit.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, NoReturn, Protocol
+
+from hiltest.errors import NotObservable, UsageError
+from hiltest.evidence.model import Curve, LimitSource, Measurement, MeasurementVerdict, Value
+
+if TYPE_CHECKING:
+    from hiltest.clock import Clock
+    from hiltest.description.loading import Loaded
+    from hiltest.description.models import Description, Limits
+
+
+class CheckFailed(AssertionError):
+    """A check ended with a failed measurement, or with `measure.fail`."""
+
+
+class Recorder(Protocol):
+    """Who keeps what is measured."""
+
+    def measurement(self, measurement: Measurement) -> None: ...
+    def sample(self, curve: Curve, t_s: float, value: float) -> None: ...
+    def note(self, check: str, text: str) -> None: ...
+
+
+class CurveRecorder:
+    """A curve that grows while a check runs; each point is kept at once."""
+
+    def __init__(self, curve: Curve, clock: Clock, recorder: Recorder) -> None:
+        self.curve = curve
+        self._clock = clock
+        self._recorder = recorder
+
+    def add(self, value: float, t_s: float | None = None) -> None:
+        """Add `value` at bench time `t_s` (default: now)."""
+        at_s = self._clock.now_s if t_s is None else t_s
+        self.curve.t_s.append(at_s)
+        self.curve.values.append(value)
+        self._recorder.sample(self.curve, at_s, value)
+
+
+class Measure:
+    """Records the measurements of one check.
+
+    `memory` is shared by all checks of a run: what one learnt and another needs.
+    """
+
+    def __init__(
+        self,
+        check: str,
+        part: str,
+        loaded: Loaded,
+        clock: Clock,
+        recorder: Recorder,
+        memory: dict[str, Any] | None = None,
+    ) -> None:
+        self.check = check
+        self.measurements: list[Measurement] = []
+        self.curves: list[Curve] = []
+        self.memory: dict[str, Any] = {} if memory is None else memory
+        self._part = part
+        self._loaded = loaded
+        self._clock = clock
+        self._recorder = recorder
+
+    @property
+    def description(self) -> Description:
+        """The fixture description of this run."""
+        return self._loaded.description
+
+    @property
+    def limits(self) -> Limits:
+        """Its section [limits]."""
+        return self._loaded.description.limits
+
+    @property
+    def failed(self) -> list[Measurement]:
+        """The measurements that failed so far."""
+        return [each for each in self.measurements if each.verdict == "failed"]
+
+    def __call__(
+        self,
+        name: str,
+        value: Value,
+        unit: str = "",
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        limit: str | None = None,
+        note: str = "",
+    ) -> Measurement:
+        """Record a value against its limits.
+
+        Args:
+            name: what was measured, in words.
+            value: what was found; a number where there are limits.
+            unit: of value and limits.
+            low: smallest good value, or None.
+            high: largest good value, or None.
+            limit: field of the description that the limit comes from ("window_s" of the part under test,
+                or "limits.ambient_low_c"), so that the report can say whether the file set it.
+            note: a few words beside the value.
+        """
+        verdict = self._judge(name, value, low, high)
+        return self._keep(name, value, unit, low, high, verdict, self._source(limit, low, high), note)
+
+    def equal(self, name: str, got: Value, want: Value | None, note: str = "") -> Measurement:
+        """Record a value that must equal `want`; None means that the description does not say."""
+        if want is None:
+            return self._keep(name, got, "", None, None, "noted", "none", note)
+        verdict: MeasurementVerdict = "passed" if got == want else "failed"
+        text = note if got == want else f"expected {want}{'; ' + note if note else ''}"
+        return self._keep(name, got, "", None, None, verdict, "file", text)
+
+    def require(self, name: str, holds: bool, note: str = "") -> Measurement:
+        """Record a yes-or-no finding that must be yes."""
+        verdict: MeasurementVerdict = "passed" if holds else "failed"
+        return self._keep(name, "yes" if holds else "no", "", None, None, verdict, "none", note)
+
+    def curve(self, name: str, unit: str, **lines: float) -> CurveRecorder:
+        """Start a curve; `lines` are drawn beside it."""
+        shown = {label.replace("_", " "): value for label, value in lines.items()}
+        curve = Curve(self.check, name, unit, lines=shown)
+        self.curves.append(curve)
+        return CurveRecorder(curve, self._clock, self._recorder)
+
+    def note(self, text: str) -> None:
+        """Keep a sentence in the journal."""
+        self._recorder.note(self.check, text)
+
+    def fail(self, text: str) -> NoReturn:
+        """End the check as failed."""
+        raise CheckFailed(text)
+
+    def not_observable(self, why: str, need: str = "") -> NoReturn:
+        """End the check without a verdict about the node; the run is incomplete."""
+        raise NotObservable(why, need)
+
+    def conclude(self) -> None:
+        """Raise CheckFailed when a measurement failed. The plugin calls this after the check."""
+        if self.failed:
+            raise CheckFailed("; ".join(describe(each) for each in self.failed))
+
+    def _judge(self, name: str, value: Value, low: float | None, high: float | None) -> MeasurementVerdict:
+        if low is None and high is None:
+            return "noted"
+        if isinstance(value, str):
+            raise UsageError(f"measure({name!r}, {value!r}) has limits, so the value must be a number")
+        if math.isnan(value):
+            return "failed"
+        inside = (low is None or value >= low) and (high is None or value <= high)
+        return "passed" if inside else "failed"
+
+    def _source(self, limit: str | None, low: float | None, high: float | None) -> LimitSource:
+        if low is None and high is None:
+            return "none"
+        if limit is None:
+            return "computed"
+        whole_file = limit.split(".", 1)[0] in ("limits", "supply", "harness")
+        return self._loaded.source_of(limit if whole_file else f"{self._part}.{limit}")
+
+    def _keep(
+        self,
+        name: str,
+        value: Value,
+        unit: str,
+        low: float | None,
+        high: float | None,
+        verdict: MeasurementVerdict,
+        source: LimitSource,
+        note: str,
+    ) -> Measurement:
+        kept = Measurement(self.check, name, value, unit, low, high, verdict, self._clock.now_s, source, note)
+        self.measurements.append(kept)
+        self._recorder.measurement(kept)
+        return kept
+
+
+def describe(measurement: Measurement) -> str:
+    """One measurement against its limits, in words."""
+    unit = f" {measurement.unit}" if measurement.unit else ""
+    value = measurement.value
+    shown = f"{value:.6g}" if isinstance(value, float) else str(value)
+    text = f"{measurement.name} was {shown}{unit}"
+    if measurement.low is not None and measurement.high is not None:
+        text += f", expected {measurement.low:.6g} to {measurement.high:.6g}{unit}"
+    elif measurement.low is not None:
+        text += f", expected at least {measurement.low:.6g}{unit}"
+    elif measurement.high is not None:
+        text += f", expected at most {measurement.high:.6g}{unit}"
+    return f"{text} ({measurement.note})" if measurement.note else text

@@ -1,0 +1,403 @@
+"""The pytest plugin: options, fixtures and hooks. Thin: what a run does is in session.py.
+
+Loading this module must cost a plain pytest run next to nothing, so everything heavy is imported where it
+is used, and nothing of it is used unless --hil (or the ini value hil) names a fixture description.
+"""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from hiltest.errors import UsageError
+from hiltest.settings import Settings, add_options, resolve
+
+if TYPE_CHECKING:
+    import can
+
+    from hiltest.catalogue.registry import BoundCheck
+    from hiltest.clock import Clock
+    from hiltest.console import SerialConsole
+    from hiltest.description.models import Description
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+    from hiltest.meters.operator import Operator
+    from hiltest.session import Run
+
+CATALOGUE = Path(__file__).parent / "catalogue"
+SETTINGS = pytest.StashKey[Settings]()
+RUN = pytest.StashKey["Run"]()
+BOUND = pytest.StashKey["BoundCheck"]()
+RESULT = pytest.StashKey[Any]()
+WATCHER = pytest.StashKey[Any]()
+
+NO_FILE = (
+    "the fixture {name!r} needs a fixture description: run pytest with --hil FILE (add --hil-simulate for the "
+    "simulated bench), or set `hil = FILE` in the pytest section of your ini file"
+)
+WALL_MARGIN = 1.5
+WALL_EXTRA_S = 20.0
+OWN_WINDOW_S = 300.0
+ENUMERATE = "bus.enumerate"
+
+
+# --- settings ------------------------------------------------------------------------------------------
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    add_options(parser)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "hil_node(name): which node of the description the test is about")
+    try:
+        config.stash[SETTINGS] = resolve(config)
+    except UsageError as error:
+        raise pytest.UsageError(str(error)) from None
+
+
+def pytest_report_header(config: pytest.Config) -> str | None:
+    settings = config.stash[SETTINGS]
+    return settings.header() if settings.file is not None else None
+
+
+def run_of(config: pytest.Config) -> Run | None:
+    """The run of this session, made when first asked for; None when no description was given."""
+    if RUN in config.stash:
+        return config.stash[RUN]
+    settings = config.stash[SETTINGS]
+    if settings.file is None:
+        return None
+    from hiltest.session import Run, load
+
+    try:
+        config.stash[RUN] = Run(settings, load(settings), config.stash.get(WATCHER, None))
+    except UsageError as error:
+        raise pytest.UsageError(str(error)) from None
+    return config.stash[RUN]
+
+
+def _needed(request: pytest.FixtureRequest) -> Run:
+    run = run_of(request.config)
+    if run is None:
+        raise pytest.UsageError(NO_FILE.format(name=request.fixturename))
+    return run
+
+
+# --- collecting the catalogue ----------------------------------------------------------------------------
+
+
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Module | None:
+    if file_path.parent != CATALOGUE or file_path.suffix != ".py" or file_path.name.startswith("_"):
+        return None
+    if file_path.stem in ("registry", "pages"):
+        return None
+    if run_of(parent.config) is None:
+        raise pytest.UsageError(NO_FILE.format(name="hiltest.catalogue"))
+    module: pytest.Module = pytest.Module.from_parent(parent, path=file_path)
+    return module
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    spec = getattr(metafunc.function, "__hil_check__", None)
+    if spec is None:
+        return
+    run = run_of(metafunc.config)
+    assert run is not None
+    bounds = [bound for bound in run.every if bound.spec.name == spec.name]
+    metafunc.parametrize("hil_bound", bounds, ids=[bound.target.name for bound in bounds], indirect=True)
+
+
+def _bound_of(item: pytest.Item) -> BoundCheck | None:
+    callspec = getattr(item, "callspec", None)
+    return None if callspec is None else callspec.params.get("hil_bound")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    run = run_of(config) if config.stash[SETTINGS].file is not None else None
+    if run is None:
+        return
+    own = [item for item in items if _bound_of(item) is None]
+    ours = {bound.name: item for item in items if (bound := _bound_of(item)) is not None}
+    chosen = _select(config, run, ours)
+    for item in (item for name, item in ours.items() if name not in chosen):
+        config.hook.pytest_deselected(items=[item])
+    ordered = [ours[bound.name] for bound in run.every if bound.name in ours and bound.name in chosen]
+    run.planned = [bound for bound in run.every if bound.name in ours and bound.name in chosen]
+    for item in ordered:
+        bound = _bound_of(item)
+        assert bound is not None
+        item.stash[BOUND] = bound
+        if item.get_closest_marker("timeout") is None:
+            item.add_marker(pytest.mark.timeout(bound.window_s * WALL_MARGIN + WALL_EXTRA_S))
+    items[:] = ordered + own
+
+
+def _select(config: pytest.Config, run: Run, ours: dict[str, pytest.Item]) -> set[str]:
+    only = config.stash[SETTINGS].only
+    if not only:
+        return set(ours)
+    from hiltest.catalogue.registry import find, with_gates
+
+    wanted = []
+    for name in only:
+        try:
+            find(name)
+        except UsageError as error:
+            raise pytest.UsageError(str(error)) from None
+        matches = [bound for bound in run.every if name in (bound.name, bound.spec.name)]
+        if not matches:
+            known = ", ".join(bound.name for bound in run.every if bound.spec.name == name.split("[")[0])
+            raise pytest.UsageError(f"{name!r} is no check of this description; there is: {known or 'none'}")
+        wanted += matches
+    return {bound.name for bound in with_gates(wanted, run.every)}
+
+
+# --- running one check -----------------------------------------------------------------------------------
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    bound = item.stash.get(BOUND, None)
+    run = run_of(item.config) if bound is not None else None
+    if bound is None or run is None:
+        return
+    refused = run.why_not(bound)
+    if refused is not None:
+        outcome, reason = refused
+        item.stash[RESULT] = run.skip(bound.name, outcome, reason)
+        pytest.skip(f"{outcome}: {reason}")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Iterator[None]:
+    run = pyfuncitem.config.stash.get(RUN, None)
+    measure = pyfuncitem.funcargs.get("measure") if run is not None else None
+    if run is None or measure is None:
+        return (yield)
+    bound = pyfuncitem.stash.get(BOUND, None)
+    disarm = run.arm_window(measure.check, bound.window_s if bound is not None else OWN_WINDOW_S)
+    error: BaseException | None = None
+    try:
+        yield
+    except BaseException as raised:
+        error = raised
+    finally:
+        disarm()
+    result = run.conclude(error)
+    pyfuncitem.stash[RESULT] = result
+    if isinstance(error, KeyboardInterrupt | SystemExit):
+        raise error
+    if result.outcome == "passed":
+        return None
+    if result.outcome in ("not observable", "not offered"):
+        pytest.skip(f"{result.outcome}: {result.reason}")
+    if error is not None:
+        raise error
+    pytest.fail(result.reason, pytrace=False)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[Any]:
+    report = yield
+    bound, run = item.stash.get(BOUND, None), item.config.stash.get(RUN, None)
+    if run is None:
+        return report
+    if call.when == "setup" and call.excinfo is not None and RESULT not in item.stash:
+        error = call.excinfo.value
+        if run.in_check:
+            item.stash[RESULT] = run.conclude(error)
+        elif bound is not None:
+            item.stash[RESULT] = run.skip(bound.name, "error", str(error))
+    result = item.stash.get(RESULT, None)
+    if result is not None and call.when == "call":
+        report.user_properties += [
+            (f"{m.name} [{m.unit}]" if m.unit else m.name, m.value) for m in result.measurements
+        ]
+    return report
+
+
+@pytest.hookimpl(tryfirst=True, optionalhook=True)
+def pytest_timeout_set_timer(item: pytest.Item, settings: Any) -> bool | None:
+    """The guard acts before pytest-timeout ends the test or the process."""
+    run = item.config.stash.get(RUN, None)
+    if run is None:
+        return None
+    import pytest_timeout
+
+    if settings.method == "signal":
+
+        def on_alarm(_number: int, _frame: Any) -> None:
+            run.emergency_off()
+            pytest_timeout.timeout_sigalrm(item, settings)
+
+        signal.signal(signal.SIGALRM, on_alarm)
+        signal.setitimer(signal.ITIMER_REAL, settings.timeout)
+
+        def cancel() -> None:
+            signal.setitimer(signal.ITIMER_REAL, 0)
+            signal.signal(signal.SIGALRM, signal.SIG_DFL)
+
+    else:
+        import threading
+
+        def on_timer() -> None:
+            run.emergency_off()
+            pytest_timeout.timeout_timer(item, settings)
+
+        timer = threading.Timer(settings.timeout, on_timer)
+        timer.start()
+        cancel = timer.cancel
+    item.cancel_timeout = cancel  # type: ignore[attr-defined]
+    return True
+
+
+# --- the end ---------------------------------------------------------------------------------------------
+
+
+def pytest_keyboard_interrupt(excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+    del excinfo  # outputs are off by now: the check that was interrupted was concluded first
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int | pytest.ExitCode) -> None:
+    run = session.config.stash.get(RUN, None)
+    if run is None or session.config.option.collectonly:
+        return
+    if exitstatus == pytest.ExitCode.INTERRUPTED:
+        run.ended = "the run was interrupted"
+    record = run.close()
+    session.config.stash[RECORD] = record
+    if run.results and record.verdict != "accepted" and exitstatus == pytest.ExitCode.OK:
+        # A skipped check must not leave a green session behind.
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+RECORD = pytest.StashKey[Any]()
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    record = config.stash.get(RECORD, None)
+    if record is None:
+        return
+    terminalreporter.section("hiltest")
+    terminalreporter.line(f"verdict: {record.verdict}. {record.verdict_reason}")
+    run = config.stash[RUN]
+    if run.folder is not None:
+        terminalreporter.line(f"records: {run.folder}")
+
+
+# --- fixtures --------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def hil_bound(request: pytest.FixtureRequest) -> BoundCheck:
+    """The check of the catalogue that runs now."""
+    return request.param  # type: ignore[no-any-return]
+
+
+@pytest.fixture
+def target(hil_bound: BoundCheck) -> Any:
+    """The part of the description (bus, node or load) that the check is about."""
+    return hil_bound.target
+
+
+@pytest.fixture
+def description(request: pytest.FixtureRequest) -> Description:
+    """The fixture description of this session."""
+    return _needed(request).loaded.description
+
+
+@pytest.fixture
+def link(request: pytest.FixtureRequest) -> Link:
+    """The loop that owns the bus: everything that waits, waits in it."""
+    return _opened(request).link
+
+
+@pytest.fixture
+def bench_clock(request: pytest.FixtureRequest) -> Clock:
+    """The clock of the bench: simulated or real."""
+    return _opened(request).link.clock
+
+
+@pytest.fixture
+def can_bus(request: pytest.FixtureRequest) -> Iterator[can.BusABC]:
+    """The bus as any python-can program sees it. It shares the link's reader, so no frame is stolen."""
+    from hiltest.sharedbus import SharedBus
+
+    bus = SharedBus(_opened(request).link)
+    yield bus
+    bus.shutdown()
+
+
+@pytest.fixture
+def serial_console(request: pytest.FixtureRequest) -> SerialConsole:
+    """The node's serial console."""
+    return _or_usage(_needed(request).console)
+
+
+@pytest.fixture
+def operator(request: pytest.FixtureRequest) -> Operator:
+    """Who answers questions: a person at the terminal, or a file with answers."""
+    return _or_usage(_needed(request).operator)
+
+
+@pytest.fixture
+def measure(request: pytest.FixtureRequest) -> Measure:
+    """Records values against limits; see hiltest.measure."""
+    run = _needed(request)
+    bound = request.node.stash.get(BOUND, None)
+    if bound is None:
+        return run.begin(request.node.nodeid, "fixture", OWN_WINDOW_S)
+    part = f"{bound.spec.per}[{bound.target.name}]"
+    return run.begin(bound.name, part, bound.window_s, bound.spec.page.causes)
+
+
+@pytest.fixture
+def node(request: pytest.FixtureRequest, measure: Measure) -> GuardedNode:
+    """A node with its verbs, behind the guard: the one under test, the one of @hil_node, or the only one."""
+    run = _needed(request)
+    bound = request.node.stash.get(BOUND, None)
+    marker = request.node.get_closest_marker("hil_node")
+    if bound is not None:
+        name = bound.node
+    elif marker is not None:
+        if len(marker.args) != 1 or marker.kwargs:
+            raise pytest.UsageError(f"{request.node.nodeid}: write the marker as hil_node('name')")
+        name = marker.args[0]
+    else:
+        name = run.loaded.description.node[0].name
+    del measure  # asked for so that the guard stands between every test and the next
+    if bound is not None and bound.spec.name == ENUMERATE:
+        return run.node(name, start=False)
+    return run.node(name)
+
+
+@pytest.fixture
+def nodes_on_bus(request: pytest.FixtureRequest, target: Any, measure: Measure) -> list[GuardedNode]:
+    """Every node on the bus under test."""
+    del measure
+    run = _needed(request)
+    passed = {name for name, result in run.results.items() if result.outcome == "passed"}
+    return [
+        run.node(part.name)
+        for part in run.loaded.description.node
+        if part.bus == target.name and f"bus.enumerate[{part.name}]" in passed
+    ]
+
+
+def _opened(request: pytest.FixtureRequest) -> Any:
+    return _or_usage(_needed(request).opened)
+
+
+def _or_usage(make: Any) -> Any:
+    try:
+        return make()
+    except UsageError as error:
+        raise pytest.UsageError(str(error)) from None

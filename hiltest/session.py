@@ -1,0 +1,501 @@
+"""One run for one unit: opens the bench, lends it to the checks, keeps gates, results and the verdict.
+
+The plugin and the command line are thin shells around this.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from hiltest.errors import (
+    BenchError,
+    BenchLost,
+    BenchNotOpened,
+    HiltestError,
+    NodeFault,
+    NotOffered,
+    Unjudged,
+    UsageError,
+)
+from hiltest.evidence.model import CheckResult, Curve, Measurement, Outcome, RunRecord, Verdict
+from hiltest.measure import CheckFailed, Measure
+
+if TYPE_CHECKING:
+    from hiltest.catalogue.registry import BoundCheck
+    from hiltest.clock import Clock
+    from hiltest.console import SerialConsole
+    from hiltest.description.loading import Loaded
+    from hiltest.description.models import Bus
+    from hiltest.evidence.journal import Journal
+    from hiltest.guard import Guard, GuardedNode
+    from hiltest.link import Link
+    from hiltest.meters.operator import Operator
+    from hiltest.settings import Settings
+
+SIMULATED = "hiltest"
+UTILISATION_EVERY_S = 0.25
+
+
+class Watcher(Protocol):
+    """Who is told what goes on: the live display of the command line."""
+
+    def on_check_start(self, name: str, window_s: float | None) -> None: ...
+    def on_measurement(self, m: Measurement) -> None: ...
+    def on_sample(self, check: str, curve: str, t_s: float, value: float) -> None: ...
+    def on_note(self, text: str) -> None: ...
+    def on_result(self, result: CheckResult) -> None: ...
+
+
+class CheckOverran(BenchError):
+    """A check took longer than its window of bench time."""
+
+
+def load(settings: Settings) -> Loaded:
+    """Read the fixture description that `settings` name, put on the simulated bench when they say so.
+
+    Raises:
+        DescriptionError, UsageError: the file or a setting can't be used.
+    """
+    from hiltest.description.loading import load_description
+
+    if settings.file is None:
+        raise UsageError("no fixture description was given; add --hil FILE")
+    loaded = load_description(settings.file)
+    if not settings.simulate:
+        return loaded
+    overrides: dict[str, Any] = {}
+    if settings.seed is not None:
+        overrides["simulation.seed"] = settings.seed
+    if settings.faults:
+        overrides["simulation.faults"] = [*loaded.description.simulation.faults, *settings.faults]
+    for bus in loaded.description.bus:
+        overrides[f"bus[{bus.name}].interface"] = SIMULATED
+        overrides[f"bus[{bus.name}].channel"] = str(loaded.path)
+        overrides[f"bus[{bus.name}].options"] = {}
+    for number, console in enumerate(loaded.description.console):
+        del number, console
+        overrides["console.port"] = f"hiltest://{loaded.path}"
+    return load_description(settings.file, overrides)
+
+
+@dataclass(slots=True)
+class _Books:
+    """Keeps what is measured: in the journal, on the live display, and for the verdict."""
+
+    journal: Journal | None
+    watcher: Watcher | None
+
+    def measurement(self, measurement: Measurement) -> None:
+        if self.journal is not None:
+            self.journal.measurement(measurement)
+        if self.watcher is not None:
+            self.watcher.on_measurement(measurement)
+
+    def sample(self, curve: Curve, t_s: float, value: float) -> None:
+        if self.journal is not None:
+            if len(curve.t_s) == 1:
+                for name, level in curve.lines.items():
+                    self.journal.line(curve.check, curve.name, curve.unit, name, level)
+            self.journal.sample(curve.check, curve.name, curve.unit, t_s, value)
+        if self.watcher is not None:
+            self.watcher.on_sample(curve.check, curve.name, t_s, value)
+
+    def note(self, check: str, text: str) -> None:
+        if self.journal is not None:
+            self.journal.note(check, text)
+        if self.watcher is not None:
+            self.watcher.on_note(text)
+
+
+@dataclass(slots=True)
+class _Open:
+    """What is open while the bench is."""
+
+    link: Link
+    guard: Guard
+    nodes: dict[str, GuardedNode] = field(default_factory=dict)
+    started: set[str] = field(default_factory=set)
+    console: SerialConsole | None = None
+    operator: Operator | None = None
+    close_log: Callable[[], None] = lambda: None
+
+
+class Run:
+    """One execution of checks for one unit.
+
+    Args:
+        settings: what is in force.
+        loaded: the fixture description.
+        watcher: who is told what goes on, or None.
+    """
+
+    def __init__(self, settings: Settings, loaded: Loaded, watcher: Watcher | None = None) -> None:
+        from hiltest.catalogue.registry import bind_all
+
+        self.settings = settings
+        self.loaded = loaded
+        self.every = bind_all(loaded.description)
+        self.planned: list[BoundCheck] = []
+        self.results: dict[str, CheckResult] = {}
+        self.memory: dict[str, Any] = {}
+        self.folder: Path | None = None
+        self.lost: str = ""
+        self.ended: str = ""
+        self.not_opened: str = ""
+        self._watcher = watcher
+        self._books = _Books(None, watcher)
+        self._open: _Open | None = None
+        self._current: tuple[Measure, CheckResult] | None = None
+        self._wall_start_s = 0.0
+        self._date = ""
+
+    # --- the bench ---------------------------------------------------------------------------------
+
+    @property
+    def clock(self) -> Clock:
+        """The clock of the bench."""
+        return self.opened().link.clock
+
+    def opened(self) -> _Open:
+        """Open the bench, once.
+
+        Raises:
+            BenchError: it can't be opened, could not be opened before, or was lost.
+        """
+        if self.lost:
+            raise BenchLost(self.lost)
+        if self.not_opened:
+            raise BenchNotOpened(self.not_opened)
+        if self._open is None:
+            try:
+                self._open = self._open_bench()
+            except BenchError as error:
+                self.not_opened = str(error)
+                raise
+        return self._open
+
+    def _open_bench(self) -> _Open:
+        from hiltest.canbus.opening import open_port
+        from hiltest.clock import today, wall_s
+        from hiltest.guard import Guard, GuardedNode
+        from hiltest.link import Link
+        from hiltest.node.opening import open_driver
+
+        description = self.loaded.description
+        if len(description.bus) > 1:
+            raise UsageError("more than one [[bus]] in one description can't be run yet; split the file")
+        self._wall_start_s, self._date = wall_s(), today().isoformat(timespec="seconds")
+        link = Link(open_port(description.bus[0]))
+        guard = Guard(link, description)
+        if self.settings.release:
+            guard.release(self.settings.release)
+        opened = _Open(link, guard)
+        self._start_records(opened)
+        try:
+            for node in description.node:
+                driver = open_driver(link, self.loaded, node.name)
+                guard.watch(driver)
+                opened.nodes[node.name] = GuardedNode(driver, guard)
+        except HiltestError:
+            link.close()
+            raise
+        return opened
+
+    def _start_records(self, opened: _Open) -> None:
+        if self.settings.out is None:
+            return
+        from hiltest.canbus.logfile import LogWriter
+        from hiltest.clock import today
+        from hiltest.evidence.journal import Journal
+        from hiltest.evidence.runfolder import keep_description, make_run_folder
+
+        self.folder = make_run_folder(self.settings.out, self.settings.unit, today())
+        keep_description(self.folder, self.loaded.description)
+        self._books.journal = Journal(self.folder, opened.link.clock)
+        self._books.journal.run(self._record(), [bound.name for bound in self.planned])
+        log = LogWriter(self.folder / "bus.log", channel=self.loaded.description.bus[0].name)
+        opened.link.listen(log.write)
+        opened.link.listen_sent(log.write)
+        opened.close_log = log.close
+
+    def node(self, name: str, start: bool = True) -> GuardedNode:
+        """The guarded node `name`; started: the host's sign of life goes out, its outputs are off."""
+        opened = self.opened()
+        if name not in opened.nodes:
+            raise UsageError(f"no node {name!r} in the description; known: {', '.join(opened.nodes)}")
+        if start:
+            opened.nodes[name].start()
+        return opened.nodes[name]
+
+    def nodes_on(self, bus: str) -> list[GuardedNode]:
+        """Every node of a bus, started."""
+        return [self.node(part.name) for part in self.loaded.description.node if part.bus == bus]
+
+    def bus(self, name: str) -> Bus:
+        """A bus of the description."""
+        return next(part for part in self.loaded.description.bus if part.name == name)
+
+    def console(self) -> SerialConsole:
+        """The serial console of the description, opened."""
+        from hiltest.console import SerialConsole
+
+        opened = self.opened()
+        if not self.loaded.description.console:
+            raise UsageError("the description has no [console]")
+        if opened.console is None:
+            opened.console = SerialConsole(opened.link, self.loaded.description.console[0])
+        return opened.console
+
+    def operator(self) -> Operator:
+        """Who answers questions."""
+        from hiltest.meters.operator import Operator
+
+        opened = self.opened()
+        if opened.operator is None:
+            opened.operator = Operator(opened.link, self.settings.answers)
+        return opened.operator
+
+    @property
+    def in_check(self) -> bool:
+        """Is a check begun and not concluded?"""
+        return self._current is not None
+
+    # --- checks ------------------------------------------------------------------------------------
+
+    def why_not(self, bound: BoundCheck) -> tuple[Outcome, str] | None:
+        """Why a check may not run now, or None. Looks at gates and at what the node offers."""
+        if self.lost:
+            return "not run", f"the bench was lost: {self.lost}"
+        closed = [gate for gate in bound.gates if not self._has_passed(gate)]
+        if closed:
+            return "not run", "gate: " + ", ".join(f"{gate} {self._state_of(gate)}" for gate in closed)
+        if bound.node:
+            offers = self.opened().nodes[bound.node].offers
+            missing = [verb for verb in bound.verbs if verb not in offers]
+            if missing:
+                return "not offered", f"node {bound.node!r} does not offer {', '.join(missing)}"
+        return None
+
+    def _has_passed(self, name: str) -> bool:
+        result = self.results.get(name)
+        return result is not None and result.outcome == "passed"
+
+    def _state_of(self, name: str) -> str:
+        result = self.results.get(name)
+        if result is None:
+            return "was not run"
+        words = {"not run": "was not run", "not offered": "is not offered", "error": "ended in an error"}
+        return words.get(result.outcome, result.outcome)
+
+    def begin(self, name: str, part: str, window_s: float | None, causes: Iterable[str] = ()) -> Measure:
+        """Start a check; returns its `measure`."""
+        opened = self.opened()
+        measure = Measure(name, part, self.loaded, opened.link.clock, self._books, self.memory)
+        result = CheckResult(name, "error", look_first=list(causes), started_s=opened.link.now_s)
+        self._current = (measure, result)
+        opened.guard.reset()
+        if self._books.journal is not None:
+            self._books.journal.check(name)
+        if self._watcher is not None:
+            self._watcher.on_check_start(name, window_s)
+        return measure
+
+    def arm_window(self, name: str, window_s: float) -> Callable[[], None]:
+        """End the check with an error when its window of bench time is over; returns what disarms it."""
+
+        def over() -> None:
+            raise CheckOverran(
+                f"{name} did not end within its window of {window_s:g} s of bench time; outputs were switched off"
+            )
+
+        return self.opened().link.after(window_s, over).cancel
+
+    def conclude(self, error: BaseException | None) -> CheckResult:
+        """End the current check: outputs off first, then its outcome, kept and told."""
+        assert self._current is not None
+        measure, result = self._current
+        self._current = None
+        off_error = self._all_off(f"end of {result.name}")
+        if error is None:
+            try:
+                measure.conclude()
+            except CheckFailed as failed:
+                error = failed
+        result.outcome, result.reason = classify(error or off_error, measure)
+        result.measurements, result.curves = measure.measurements, measure.curves
+        if result.outcome == "passed":
+            result.look_first = []
+        self._note_loss(error)
+        self._note_loss(off_error)
+        result.ended_s = self._open.link.now_s if self._open is not None else result.started_s
+        self._keep(result)
+        return result
+
+    def _note_loss(self, error: BaseException | None) -> None:
+        if isinstance(error, BenchLost) and not self.lost:
+            self.lost = str(error)
+
+    def skip(self, name: str, outcome: Outcome, reason: str) -> CheckResult:
+        """Keep that a check did not run, and why."""
+        at_s = self._open.link.now_s if self._open is not None else 0.0
+        result = CheckResult(name, outcome, reason, started_s=at_s, ended_s=at_s)
+        self._keep(result)
+        return result
+
+    def _keep(self, result: CheckResult) -> None:
+        self.results[result.name] = result
+        if self._open is not None and result.outcome == "passed":
+            self._open.guard.passed(result.name)
+        if self._books.journal is not None:
+            self._books.journal.result(result)
+        if self._watcher is not None:
+            self._watcher.on_result(result)
+
+    def _all_off(self, reason: str) -> BaseException | None:
+        """Switch every output off; return what went wrong instead of raising it over the check's own error."""
+        if self._open is None or self.lost:
+            return None
+        try:
+            self._open.guard.all_off(reason)
+        except HiltestError as error:
+            return error
+        return None
+
+    def emergency_off(self) -> None:
+        """Switch every output off from wherever we are; for signals and time-outs. Never raises."""
+        if self._open is not None:
+            with contextlib.suppress(Exception):
+                self._open.guard.emergency_off()
+
+    # --- the end -----------------------------------------------------------------------------------
+
+    def close(self) -> RunRecord:
+        """Switch everything off, judge, write the run folder, close the bench."""
+        from hiltest.clock import wall_s
+
+        bench_s = 0.0
+        if self._open is not None:
+            self._all_off("end of the run")
+            with contextlib.suppress(HiltestError):
+                for node in self._open.nodes.values():
+                    node.stop()
+            bench_s = self._open.link.now_s
+        self._fill_in_what_did_not_run()
+        record = self._record()
+        record.bench_s = bench_s
+        record.wall_s = wall_s() - self._wall_start_s if self._wall_start_s else 0.0
+        record.verdict, record.verdict_reason = self.verdict()
+        if self._books.journal is not None:
+            self._books.journal.verdict(record.verdict, record.verdict_reason, bench_s)
+            self._books.journal.close()
+        if self._open is not None:
+            self._open.close_log()
+            with contextlib.suppress(HiltestError, OSError):
+                if self._open.console is not None:
+                    self._open.console.close()
+                self._open.link.close()
+            self._open = None
+        if self.folder is not None:
+            from hiltest.evidence.runfolder import write_run
+
+            write_run(record, self.folder, self.loaded.description)
+        return record
+
+    def _fill_in_what_did_not_run(self) -> None:
+        why = self.ended or ("the bench was lost: " + self.lost if self.lost else "the run ended before it")
+        for bound in self.planned:
+            if bound.name not in self.results:
+                self.skip(bound.name, "not run", why)
+
+    def verdict(self) -> tuple[Verdict, str]:
+        """The verdict about the unit so far, and why.
+
+        A failed check rejects. Short of that, everything that the catalogue holds for this description must
+        have passed; checks that the description lets be missing may be not offered.
+        """
+        failed = [result.name for result in self.results.values() if result.outcome == "failed"]
+        if failed:
+            return "rejected", f"failed: {', '.join(failed)}"
+        if self.not_opened:
+            return "incomplete", f"the bench could not be opened: {self.not_opened}"
+        may_miss = self.loaded.description.fixture.may_be_missing
+        open_ends = []
+        for name in [bound.name for bound in self.every] + [
+            name for name in self.results if name not in {bound.name for bound in self.every}
+        ]:
+            result = self.results.get(name)
+            outcome = "not run" if result is None else result.outcome
+            allowed = outcome == "not offered" and (name in may_miss or name.split("[")[0] in may_miss)
+            if outcome != "passed" and not allowed:
+                open_ends.append(f"{name} ({outcome})")
+        if not open_ends:
+            return "accepted", f"all {len(self.results)} checks passed"
+        part = (
+            f"{len(self.planned)} of {len(self.every)} checks were selected; " if self._is_partial() else ""
+        )
+        return "incomplete", f"{part}not shown: {', '.join(open_ends)}"
+
+    def _is_partial(self) -> bool:
+        return bool(self.planned) and len(self.planned) < len(self.every)
+
+    def _record(self) -> RunRecord:
+        simulation = self.loaded.description.simulation
+        simulated = any(bus.interface == SIMULATED for bus in self.loaded.description.bus)
+        order = {bound.name: number for number, bound in enumerate(self.every)}
+        return RunRecord(
+            unit=self.settings.unit,
+            description=str(self.settings.file),
+            fixture=self.loaded.description.fixture.name,
+            versions=versions(self.loaded),
+            seed=simulation.seed if simulated else None,
+            simulated=simulated,
+            faults=list(simulation.faults) if simulated else [],
+            checks=sorted(self.results.values(), key=lambda result: order.get(result.name, len(order))),
+            date=self._date,
+        )
+
+
+def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, str]:
+    """The outcome of a check from how it ended.
+
+    A node that answers wrongly fails; a bench that breaks is an error; what could not be seen is neither.
+    """
+    if error is None:
+        return "passed", ""
+    failures = "; ".join(_short(each) for each in measure.failed)
+    text = str(error)
+    if isinstance(error, CheckFailed | AssertionError | NodeFault):
+        return "failed", f"{text} [{failures}]" if failures and failures not in text else text
+    if isinstance(error, NotOffered):
+        return "not offered", text
+    if isinstance(error, Unjudged):
+        return ("failed", failures) if failures else ("not observable", text)
+    if isinstance(error, KeyboardInterrupt):
+        return "error", "interrupted; outputs were commanded off"
+    if failures:
+        return "failed", f"{failures}; then {type(error).__name__}: {text}"
+    return "error", text if isinstance(error, HiltestError) else f"{type(error).__name__}: {text}"
+
+
+def _short(measurement: Measurement) -> str:
+    from hiltest.measure import describe
+
+    return describe(measurement)
+
+
+def versions(loaded: Loaded) -> dict[str, str]:
+    """What was used: hiltest, Python, python-can, canopen, and the description's hash."""
+    import platform
+    from importlib.metadata import version
+
+    return {
+        "hiltest": version("hiltest"),
+        "python": platform.python_version(),
+        "python-can": version("python-can"),
+        "canopen": version("canopen"),
+        "description sha256": loaded.text_hash,
+    }

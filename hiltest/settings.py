@@ -1,0 +1,159 @@
+"""Every setting of the plugin in one table: command-line option, ini value, default and help text.
+
+An option on the command line wins over an ini value, which wins over the default. `resolve` is the only
+place that decides; the pytest header shows what is in force. Imports nothing heavy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import pytest
+
+from hiltest.errors import UsageError
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting. `kind` is how the text of an ini value is read."""
+
+    name: str
+    flag: str
+    help: str
+    kind: Literal["text", "flag", "number", "words", "path"] = "text"
+    default: Any = None
+    metavar: str = ""
+
+    @property
+    def ini(self) -> str:
+        """Name of the ini value."""
+        return self.flag.removeprefix("--").replace("-", "_")
+
+
+SETTINGS: tuple[Setting, ...] = (
+    Setting("file", "--hil", "fixture description (TOML) of the bench", "path", metavar="FILE"),
+    Setting("simulate", "--hil-simulate", "use the simulated bench in place of the real one", "flag", False),
+    Setting("unit", "--hil-unit", "serial number of the unit under test", default="unnamed", metavar="SN"),
+    Setting(
+        "out",
+        "--hil-out",
+        "folder in which the run folder is made; without it none is",
+        "path",
+        metavar="DIR",
+    ),
+    Setting(
+        "only",
+        "--hil-only",
+        "run only this check and its gates (may be given again)",
+        "words",
+        (),
+        metavar="CHECK",
+    ),
+    Setting(
+        "faults",
+        "--hil-fault",
+        "simulated bench: inject this fault (may be given again)",
+        "words",
+        (),
+        metavar="FAULT",
+    ),
+    Setting("seed", "--hil-seed", "simulated bench: seed, in place of the file's", "number", metavar="N"),
+    Setting(
+        "answers", "--hil-answers", "file with the operator's answers (TOML or JSON)", "path", metavar="FILE"
+    ),
+    Setting(
+        "release",
+        "--hil-release",
+        "open every gate for own tests, for this reason, which the records show",
+        metavar="REASON",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What is in force for this session. `file` is None when hiltest is not in use."""
+
+    file: Path | None = None
+    simulate: bool = False
+    unit: str = "unnamed"
+    out: Path | None = None
+    only: tuple[str, ...] = field(default=())
+    faults: tuple[str, ...] = field(default=())
+    seed: int | None = None
+    answers: Path | None = None
+    release: str | None = None
+
+    def header(self) -> str:
+        """One line for the pytest header."""
+        bench = "simulated" if self.simulate else "from the file"
+        parts = [f"file={self.file}", f"bench={bench}", f"unit={self.unit}"]
+        if self.simulate:
+            parts.append(f"seed={'from the file' if self.seed is None else self.seed}")
+        if self.faults:
+            parts.append(f"faults={' '.join(self.faults)}")
+        if self.only:
+            parts.append(f"only={' '.join(self.only)}")
+        if self.out is not None:
+            parts.append(f"out={self.out}")
+        if self.release:
+            parts.append(f"gates released: {self.release}")
+        return "hil: " + " ".join(parts)
+
+
+def add_options(parser: pytest.Parser) -> None:
+    """Declare every setting as an option and as an ini value."""
+    group = parser.getgroup("hil", "hiltest: acceptance tests on real or simulated hardware")
+    for setting in SETTINGS:
+        dest = f"hil_{setting.name}"
+        text = f"{setting.help} (ini: {setting.ini})"
+        if setting.kind == "flag":
+            group.addoption(setting.flag, action="store_true", default=None, dest=dest, help=text)
+        elif setting.kind == "words":
+            group.addoption(
+                setting.flag, action="append", default=None, dest=dest, help=text, metavar=setting.metavar
+            )
+        else:
+            group.addoption(setting.flag, default=None, dest=dest, help=text, metavar=setting.metavar)
+        ini_type: Any = {"flag": "bool", "words": "args"}.get(setting.kind, "string")
+        parser.addini(setting.ini, setting.help, type=ini_type, default=None)
+
+
+def _read(setting: Setting, config: pytest.Config) -> Any:
+    given = config.getoption(f"hil_{setting.name}")
+    source = setting.flag
+    from_ini = given is None
+    if from_ini:
+        given, source = config.getini(setting.ini), f"ini value {setting.ini}"
+    if given is None or given == "" or given == []:
+        return setting.default
+    if setting.kind == "number":
+        try:
+            return int(given)
+        except ValueError:
+            raise UsageError(f"{source}={given!r} must be a whole number of 0 or more") from None
+    if setting.kind == "words":
+        return tuple(given)
+    if setting.kind == "path":
+        base = config.rootpath if from_ini and not Path(given).is_absolute() else Path()
+        return base / given
+    return given
+
+
+def resolve(config: pytest.Config) -> Settings:
+    """What is in force: option, else ini value, else default.
+
+    Raises:
+        UsageError: a value that can't be used; the text names the option or ini value.
+    """
+    values = {setting.name: _read(setting, config) for setting in SETTINGS}
+    settings = Settings(**values)
+    if settings.file is None and (settings.simulate or settings.only or settings.faults):
+        raise UsageError("--hil-simulate, --hil-only and --hil-fault need --hil FILE")
+    if settings.faults and not settings.simulate:
+        raise UsageError("--hil-fault injects into the simulated bench only: add --hil-simulate")
+    if settings.seed is not None and settings.seed < 0:
+        raise UsageError(f"--hil-seed={settings.seed} must be 0 or more")
+    return settings
