@@ -5,7 +5,7 @@ This module imports neither numpy nor python-can, so that loading it costs next 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from hiltest.errors import UsageError
 
@@ -90,7 +90,7 @@ class Frame(NamedTuple):
 
     def at(self, t_ns: int, is_rx: bool = True) -> Frame:
         """The same frame with another time stamp and direction."""
-        return _new(Frame, (*self[:7], t_ns, is_rx, *self[9:]))
+        return Frame(*self[:7], t_ns, is_rx, *self[9:])
 
     def check(self) -> Frame:
         """Return the frame itself if a bus could carry it.
@@ -118,7 +118,7 @@ class Frame(NamedTuple):
     def __eq__(self, other: object) -> bool:
         if other.__class__ is not Frame:
             return NotImplemented
-        return self[:7] == other[:7] and self[9:] == other[9:]  # type: ignore[index]
+        return self[:7] == other[:7] and self[9:] == other[9:]
 
     def __ne__(self, other: object) -> bool:
         equal = self.__eq__(other)
@@ -143,9 +143,6 @@ class Frame(NamedTuple):
         )
         payload = f" {self.data.hex(' ').upper()}" if self.data else ""
         return f"{number} [{size}]{notes}{payload}"
-
-
-_new: Any = tuple.__new__
 
 
 def from_message(message: can.Message, epoch_s: float = 0.0) -> Frame:
