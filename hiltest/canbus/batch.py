@@ -1,0 +1,88 @@
+"""Many frames as one numpy array: what the batch receivers return.
+
+One row a frame. `t_ns` is Unix time in nanoseconds, `can_id` the identifier without flags (of an error
+frame: the error class of linux/can/error.h), `flags` the FLAG_ bits of `frame.py`, `length` the number of
+data bytes (of a remote frame: the length it asks for), `data` zero behind `length`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from hiltest.canbus.frame import (
+    FLAG_BITRATE_SWITCH,
+    FLAG_ERROR,
+    FLAG_ERROR_STATE,
+    FLAG_EXTENDED,
+    FLAG_FD,
+    FLAG_REMOTE,
+    FLAG_TX,
+    Frame,
+)
+
+Rows = npt.NDArray[np.void]
+"""A structured array of `FRAME_DTYPE` or `FD_FRAME_DTYPE`."""
+
+
+def _dtype(data_bytes: int) -> np.dtype[np.void]:
+    fields: list[Any] = [
+        ("t_ns", np.int64),
+        ("can_id", np.uint32),
+        ("flags", np.uint8),
+        ("length", np.uint8),
+        ("data", np.uint8, (data_bytes,)),
+    ]
+    return np.dtype(fields, align=True)
+
+
+FRAME_DTYPE = _dtype(8)
+"""24 bytes a frame, classic frames only."""
+
+FD_FRAME_DTYPE = _dtype(64)
+"""80 bytes a frame, classic and CAN FD frames."""
+
+
+def to_rows(frames: Sequence[Frame], dtype: np.dtype[np.void] = FRAME_DTYPE) -> Rows:
+    """The frames as an array of shape (len(frames),) and type `dtype`."""
+    rows = np.zeros(len(frames), dtype)
+    for row, frame in zip(rows, frames, strict=True):
+        row["t_ns"] = frame.t_ns
+        row["can_id"] = frame.can_id
+        row["flags"] = frame.flags
+        row["length"] = frame.remote_dlc if frame.remote else len(frame.data)
+        row["data"][: len(frame.data)] = np.frombuffer(frame.data, np.uint8)
+    return rows
+
+
+def to_frames(rows: Rows) -> list[Frame]:
+    """The rows as `Frame` objects, in the same order."""
+    frames = []
+    for t_ns, can_id, flags, length, data in zip(
+        rows["t_ns"].tolist(),
+        rows["can_id"].tolist(),
+        rows["flags"].tolist(),
+        rows["length"].tolist(),
+        rows["data"],
+        strict=True,
+    ):
+        remote = bool(flags & FLAG_REMOTE)
+        frames.append(
+            Frame(
+                can_id,
+                b"" if remote else data[:length].tobytes(),
+                bool(flags & FLAG_EXTENDED),
+                remote,
+                bool(flags & FLAG_ERROR),
+                bool(flags & FLAG_FD),
+                bool(flags & FLAG_BITRATE_SWITCH),
+                t_ns,
+                not flags & FLAG_TX,
+                length if remote else 0,
+                bool(flags & FLAG_ERROR_STATE),
+            )
+        )
+    return frames
