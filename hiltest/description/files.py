@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path as FilePath
 from pathlib import PureWindowsPath
 
+from hiltest.description.eds import Objects, read_objects
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
 from hiltest.description.models import Node
@@ -20,27 +21,46 @@ def check_files(parts: Parts) -> None:
     for path, node in parts.all(Node):
         for key, endings in _ENDINGS.items():
             name = getattr(node, key)
-            if name is not None:
-                _check_file(parts, (*path, key), name, endings)
+            if name is None:
+                continue
+            at = (*path, key)
+            wrong = _wrong_with(parts.folder, name, endings)
+            if wrong is not None:
+                kinds = " or ".join(endings)
+                expected = f"the path of a {kinds} file in the folder of this description or below"
+                parts.error(at, wrong[0], expected, wrong[1])
+            elif key == "eds" and name not in parts.objects:
+                _read_eds(parts, at, name)
 
 
-def _check_file(parts: Parts, path: Path, name: str, endings: tuple[str, ...]) -> None:
-    kinds = " or ".join(endings)
-    expected = f"the path of a {kinds} file in the folder of this description or below"
-    if reason := _refusal(parts.folder, name):
-        parts.error(path, found_text(name), expected, reason)
-        return
-    file = parts.folder / name
+def objects_of(parts: Parts, node: Node) -> Objects | None:
+    """The objects of a node's EDS file, None when it has none that can be used."""
+    return None if node.eds is None else parts.objects.get(node.eds)
+
+
+def _read_eds(parts: Parts, path: Path, name: str) -> None:
+    try:
+        parts.objects[name] = read_objects(parts.folder / name)
+    except (OSError, ValueError) as error:
+        parts.error(path, f"{found_text(name)}, which can't be used", "an EDS file (CiA 306)", f"{error}.")
+
+
+def _wrong_with(folder: FilePath, name: str, endings: tuple[str, ...]) -> tuple[str, str] | None:
+    """What was found and what to do, None when the file can be used."""
+    shown = found_text(name)
+    if reason := _refusal(folder, name):
+        return shown, reason
+    file = folder / name
     if not name.lower().endswith(endings):
-        parts.error(path, found_text(name), expected, f"Its name must end with {kinds}.")
-    elif not file.is_file():
-        near = sorted(p.name for p in parts.folder.iterdir() if p.name.lower().endswith(endings))
-        hint = did_you_mean(name, near, f"{kinds} file") if near else f"There is none in {parts.folder}."
-        parts.error(path, f"{found_text(name)}, which is not there", expected, hint)
-    elif file.stat().st_size > FILE_MAX_BYTES:
-        parts.error(
-            path, f"{found_text(name)}, {file.stat().st_size} bytes", f"at most {FILE_MAX_BYTES} bytes"
-        )
+        return shown, f"Its name must end with {' or '.join(endings)}."
+    if not file.is_file():
+        near = sorted(p.name for p in folder.iterdir() if p.name.lower().endswith(endings))
+        hint = did_you_mean(name, near, "file") if near else f"There is none in {folder}."
+        return f"{shown}, which is not there", hint
+    size = file.stat().st_size
+    if size > FILE_MAX_BYTES:
+        return f"{shown}, {size} bytes", f"At most {FILE_MAX_BYTES} bytes are read."
+    return None
 
 
 def _refusal(folder: FilePath, name: str) -> str:

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from hiltest.description.eds import Objects
 from hiltest.description.locating import Path
 from hiltest.description.messages import Source
 from hiltest.description.models import (
@@ -57,12 +58,13 @@ LOADS = ("sensor", "heater", "fan", "stepper", "switch", "lamp")
 
 @dataclass
 class Parts:
-    """What could be read, and what was found wrong so far."""
+    """What could be read, and what was found wrong so far. `objects` holds what each EDS file lists."""
 
     source: Source
     folder: FilePath
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Problem] = field(default_factory=list)
+    objects: dict[str, Objects] = field(default_factory=dict)
     _found: dict[str, list[tuple[Path, Section]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from hiltest.description import files
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
 from hiltest.description.models import ROLES, Fan, Lamp, Load, Node, Role, Stepper
 from hiltest.description.parts import Parts
 
 _OBJECT = re.compile(
-    r"0x[0-9A-Fa-f]{4}(?::(?:\d{1,3}|0x[0-9A-Fa-f]{1,2}))?(?:\.(?:[0-9]|[1-5][0-9]|6[0-3]))?"
+    r"(0x[0-9A-Fa-f]{4})(?::(\d{1,3}|0x[0-9A-Fa-f]{1,2}))?(?:\.(?:[0-9]|[1-5][0-9]|6[0-3]))?"
 )
 _SIGNAL = re.compile(r"[A-Za-z_]\w*\.[A-Za-z_]\w*")
 
@@ -64,14 +65,33 @@ def _check_name(parts: Parts, path: Path, name: str, known: list[str]) -> None:
 def _check_role(parts: Parts, path: Path, node: Node, role: Role) -> None:
     if role.scale == 0:
         parts.error((*path, "scale"), "0", "a scale other than 0", "Every raw value would read the same.")
-    if node.protocol == "canopen" and role.at.startswith(("0x", "0X")) and not _OBJECT.fullmatch(role.at):
-        parts.error(
-            path, found_text(role.at), "index, sub-index and bit, like '0x6401:2' or '0x6000:1.3'", ""
-        )
+    if node.protocol == "canopen":
+        _check_object(parts, path, node, role)
     if node.protocol == "signals" and not _SIGNAL.fullmatch(role.at):
         parts.error(path, found_text(role.at), "'Message.Signal' of the DBC file")
     if node.protocol == "console":
         _check_console_role(parts, path, role)
+
+
+def _check_object(parts: Parts, path: Path, node: Node, role: Role) -> None:
+    """Spelled as an object of the node's EDS, and there."""
+    match = _OBJECT.fullmatch(role.at)
+    if match is None and role.at.lower().startswith("0x"):
+        parts.error(path, found_text(role.at), "index, sub-index and bit, like '0x6401:2' or '0x6000:1.3'")
+        return
+    objects = files.objects_of(parts, node)
+    if objects is None:
+        return  # the file itself was reported
+    if match is None:
+        if role.at not in objects.names:
+            hint = did_you_mean(role.at, sorted(objects.names), "object")
+            parts.error(path, found_text(role.at), f"the name of an object in {node.eds}", hint)
+        return
+    index, sub = int(match[1], 16), None if match[2] is None else int(match[2], 0)
+    if not objects.has(index, sub):
+        known = ", ".join(str(n) for n in sorted(objects.subs.get(index, ())))
+        hint = f"It has 0x{index:04X} with the sub-indices {known}." if known else ""
+        parts.error(path, found_text(role.at), f"an object of {node.eds}", hint)
 
 
 def _check_console_role(parts: Parts, path: Path, role: Role) -> None:

@@ -1,18 +1,16 @@
-"""The one table of all fields: as JSON Schema for editors, as rows for messages, as pages for the manual."""
+"""The one table of all fields, as JSON Schema for editors and as rules in words for messages."""
 
 from __future__ import annotations
 
 import copy
 import json
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
-from pydantic_core import PydanticUndefined
 
 from hiltest.description.locating import Path
-from hiltest.description.models import ROLES, Description, Section
+from hiltest.description.models import Description, Section
 
 Schema = dict[str, Any]
 
@@ -47,7 +45,7 @@ _UNITS = {
     "baud": "bit/s",
 }
 
-_ONE_OR_MANY = ("bus", "node", "console")
+ONE_OR_MANY = ("bus", "node", "console")
 
 
 def unit_of(field: str) -> str:
@@ -63,7 +61,7 @@ def _built() -> Schema:
         section.pop("title", None)
         for field, property_schema in section["properties"].items():
             _complete(models[name], field, property_schema)
-    for name in _ONE_OR_MANY:
+    for name in ONE_OR_MANY:
         many = schema["properties"][name]
         about = many.pop("description")
         schema["properties"][name] = {"anyOf": [many["items"], many], "description": about}
@@ -121,9 +119,9 @@ def lookup(path: Path) -> Schema | None:
     schema = _built()
     at = schema
     for step in path:
-        at = _resolve(at)
+        at = resolve(at)
         if isinstance(step, int):
-            at = _resolve(_array_of(at))
+            at = resolve(_array_of(at))
             found = at.get("items")
         else:
             at = _table_of(at)
@@ -137,10 +135,10 @@ def lookup(path: Path) -> Schema | None:
 def keys_at(path: Path) -> list[str]:
     """Return the keys that the table at `path` may hold; empty when they are free."""
     schema = lookup(path)
-    return [] if schema is None else list(_table_of(_resolve(schema)).get("properties", {}))
+    return [] if schema is None else list(_table_of(resolve(schema)).get("properties", {}))
 
 
-def _resolve(schema: Schema) -> Schema:
+def resolve(schema: Schema) -> Schema:
     target = schema.get("$ref")
     if target is None:
         return schema
@@ -149,7 +147,7 @@ def _resolve(schema: Schema) -> Schema:
 
 
 def _options(schema: Schema) -> list[Schema]:
-    return [_resolve(option) for option in schema.get("anyOf", [schema])]
+    return [resolve(option) for option in schema.get("anyOf", [schema])]
 
 
 def _table_of(schema: Schema) -> Schema:
@@ -191,7 +189,7 @@ def _rule_of_one(schema: Schema) -> str:
 
 
 def _list_rule(schema: Schema) -> str:
-    items = _resolve(schema["items"])
+    items = resolve(schema["items"])
     several = "tables" if "properties" in items else f"values, each {rule(items)}"
     least, most = schema.get("minItems"), schema.get("maxItems")
     count = {
@@ -205,116 +203,14 @@ def _list_rule(schema: Schema) -> str:
 
 def _range(schema: Schema) -> str:
     low, high = schema.get("minimum"), schema.get("maximum")
-    above, below = schema.get("exclusiveMinimum"), schema.get("exclusiveMaximum")
     if low is not None and high is not None:
-        return f" from {low:g} to {high:g}" if high < 1e6 else f" from {low} to {high}"
-    parts = []
-    if low is not None:
-        parts.append(f"of {low} or more")
-    if above is not None:
-        parts.append(f"above {above}")
-    if high is not None:
-        parts.append(f"at most {high}")
-    if below is not None:
-        parts.append(f"below {below}")
+        return f" from {_number(low)} to {_number(high)}"
+    words = {"minimum": "of {} or more", "exclusiveMinimum": "above {}"}
+    words |= {"maximum": "at most {}", "exclusiveMaximum": "below {}"}
+    parts = [text.format(_number(schema[key])) for key, text in words.items() if key in schema]
     return " " + ", ".join(parts) if parts else ""
 
 
-@dataclass(frozen=True, slots=True)
-class FieldRow:
-    """One field of the description, as the manual shows it. `default` is TOML text, empty when it must be given."""
-
-    section: str
-    field: str
-    unit: str
-    rule: str
-    default: str
-    source: str
-    meaning: str
-    required: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SectionRows:
-    """One section of the description: its heading as in the file, what it is, and its fields."""
-
-    heading: str
-    meaning: str
-    kind: str
-    rows: tuple[FieldRow, ...]
-
-
-def sections() -> list[SectionRows]:
-    """Return every section with its fields, in the order in which a file is best written."""
-    found: list[SectionRows] = []
-    for name, property_schema in _built()["properties"].items():
-        many = name not in _ONE_OR_MANY and property_schema.get("type") == "array"
-        heading = f"[[{name}]]" if many else f"[{name}]"
-        _add_section(found, (name,), heading, property_schema)
-    return found
-
-
-def _add_section(found: list[SectionRows], path: Path, heading: str, schema: Schema) -> None:
-    options = [schema, *schema.get("anyOf", [])]
-    section = next(_resolve(o) for o in options if "$ref" in o) if "items" not in schema else None
-    section = section or _resolve(schema["items"])
-    required = section.get("required", [])
-    rows = []
-    later: list[tuple[str, Schema]] = []
-    for field, property_schema in section["properties"].items():
-        rows.append(_row(heading, field, property_schema, field in required))
-        if "$ref" in property_schema or "$ref" in property_schema.get("items", {}):
-            later.append((field, property_schema))
-    meaning = str(section.get("description", ""))
-    found.append(SectionRows(heading, meaning, str(path[-1]), tuple(rows)))
-    for field, property_schema in later:
-        many = "items" in property_schema
-        inner = heading.strip("[]") + "." + field
-        _add_section(found, (*path, field), f"[[{inner}]]" if many else f"[{inner}]", property_schema)
-
-
-def _row(section: str, field: str, schema: Schema, required: bool) -> FieldRow:
-    table = "$ref" in schema
-    default = schema.get("default", PydanticUndefined)
-    shown = "" if default is PydanticUndefined or default is None or table else json.dumps(default)
-    return FieldRow(
-        section=section,
-        field=field,
-        unit=schema.get("unit", ""),
-        rule="a table" if table else rule(schema),
-        default=shown,
-        source=schema.get("default_source", ""),
-        meaning=str(schema.get("description", "")),
-        required=required,
-    )
-
-
-BEGIN = "<!-- reference: written by `python -m hiltest.description.schema`, do not edit by hand -->"
-END = "<!-- end of the reference -->"
-
-
-def reference_markdown() -> str:
-    """Return the reference part of the manual: one table a section, and the roles."""
-    parts = [BEGIN, ""]
-    for section in sections():
-        parts += [f"### `{section.heading}`", "", *_paragraph(section.meaning), ""]
-        parts += ["| field | unit | allowed | default | meaning |", "| --- | --- | --- | --- | --- |"]
-        parts += [_markdown_row(row) for row in section.rows]
-        parts += [""]
-    parts += ["### Roles", ""]
-    for kind, roles in ROLES.items():
-        parts += [f"`{kind}`", "", "| role | meaning |", "| --- | --- |"]
-        parts += [f"| `{role}` | {meaning} |" for role, meaning in roles.items()]
-        parts += [""]
-    return "\n".join([*parts, END, ""])
-
-
-def _paragraph(text: str) -> list[str]:
-    return [" ".join(text.split())]
-
-
-def _markdown_row(row: FieldRow) -> str:
-    default = "must be given" if row.required else (f"`{row.default}`" if row.default else "none")
-    source = f" Default: {row.source}." if row.source else ""
-    cells = [f"`{row.field}`", row.unit, row.rule, default, f"{row.meaning}.{source}"]
-    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
+def _number(value: float) -> str:
+    """A number without a needless fraction or exponent."""
+    return str(int(value)) if value == int(value) else f"{value:g}"

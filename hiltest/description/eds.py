@@ -1,0 +1,72 @@
+"""Which objects an EDS or DCF file lists: enough to tell a role that leads nowhere.
+
+The format is CiA 306: an INI file whose sections [1018] and [1018sub1] are objects. Types and values are
+the driver's business.
+"""
+
+from __future__ import annotations
+
+import configparser
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+_SECTION = re.compile(r"([0-9A-F]{1,4})(?:SUB([0-9A-F]{1,2}))?", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Objects:
+    """The objects of one file: each index with its sub-indices, and the name of every object."""
+
+    subs: dict[int, frozenset[int]]
+    names: frozenset[str]
+
+    def has(self, index: int, sub: int | None) -> bool:
+        """Whether the object exists; without a sub-index the index alone has to."""
+        return index in self.subs and (sub is None or sub in self.subs[index])
+
+
+def read_objects(file: Path) -> Objects:
+    """Read the list of objects.
+
+    Raises:
+        ValueError: the file is no INI file, or lists no object.
+    """
+    ini = configparser.ConfigParser(interpolation=None, strict=False, comment_prefixes=(";", "#"))
+    try:
+        # CiA 306 says ASCII; makers write Latin-1 in their names.
+        ini.read_string(file.read_text(encoding="latin-1"))
+    except configparser.Error as error:
+        raise ValueError(" ".join(str(error).split())) from error
+    subs: dict[int, set[int]] = {}
+    names: dict[tuple[int, int | None], str] = {}
+    for title in ini.sections():
+        match = _SECTION.fullmatch(title.strip())
+        if match is None:
+            continue
+        index, sub = int(match[1], 16), None if match[2] is None else int(match[2], 16)
+        subs.setdefault(index, {0}).add(sub or 0)
+        subs[index].update(range(_number(ini[title].get("CompactSubObj")) + 1))
+        names[index, sub] = ini[title].get("ParameterName", "").strip()
+    if not subs:
+        raise ValueError("it lists no object")
+    return Objects({index: frozenset(found) for index, found in subs.items()}, _spellings(names))
+
+
+def _number(text: str | None) -> int:
+    """A number of the file, 0 when there is none that can be used."""
+    try:
+        value = int((text or "0").strip(), 0)
+    except ValueError:
+        return 0
+    return value if 0 <= value <= 254 else 0
+
+
+def _spellings(names: dict[tuple[int, int | None], str]) -> frozenset[str]:
+    """Every name, and sub-objects also as 'Object.Sub-object'."""
+    found = {name for name in names.values() if name}
+    for (index, sub), name in names.items():
+        parent = names.get((index, None))
+        if sub is not None and parent and name:
+            found.add(f"{parent}.{name}")
+    return frozenset(found)
