@@ -43,7 +43,6 @@ NO_FILE = (
 WALL_MARGIN = 1.5
 WALL_EXTRA_S = 20.0
 OWN_WINDOW_S = 300.0
-ENUMERATE = "bus.enumerate"
 
 
 # --- settings ------------------------------------------------------------------------------------------
@@ -374,8 +373,6 @@ def node(request: pytest.FixtureRequest, measure: Measure) -> GuardedNode:
     else:
         name = run.loaded.description.node[0].name
     del measure  # asked for so that the guard stands between every test and the next
-    if bound is not None and bound.spec.name == ENUMERATE:
-        return run.node(name, start=False)
     return run.node(name)
 
 

@@ -222,13 +222,12 @@ class Run:
         opened.link.listen_sent(log.write)
         opened.close_log = log.close
 
-    def node(self, name: str, start: bool = True) -> GuardedNode:
-        """The guarded node `name`; started: the host's sign of life goes out, its outputs are off."""
+    def node(self, name: str) -> GuardedNode:
+        """The guarded node `name`, started: the host's sign of life goes out, its outputs are off."""
         opened = self.opened()
         if name not in opened.nodes:
             raise UsageError(f"no node {name!r} in the description; known: {', '.join(opened.nodes)}")
-        if start:
-            opened.nodes[name].start()
+        opened.nodes[name].start()
         return opened.nodes[name]
 
     def nodes_on(self, bus: str) -> list[GuardedNode]:

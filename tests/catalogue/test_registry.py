@@ -1,0 +1,76 @@
+"""The catalogue as data: names, order, gates, pages."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from hiltest import cautions
+from hiltest.catalogue.pages import page_text
+from hiltest.catalogue.registry import GROUPS, BoundCheck, bind_all, checks, find, with_gates
+from hiltest.description.loading import load_description
+from hiltest.errors import UsageError
+
+GLUE_HEAD = Path(__file__).parents[2] / "fixtures" / "glue_head.toml"
+
+
+@pytest.fixture(scope="module")
+def every() -> list[BoundCheck]:
+    return bind_all(load_description(GLUE_HEAD).description)
+
+
+def test_every_check_has_a_whole_page() -> None:
+    """A page without purpose, hazard, method, sourced limits and ordered causes helps nobody."""
+    for spec in checks():
+        page = spec.page
+        assert spec.group in GROUPS
+        assert all(len(text) > 20 for text in (page.purpose, page.method)), spec.name
+        assert page.hazard
+        assert page.limits, spec.name
+        assert all(limit and source for limit, source in page.limits), spec.name
+        assert page.causes, spec.name
+        assert spec.name in page_text(spec.name)
+
+
+def test_groups_that_can_hurt_show_a_caution() -> None:
+    """Heat, motion and drills carry their caution and point to local codes."""
+    for name in ("heat.pulse", "motion.direction", "safe.host_silence"):
+        text = " ".join(page_text(name).split())
+        assert cautions.BY_GROUP[name.split(".")[0]] in text
+        assert "Local codes" in text
+
+
+def test_no_check_stands_before_one_of_its_gates(every: list[BoundCheck]) -> None:
+    """Running order respects every gate, so that no gate can be closed by order alone."""
+    seen: set[str] = set()
+    names = {bound.name for bound in every}
+    for bound in every:
+        for gate in bound.gates:
+            assert gate in names, f"{bound.name} waits for {gate}, which does not exist"
+            assert gate in seen, f"{bound.name} runs before its gate {gate}"
+        seen.add(bound.name)
+
+
+def test_what_gets_hot_needs_its_own_sensor_and_a_pulse(every: list[BoundCheck]) -> None:
+    """The closed loop waits for the pulse, and the pulse for the sensor on the same block."""
+    gates = {bound.name: bound.gates for bound in every}
+    assert "heat.pulse[reservoir]" in gates["heat.low_setpoint[reservoir]"]
+    assert "sense.ambient[reservoir]" in gates["heat.pulse[reservoir]"]
+    assert "motion.driver_ready[pump]" in gates["motion.direction[pump]"]
+
+
+def test_a_selection_takes_its_gates_along(every: list[BoundCheck]) -> None:
+    """Asking for the setpoint runs everything that it depends on, in order, and nothing else."""
+    wanted = [bound for bound in every if bound.name == "heat.low_setpoint[reservoir]"]
+    names = [bound.name for bound in with_gates(wanted, every)]
+    assert names[-1] == "heat.low_setpoint[reservoir]"
+    assert {"bus.quiet[can]", "bus.enumerate[head]", "heat.pulse[reservoir]"} <= set(names)
+    assert not any(name.startswith(("fan.", "motion.")) for name in names)
+
+
+def test_an_unknown_name_is_met_with_the_nearest_one() -> None:
+    """A typing error costs one look."""
+    with pytest.raises(UsageError, match=re.escape("did you mean 'fan.tach'")):
+        find("fan.tack")
