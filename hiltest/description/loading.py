@@ -22,7 +22,7 @@ from hiltest.description.locating import DEPTH_MAX, too_deep
 from hiltest.description.locating import Path as KeyPath
 from hiltest.description.messages import SHOWN_MAX, Source, did_you_mean, from_pydantic, from_toml
 from hiltest.description.models import Description, Section
-from hiltest.description.parts import Parts
+from hiltest.description.parts import DEFAULT_NAMES, Parts
 from hiltest.errors import DescriptionError, Problem, UsageError
 
 SIZE_MAX_BYTES = 1 << 20
@@ -272,8 +272,10 @@ def _override(source: Source, overrides: Mapping[str, Any]) -> None:
             path = (*path, name)
             at = at.setdefault(name, {}) if isinstance(at, dict) else None
             if isinstance(at, list):
-                number = _position(key, at, which)
+                number = _position(key, name, at, which)
                 path, at = (*path, number), at[number]
+            elif which is not None and isinstance(at, dict):
+                _position(key, name, [at], which)
             if not isinstance(at, dict):
                 raise UsageError(f"override {key!r}: {source.key(path)} is not a table in {source.file}")
         at[last] = value
@@ -281,10 +283,14 @@ def _override(source: Source, overrides: Mapping[str, Any]) -> None:
     source.overridden = frozenset(done)
 
 
-def _position(key: str, entries: list[Any], which: str | None) -> int:
+def _position(key: str, kind: str, entries: list[Any], which: str | None) -> int:
+    """Where the entry stands that a key means: by name, by number from 1, or because it is the only one."""
     if which is None and len(entries) == 1:
         return 0
-    names = [str(entry.get("name", "")) if isinstance(entry, dict) else "" for entry in entries]
+    names = [
+        str(entry.get("name", DEFAULT_NAMES.get(kind, number))) if isinstance(entry, dict) else ""
+        for number, entry in enumerate(entries, 1)
+    ]
     if which in names:
         return names.index(which)
-    raise UsageError(f"override {key!r}: say which one. {did_you_mean(which or '', names, 'name')}")
+    raise UsageError(f"override {key!r}: say which one. {did_you_mean(which or '', names, kind)}")

@@ -49,17 +49,26 @@ class Role(Section):
 
 # What hiltest itself reads and writes of each kind; the names are the keys of its `roles` table.
 # A node with protocol "own" may use more. A lamp has one role for each of its colours instead.
+# A CANopen stepper needs the first eight only where its objects are not those of CiA 402.
 DRIVE_ROLES = {
-    "controlword": "CiA 402 controlword",
-    "statusword": "CiA 402 statusword",
+    "control": "CiA 402 controlword",
+    "status": "CiA 402 statusword",
     "mode": "mode of operation",
-    "mode_display": "mode in force",
+    "mode_shown": "mode of operation in force",
+    "target": "end of the next move, microsteps",
+    "speed": "speed of a move, microsteps per second",
+    "acceleration": "ramp of a move, microsteps per second squared",
     "position": "step counter, microsteps",
-    "speed": "actual speed, microsteps per second",
-    "target_position": "end of the next move, microsteps",
-    "profile_speed": "speed of a move, microsteps per second",
-    "profile_acceleration": "ramp of a move, microsteps per second squared",
 }
+DRIVER_FLAGS = (
+    "open_load_a",
+    "open_load_b",
+    "short",
+    "over_temperature_warning",
+    "over_temperature",
+    "reset",
+    "not_reachable",
+)
 ROLES: dict[str, dict[str, str]] = {
     "node": {
         "supply_v": "voltage at the node, V",
@@ -85,8 +94,8 @@ ROLES: dict[str, dict[str, str]] = {
         "current_a": "run current, A RMS",
         "hold_current_a": "hold current, A RMS",
         "microsteps": "microsteps per full step",
-        "flags": "bit 0 open load A, 1 open load B, 2 short, 3 over-temperature warning, "
-        "4 over-temperature, 5 reset since configured, 6 not reachable",
+        "flags": "bits from 0 on: " + ", ".join(DRIVER_FLAGS),
+        **{f"flag_{name}": f"{name} by itself, where it is no bit of flags" for name in DRIVER_FLAGS},
         "writes": "counter of writes to the driver",
         "version": "version of the driver chip",
         "encoder": "encoder counter",

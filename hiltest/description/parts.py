@@ -52,6 +52,7 @@ KINDS: dict[str, type[Section]] = {
     "limits": Limits,
     "simulation": Simulation,
 }
+DEFAULT_NAMES = {"bus": "can", "node": "node"}
 SINGLE = ("fixture", "supply", "harness", "limits", "simulation")
 LOADS = ("sensor", "heater", "fan", "stepper", "switch", "lamp")
 
@@ -100,7 +101,7 @@ class Parts:
 
     def names(self, kind: str) -> list[tuple[str, Path]]:
         """Every name of a kind in file order, also of sections that are otherwise wrong."""
-        default = {"bus": "can", "node": "node"}.get(kind)
+        default = DEFAULT_NAMES.get(kind)
         entries = [
             (item.get("name", default), path) for path, item in self.raw(kind) if isinstance(item, dict)
         ]

@@ -9,6 +9,9 @@ from hiltest.description.messages import did_you_mean, found_text
 from hiltest.description.models import Bus, Console, Fixture, Heater, Load, Node, Sensor, Stepper
 from hiltest.description.parts import LOADS, Parts
 
+SIMULATED = "hiltest"
+"""The interface and URL scheme of the simulated bench."""
+
 _CHECK = re.compile(r"[a-z][a-z0-9_]*\.[a-z][a-z0-9_]*(?:\[([a-z][a-z0-9_]*)\])?")
 
 
@@ -33,6 +36,8 @@ def check_names(parts: Parts) -> None:
             first.setdefault(name, path)
     adapters: dict[tuple[str, str], str] = {}
     for path, bus in parts.all(Bus):
+        if bus.interface == SIMULATED:
+            continue  # one channel, the description, has every bus of the simulated bench
         other = adapters.setdefault((bus.interface, bus.channel), bus.name)
         if other != bus.name:
             parts.error(
@@ -40,7 +45,7 @@ def check_names(parts: Parts) -> None:
             )
     ports: set[str] = set()
     for path, console in parts.all(Console):
-        if console.port in ports:
+        if console.port in ports and not console.port.startswith(f"{SIMULATED}:"):
             parts.error((*path, "port"), found_text(console.port), "a port of its own")
         ports.add(console.port)
 

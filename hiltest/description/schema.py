@@ -109,9 +109,9 @@ def json_schema() -> Schema:
     return copy.deepcopy(_built())
 
 
-def json_schema_text() -> str:
+def schema_text() -> str:
     """Return the JSON Schema as text; the same version of hiltest always gives the same text."""
-    return json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(json_schema(), indent=2, ensure_ascii=False)
 
 
 def lookup(path: Path) -> Schema | None:
