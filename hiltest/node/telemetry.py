@@ -1,0 +1,143 @@
+"""What a CANopen node says unasked: process data (TPDO), heartbeats, boot-up and emergency messages.
+
+Formats as in CiA 301. A TPDO mapping entry is index << 16 | sub-index << 8 | length in bits; the fields follow
+each other from the lowest bit of the first byte on.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from canopen.emcy import EmcyError
+from canopen.objectdictionary import datatypes
+
+from hiltest.errors import Refused
+from hiltest.node.objects import Dictionary
+from hiltest.node.sdo import SdoChannel
+
+TPDO_COMMUNICATION = 0x1800
+TPDO_MAPPING = 0x1A00
+TPDO_COUNT = 512
+INVALID_BIT = 1 << 31
+EXTENDED_BIT = 1 << 29
+
+STATES = {0x00: "boot-up", 0x04: "stopped", 0x05: "operational", 0x7F: "pre-operational"}
+"""NMT states as a heartbeat carries them (CiA 301)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Emergency:
+    """An emergency message: error code, error register and five bytes that the maker defines."""
+
+    code: int
+    register: int
+    data: bytes
+    t_ns: int
+
+    def __str__(self) -> str:
+        meaning = EmcyError(self.code, self.register, self.data, 0.0).get_desc()
+        return f"0x{self.code:04X} ({meaning or 'no meaning in CiA 301'}), register 0x{self.register:02X}"
+
+
+def decode_emergency(data: bytes, t_ns: int) -> Emergency | None:
+    """The emergency in the data of a frame, or None if it has fewer than three bytes."""
+    if len(data) < 3:
+        return None
+    code, register = struct.unpack_from("<HB", data)
+    return Emergency(code, register, bytes(data[3:]), t_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One number in a process data object."""
+
+    index: int
+    sub: int
+    first_bit: int
+    size_bits: int
+    is_signed: bool = False
+    is_float: bool = False
+
+    def raw(self, payload: int) -> float:
+        """The number in `payload`, the whole data read as one little-endian number."""
+        number = (payload >> self.first_bit) & ((1 << self.size_bits) - 1)
+        if self.is_float and self.size_bits in (32, 64):
+            code = "<f" if self.size_bits == 32 else "<d"
+            return float(struct.unpack(code, number.to_bytes(self.size_bits // 8, "little"))[0])
+        if self.is_signed and number >> (self.size_bits - 1):
+            return number - (1 << self.size_bits)
+        return number
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessData:
+    """A TPDO: its identifier and what is where in it."""
+
+    can_id: int
+    fields: tuple[Field, ...]
+
+    def decode(self, data: bytes) -> Iterator[tuple[Field, float]]:
+        """Each field that lies wholly in `data`, with its raw number."""
+        payload, bits = int.from_bytes(data, "little"), len(data) * 8
+        for field in self.fields:
+            if field.first_bit + field.size_bits <= bits:
+                yield field, field.raw(payload)
+
+
+def read_process_data(channel: SdoChannel, dictionary: Dictionary) -> list[ProcessData]:
+    """Read from the node which TPDOs it has and what is mapped into them.
+
+    Where the node refuses to tell, the EDS's defaults are taken.
+
+    Raises:
+        NoAnswer: the node does not answer.
+    """
+    found = []
+    for number in range(TPDO_COUNT if dictionary.file else 4):
+        communication, mapping = TPDO_COMMUNICATION + number, TPDO_MAPPING + number
+        if dictionary.file and not (dictionary.has(communication) and dictionary.has(mapping)):
+            continue
+        reader = _Reader(channel, dictionary)
+        cob_id = reader.number(communication, 1)
+        if cob_id is None or cob_id & INVALID_BIT:
+            continue
+        count = min(reader.number(mapping, 0) or 0, 64)
+        entries = [reader.number(mapping, sub) for sub in range(1, count + 1)]
+        can_id = cob_id & (0x1FFFFFFF if cob_id & EXTENDED_BIT else 0x7FF)
+        fields = tuple(_fields((entry for entry in entries if entry is not None), dictionary))
+        found.append(ProcessData(can_id, fields))
+    return found
+
+
+class _Reader:
+    def __init__(self, channel: SdoChannel, dictionary: Dictionary) -> None:
+        self._channel = channel
+        self._dictionary = dictionary
+
+    def number(self, index: int, sub: int) -> int | None:
+        try:
+            data = self._channel.read_bytes(index, sub, f"a read of 0x{index:04X}:{sub} (process data)")
+            return int.from_bytes(data, "little")
+        except Refused:
+            variable = self._dictionary.objects.get_variable(index, sub)
+            default = None if variable is None else variable.value or variable.default
+            return default if isinstance(default, int) else None
+
+
+def _fields(entries: Iterable[int], dictionary: Dictionary) -> Iterator[Field]:
+    at_bit = 0
+    for entry in entries:
+        index, sub, size_bits = entry >> 16, entry >> 8 & 0xFF, entry & 0xFF
+        variable = dictionary.objects.get_variable(index, sub)
+        kind = None if variable is None else variable.data_type
+        yield Field(
+            index,
+            sub,
+            at_bit,
+            size_bits,
+            is_signed=kind in datatypes.SIGNED_TYPES,
+            is_float=kind in datatypes.FLOAT_TYPES,
+        )
+        at_bit += size_bits
