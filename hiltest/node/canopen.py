@@ -172,17 +172,23 @@ class CanopenDriver:
             verbs |= {f"{verb}[{name}]" for verb in ("enable_driver", "move", "read_position")}
         return frozenset(verbs)
 
+    @property
+    def unanswered(self) -> int:
+        """Requests that stayed without an answer so far."""
+        return self._channel.unanswered
+
     def start(self) -> None:
         """Attach to the link, start the host's heartbeat, command every output off, then make the node ready.
 
         Ready means: it is the expected product, watches the host's heartbeat (0x1016) and is operational. A node
         that does not get there is no error here (the check that looks for it must run); `start_problem` says
-        why, and the verbs that need a ready node try again.
+        why, and the verbs that need a ready node try again. May be called again: it then only makes the node
+        ready, if it is not.
         """
         if self._detach is None:
             self._detach = self._link.listen(self._on_frame)
-        self._life.join()
-        self.stop_all()
+            self._life.join()
+            self.stop_all()
         try:
             self._make_ready()
         except NodeFault as error:

@@ -5,25 +5,35 @@ from __future__ import annotations
 import difflib
 from importlib.metadata import entry_points
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hiltest.description.models import Description, Node
 from hiltest.errors import UsageError
 from hiltest.link import Link
 from hiltest.node.verbs import NodeDriver
 
+if TYPE_CHECKING:
+    from hiltest.description.loading import Loaded
+
 DRIVERS_GROUP = "hiltest.drivers"
 """Entry point group for drivers of one's own: a callable (link, description, node name, folder) -> NodeDriver."""
 
 
-def open_driver(link: Link, description: Description, node: str, folder: Path | None = None) -> NodeDriver:
+def open_driver(
+    link: Link, description: Description | Loaded, node: str, folder: Path | None = None
+) -> NodeDriver:
     """Make the driver of `node`; nothing is sent before its `start()`.
 
-    `folder` is where the description lies: the files it names are relative to it.
+    `folder` is where the description lies: the files it names are relative to it. A loaded description
+    knows its folder; without one it is the current folder.
 
     Raises:
         UsageError: no such node, no driver for its protocol, or no such own driver.
         DescriptionError: the driver can't use what the description says.
     """
+    if not isinstance(description, Description):
+        folder = folder or description.path.parent
+        description = description.description
     part = _find(description, node)
     if part.protocol == "canopen":
         from hiltest.node.canopen import CanopenDriver

@@ -131,6 +131,7 @@ class SdoChannel:
         self._client = client
         self._mark = mark
         self._seen_since = seen_since
+        self.unanswered = 0
 
     def read_bytes(self, index: int, sub: int, asked: str) -> bytes:
         """Read an object.
@@ -174,11 +175,13 @@ class SdoChannel:
             raise Refused(self._name, asked, reason, error.code) from error
         except SdoCommunicationError as error:
             text = str(error)
+            self.unanswered += 1
             seen = self._seen_since(mark)
             if text != "No SDO response received":
                 seen = f"{text}; {seen}"
             raise NoAnswer(self._name, asked, waited_s, seen) from error
         except QueueFull as error:
+            self.unanswered += 1
             raise NoAnswer(self._name, asked, 0.0, str(error)) from error
         except struct.error as error:
             raise NodeFault(f"node {self._name!r} answered {asked} with too few bytes") from error

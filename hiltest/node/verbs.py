@@ -103,6 +103,11 @@ class NodeDriver(Protocol):
         """Verbs this node has, as 'verb' or 'verb[load]'."""
         ...
 
+    @property
+    def unanswered(self) -> int:
+        """Requests that stayed without an answer so far."""
+        ...
+
     def start(self) -> None:
         """Attach to the link, start the host's sign of life, leave every output off."""
         ...
@@ -139,6 +144,14 @@ class NodeDriver(Protocol):
 
     def resume(self) -> None:
         """Start the host's sign of life again. Commands nothing."""
+        ...
+
+    def send_burst(self, frames: int, interval_s: float) -> None:
+        """Let the node itself send `frames` frames, one every `interval_s`; returns at once."""
+        ...
+
+    def read_burst(self) -> int:
+        """Frames of the burst that the node has sent so far."""
         ...
 
     def read_supply_v(self) -> float: ...
