@@ -1,14 +1,385 @@
-"""report.html"""
+"""report.html: one file that can be read offline, on a phone and on paper, without any script.
+
+Order: verdict, cautions, what to look at first, what was not judged, the facts of the run, all checks, the
+wiring, then group by group every measurement against its limits with its curves.
+"""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable, Iterable
+from importlib import resources
 from typing import TYPE_CHECKING
 
-from hiltest.evidence.model import RunRecord
+from hiltest.evidence.chart import axis_title, curve_summary, draw, limit_bar, margin
+from hiltest.evidence.findings import UNJUDGED, Finding, findings, unjudged
+from hiltest.evidence.markup import element, esc, items
+from hiltest.evidence.model import CheckResult, Curve, Measurement, RunRecord
+from hiltest.evidence.text import (
+    OUTCOME_SYMBOLS,
+    VERDICT_SYMBOLS,
+    limits_text,
+    seconds_text,
+    value_text,
+)
+from hiltest.evidence.wiring import wiring
 
 if TYPE_CHECKING:
     from hiltest.description.models import Description
 
+GROUPS = {
+    "desk": "Desk: what the description itself shows",
+    "cold": "Cold: resistances with the power off",
+    "bus": "Bus",
+    "sense": "Sensors and supply",
+    "fan": "Fans",
+    "heat": "Heat",
+    "motion": "Motion",
+    "switch": "Switches",
+    "lamp": "Lamps",
+    "safe": "Safe state",
+}
+
+CAUTIONS = {
+    "fan": "<strong>Fans start without warning.</strong> Keep fingers, hair and cables away from the blades.",
+    "heat": (
+        "<strong>Hot parts.</strong> The block burns skin long before it looks hot, and stays hot after the power "
+        "is off. Let it cool before touching it, keep what burns away from it, and never heat unattended."
+    ),
+    "motion": (
+        "<strong>Pinch points.</strong> An axis moves without warning once its driver is on. Keep hands and sleeves "
+        "out, nobody inside the machine; take the power off before reaching in."
+    ),
+}
+CAUTION_AT_HEAD = (
+    "<strong>Before touching the unit:</strong> hot parts, pinch points, fans that start without warning. {outputs} "
+    "The mains side of the supply stays closed: it is work for licensed persons. Local codes and licensed "
+    "practice come first."
+)
+OUTPUTS_OFF = (
+    "Outputs were commanded off at the end of the run; take the power off and make sure of it yourself."
+)
+OUTPUTS_UNKNOWN = "<strong>The run was cut short: outputs may still be on.</strong> Take the power off and make sure of it yourself."
+SOURCE_WORDS = {"file": "file", "default": "default", "computed": "computed", "none": ""}
+CLOSEST = 6
+
 
 def render(record: RunRecord, description: Description | None) -> str:
-    return "<!doctype html>"
+    """Return the report as one HTML file. Without a description the wiring picture is left out."""
+    link = _linker(record)
+    style = resources.files("hiltest.evidence").joinpath("report.css").read_text(encoding="utf-8")
+    body = [
+        _head(record),
+        _caution(record),
+        _look_first(record, link),
+        _unjudged(record, link),
+        _all_checks(record),
+        _facts(record, description),
+        *_groups(record, link),
+        _closest(record),
+        _footer(record),
+    ]
+    title = f"{record.unit} {record.verdict}: {record.fixture}"
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
+        f"<title>{esc(title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n"
+        f"{''.join(part + chr(10) for part in body if part)}</body>\n</html>\n"
+    )
+
+
+Link = Callable[[str], str]
+
+
+def _anchor(index: int) -> str:
+    return f"check-{index + 1}"
+
+
+def _linker(record: RunRecord) -> Link:
+    """Return what escapes a text and makes the names of checks in it lead to them."""
+    places = {esc(check.name): _anchor(i) for i, check in enumerate(record.checks)}
+    names = sorted((name for name in places if name), key=len, reverse=True)
+    pattern = re.compile("|".join(re.escape(name) for name in names)) if names else None
+
+    def link(text: str) -> str:
+        safe = esc(text)
+        if pattern is None:
+            return safe
+        return pattern.sub(lambda m: f'<a href="#{places[m.group()]}">{m.group()}</a>', safe)
+
+    return link
+
+
+def tag(outcome: str) -> str:
+    """Return an outcome or a verdict of a measurement as a sign and a word."""
+    css = "unjudged" if outcome in UNJUDGED else outcome
+    sign = next((sign for known, sign in OUTCOME_SYMBOLS.items() if known == outcome), "")
+    mark = f'<i aria-hidden="true">{sign}</i>' if sign else ""
+    return element("span", f"{mark}{outcome}", f"tag {css}")
+
+
+def _head(record: RunRecord) -> str:
+    sign = VERDICT_SYMBOLS[record.verdict]
+    word = element(
+        "p", f'<span aria-hidden="true">{sign}</span> {record.verdict.upper()}', f"verdict {record.verdict}"
+    )
+    bench = "on the simulated bench: no hardware was tested" if record.simulated else "on real hardware"
+    who = (
+        element("h1", f"Acceptance run: {esc(record.fixture)}")
+        + element("p", f"Unit {esc(record.unit)}", "unit")
+        + (element("p", esc(record.verdict_reason), "why lines") if record.verdict_reason else "")
+        + element("p", element("span", bench, "bench small"), "why")
+    )
+    outcomes = [check.outcome for check in record.checks]
+    counts = [f"{tag(o)} {outcomes.count(o)}" for o in OUTCOME_SYMBOLS if o in outcomes]
+    return element(
+        "header", element("div", f"{word}<div>{who}</div>", "head") + items("ul", counts, "counts")
+    )
+
+
+def _caution(record: RunRecord) -> str:
+    cut_short = any(check.outcome == "error" for check in record.checks)
+    outputs = OUTPUTS_UNKNOWN if cut_short else OUTPUTS_OFF
+    return element("aside", CAUTION_AT_HEAD.format(outputs=outputs), "care", aria_label="Caution")
+
+
+def _look_first(record: RunRecord, link: Link) -> str:
+    found = findings(record)
+    title = element("h2", "What to look at first")
+    if found:
+        cards = [_card(finding, link, first=i == 0) for i, finding in enumerate(found)]
+        return element("section", title + "".join(cards))
+    if record.verdict == "accepted":
+        text = "Nothing failed. Where a value came near a limit is shown under “Closest to a limit”."
+    else:
+        text = "No check failed, but the run is not complete: see what was not judged, and why."
+    return element("section", title + element("p", text, "calm"))
+
+
+def _card(finding: Finding, link: Link, *, first: bool) -> str:
+    check = finding.check
+    name = element("span", link(check.name), "name-of-check")
+    parts = [element("h3", f"{name} {tag(check.outcome)}"), element("p", esc(finding.sentence), "found")]
+    more = len(finding.outside) - 1
+    if more > 0:
+        others = ", ".join(m.name for m in finding.outside[1:])
+        parts.append(element("p", f"Also outside its limits: {esc(others)}", "soft"))
+    if finding.outside and check.reason:
+        parts.append(element("p", link(check.reason), "lines"))
+    if check.look_first:
+        parts.append(element("p", "Likely causes, the likeliest first:", "soft"))
+        parts.append(items("ol", (link(cause) for cause in check.look_first)))
+    return element("article", "".join(parts), "first" if first else "first later")
+
+
+def _unjudged(record: RunRecord, link: Link) -> str:
+    checks = unjudged(record)
+    if not checks:
+        return ""
+    rows = [
+        element("span", link(c.name), "name-of-check")
+        + tag(c.outcome)
+        + element("span", link(c.reason), "lines")
+        for c in checks
+    ]
+    explained = "These checks say nothing about the unit, neither good nor bad."
+    return element(
+        "section",
+        element("h2", "Not judged, and why")
+        + element("p", explained, "soft")
+        + items("ul", rows, "unjudged-list"),
+    )
+
+
+def _all_checks(record: RunRecord) -> str:
+    rows = []
+    for i, check in enumerate(record.checks):
+        css = "unjudged" if check.outcome in UNJUDGED else check.outcome
+        sign = element("span", OUTCOME_SYMBOLS[check.outcome], "sign", aria_hidden="true")
+        name = element("a", esc(check.name), "name-of-check", href=f"#{_anchor(i)}")
+        word = element("span", check.outcome, "word")
+        rows.append(f'<li class="{css}">{sign}<span>{name} {word}</span></li>')
+    return element("section", element("h2", "All checks") + element("ul", "".join(rows), "all"))
+
+
+def _facts(record: RunRecord, description: Description | None) -> str:
+    facts: list[tuple[str, str]] = [
+        ("Unit", esc(record.unit)),
+        ("Fixture", esc(record.fixture)),
+        ("Description", element("code", esc(record.description))),
+        ("Date", esc(record.date or "not recorded")),
+        ("Bench", "simulated" if record.simulated else "real hardware"),
+    ]
+    if record.simulated:
+        facts.append(("Seed", "none" if record.seed is None else str(record.seed)))
+    if record.simulated or record.faults:
+        facts.append(("Faults put in", "<br>".join(esc(f) for f in record.faults) or "none"))
+    wall = f", {esc(seconds_text(record.wall_s))} of real time" if record.wall_s else ""
+    facts.append(("Duration", f"{esc(seconds_text(record.bench_s))} of bench time{wall}"))
+    facts.append(
+        ("Software", "<br>".join(f"{esc(k)} {esc(v)}" for k, v in record.versions.items()) or "unknown")
+    )
+    facts.append(("Limits", _limit_sources(record)))
+    shown = "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in facts)
+    parts = [element("dl", shown, "facts")]
+    title = "The run"
+    if description is not None:
+        used = " This run used the simulated bench instead of the adapter." if record.simulated else ""
+        caption = element("figcaption", f"Drawn from the fixture description, not from the wires.{used}")
+        parts.append(element("figure", wiring(description) + caption))
+        title = "The run and its wiring"
+    return element("section", element("h2", title) + element("div", "".join(parts), "beside"))
+
+
+def _limit_sources(record: RunRecord) -> str:
+    judged = [m for check in record.checks for m in check.measurements if m.verdict != "noted"]
+    by_source = {
+        "from the description file": sum(m.limit_source == "file" for m in judged),
+        "defaults": sum(m.limit_source == "default" for m in judged),
+        "computed from the description": sum(m.limit_source == "computed" for m in judged),
+        "of unknown origin": sum(m.limit_source == "none" for m in judged),
+    }
+    parts = ", ".join(f"{count} {words}" for words, count in by_source.items() if count)
+    return f"of {len(judged)} judged values: {parts}" if judged else "no value was judged"
+
+
+def _groups(record: RunRecord, link: Link) -> list[str]:
+    """Return one section for each group of checks, in the order of the run."""
+    grouped: dict[str, list[str]] = {}
+    for i, check in enumerate(record.checks):
+        grouped.setdefault(check.name.partition(".")[0], []).append(_check(check, _anchor(i), link))
+    sections = []
+    for group, checks in grouped.items():
+        title = GROUPS.get(group, group)
+        care = CAUTIONS.get(group, "")
+        statistics = _bus_statistics(record) if group == "bus" else ""
+        content = (
+            element("h2", esc(title))
+            + (element("aside", care, "care", aria_label="Caution") if care else "")
+            + "".join(checks)
+            + statistics
+        )
+        sections.append(element("section", content))
+    if "bus" not in grouped and record.bus_statistics:
+        sections.append(element("section", element("h2", "Bus") + _bus_statistics(record)))
+    return sections
+
+
+def _check(check: CheckResult, anchor: str, link: Link) -> str:
+    css = "unjudged" if check.outcome in UNJUDGED else check.outcome
+    took = ""
+    if check.outcome not in UNJUDGED:
+        span = (
+            f"took {seconds_text(check.ended_s - check.started_s)}, began at {seconds_text(check.started_s)}"
+        )
+        took = element("span", esc(span), "took")
+    parts = [
+        element("h3", f"{element('span', esc(check.name), 'name-of-check')} {tag(check.outcome)} {took}")
+    ]
+    if check.reason and check.outcome != "passed":
+        parts.append(element("p", link(check.reason), "lines"))
+    if check.measurements:
+        parts.append(_table(check.measurements, check.name))
+    parts += [element("p", link(note), "soft small lines") for note in check.notes]
+    drawn = [_figure(curve) for curve in check.curves]
+    if any(drawn):
+        parts.append(element("div", "".join(drawn), "curves"))
+    return element("article", "".join(parts), f"check {css}", id=anchor)
+
+
+def _table(measurements: Iterable[Measurement], of: str) -> str:
+    names = ("name", "value", "allowed", "pic", "from", "verdict")
+    columns = "".join(f'<col class="c-{name}">' for name in names)
+    heads = ("Measurement", "Value", "Allowed", "Value in its limits", "Limit from", "Verdict")
+    head = "".join(f'<th scope="col" role="columnheader">{text}</th>' for text in heads)
+    rows = "".join(_row(m) for m in measurements)
+    # roles are given again because the phone layout takes rows and cells out of the table's display
+    return (
+        f'<table role="table" aria-label="{esc(f"Measurements of {of}")}"><colgroup>{columns}</colgroup>'
+        f'<thead role="rowgroup"><tr role="row">{head}</tr></thead><tbody role="rowgroup">{rows}</tbody></table>'
+    )
+
+
+def _row(m: Measurement) -> str:
+    limited = m.low is not None or m.high is not None
+    note = f'<br><span class="of">{esc(m.note)}</span>' if m.note else ""
+    cells = [
+        f'<th scope="row" role="rowheader">{esc(m.name)}{note}</th>',
+        _cell("value", esc(value_text(m.value, m.unit, m.low, m.high))),
+        _cell("allowed", esc(limits_text(m.low, m.high, m.unit)) if limited else ""),
+        _cell("pic", limit_bar(m)),
+        _cell("from soft", SOURCE_WORDS.get(m.limit_source, "") if limited else ""),
+        _cell("verdict-of", tag(m.verdict)),
+    ]
+    return f'<tr role="row" class="{m.verdict}">{"".join(cells)}</tr>'
+
+
+def _cell(css: str, content: str) -> str:
+    return f'<td role="cell" class="{css}">{content}</td>'
+
+
+def _figure(curve: Curve) -> str:
+    picture = draw(curve)
+    if not picture:
+        return ""
+    words = curve_summary(curve).partition(": ")[2].partition(". Lines")[0]
+    caption = element("figcaption", f"<b>{esc(axis_title(curve))}</b> · {esc(words)}")
+    return element("figure", caption + picture)
+
+
+def _bus_statistics(record: RunRecord) -> str:
+    parts = []
+    for bus, numbers in record.bus_statistics.items():
+        rows = "".join(
+            f'<tr role="row"><th scope="row" role="rowheader">{esc(name)}</th>'
+            f"{_cell('value', esc(value_text(value)))}</tr>"
+            for name, value in numbers.items()
+        )
+        parts.append(
+            element("h3", f"Bus {esc(bus)} during the whole run")
+            + f'<table role="table" class="plain"><tbody role="rowgroup">{rows}</tbody></table>'
+        )
+    return element("article", "".join(parts), "check") if parts else ""
+
+
+def _closest(record: RunRecord) -> str:
+    """Return the passed values with the least room to a limit."""
+    room = [
+        (share, m)
+        for check in record.checks
+        for m in check.measurements
+        if m.verdict == "passed" and (share := margin(m)) is not None
+    ]
+    room.sort(key=lambda pair: pair[0])
+    if not room:
+        return ""
+    text = (
+        "Passed, with the least room left. 100 % is the middle of the allowed range (with one limit: zero), "
+        "0 % is on the limit."
+    )
+    head = "".join(
+        f'<th scope="col" role="columnheader">{t}</th>'
+        for t in ("Measurement", "Value", "Allowed", "Room left")
+    )
+    rows = "".join(
+        f'<tr role="row"><th scope="row" role="rowheader">{esc(m.name)}<br>'
+        f'<span class="of soft small">{esc(m.check)}</span></th>'
+        f"{_cell('value', esc(value_text(m.value, m.unit, m.low, m.high)))}"
+        f"{_cell('allowed', esc(limits_text(m.low, m.high, m.unit)))}{_cell('room', f'{share * 100:.0f} %')}</tr>"
+        for share, m in room[:CLOSEST]
+    )
+    table = (
+        f'<table role="table"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{rows}</tbody></table>'
+    )
+    return element("section", element("h2", "Closest to a limit") + element("p", text, "soft") + table)
+
+
+def _footer(record: RunRecord) -> str:
+    text = (
+        "This record says what was measured on this bench on this day. It is no certificate of safety. The run folder "
+        "holds every value in run.json and measurements.jsonl, and the frames in bus.log; "
+        "<code>hiltest report DIR</code> draws this page again."
+    )
+    return element("footer", element("p", text, "soft small"))

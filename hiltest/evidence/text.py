@@ -20,6 +20,8 @@ VERDICT_SYMBOLS: dict[Verdict, str] = {"accepted": "✓", "rejected": "✗", "in
 
 UNIT_TEXTS = {"degC": "°C", "deg_c": "°C", "celsius": "°C", "ohm": "Ω", "percent": "%", "bit/s": "bit/s"}
 
+# control, format, surrogate, private use, not assigned; line and paragraph separator
+_NOT_SHOWN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 _NARROW_SPACE = "\u202f"
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
@@ -27,24 +29,19 @@ _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 def clean(text: object, *, keep_newlines: bool = False) -> str:
     """Make text that came from outside safe to show: no control character acts, each is shown instead.
 
-    Control characters become their pictures (U+2400 and on), so an escape sequence can't move a terminal's
-    cursor; characters that turn the direction of writing or are invisible are shown by number.
+    Control characters, and those that are invisible or turn the direction of writing, are shown by number,
+    like [U+001B]; so an escape sequence can't move a terminal's cursor and no name can look like another.
     """
     return "".join(_shown(c, keep_newlines) for c in str(text))
 
 
 def _shown(char: str, keep_newlines: bool) -> str:
-    code = ord(char)
     if char == "\n" and keep_newlines:
         return char
     if char == "\t":
         return " "
-    if code < 0x20:
-        return chr(0x2400 + code)
-    if code == 0x7F:
-        return "\u2421"
-    if char in "\u2028\u2029" or unicodedata.category(char) in ("Cc", "Cf", "Cs", "Co", "Cn"):
-        return f"[U+{code:04X}]"
+    if unicodedata.category(char) in _NOT_SHOWN:
+        return f"[U+{ord(char):04X}]"
     return char
 
 
