@@ -111,6 +111,21 @@ class _Books:
             self.watcher.on_note(text)
 
 
+class _BenchClock:
+    """The bench's clock once the bench is open, and zero before: what is computed at the desk takes no time."""
+
+    def __init__(self) -> None:
+        self.link: Link | None = None
+
+    @property
+    def now_ns(self) -> int:
+        return 0 if self.link is None else self.link.now_ns
+
+    @property
+    def now_s(self) -> float:
+        return 0.0 if self.link is None else self.link.now_s
+
+
 @dataclass(slots=True)
 class _Open:
     """What is open while the bench is."""
@@ -150,6 +165,7 @@ class Run:
         self._books = _Books(None, watcher)
         self._open: _Open | None = None
         self._current: tuple[Measure, CheckResult] | None = None
+        self._clock = _BenchClock()
         self._wall_start_s = 0.0
         self._date = ""
 
@@ -180,7 +196,6 @@ class Run:
 
     def _open_bench(self) -> _Open:
         from hiltest.canbus.opening import open_port
-        from hiltest.clock import today, wall_s
         from hiltest.guard import Guard, GuardedNode
         from hiltest.link import Link
         from hiltest.node.opening import open_driver
@@ -188,14 +203,15 @@ class Run:
         description = self.loaded.description
         if len(description.bus) > 1:
             raise UsageError("more than one [[bus]] in one description can't be run yet; split the file")
-        self._wall_start_s, self._date = wall_s(), today().isoformat(timespec="seconds")
+        self.start()
         link = Link(open_port(description.bus[0]))
         guard = Guard(link, description)
         if self.settings.release:
             guard.release(self.settings.release)
         opened = _Open(link, guard)
-        self._start_records(opened)
+        self._clock.link = link
         try:
+            self._start_bus_log(opened)
             for node in description.node:
                 driver = open_driver(link, self.loaded, node.name)
                 guard.watch(driver)
@@ -205,18 +221,29 @@ class Run:
             raise
         return opened
 
-    def _start_records(self, opened: _Open) -> None:
+    def start(self) -> None:
+        """Start the records, once. The bench is opened later, when a check asks for it."""
+        if self._wall_start_s:
+            return
+        from hiltest.clock import today, wall_s
+
+        now = today()
+        self._wall_start_s, self._date = wall_s(), now.isoformat(timespec="seconds")
         if self.settings.out is None:
             return
-        from hiltest.canbus.logfile import LogWriter
-        from hiltest.clock import today
         from hiltest.evidence.journal import Journal
         from hiltest.evidence.runfolder import keep_description, make_run_folder
 
-        self.folder = make_run_folder(self.settings.out, self.settings.unit, today())
+        self.folder = make_run_folder(self.settings.out, self.settings.unit, now)
         keep_description(self.folder, self.loaded.description)
-        self._books.journal = Journal(self.folder, opened.link.clock)
+        self._books.journal = Journal(self.folder, self._clock)
         self._books.journal.run(self._record(), [bound.name for bound in self.planned])
+
+    def _start_bus_log(self, opened: _Open) -> None:
+        if self.folder is None:
+            return
+        from hiltest.canbus.logfile import LogWriter
+
         log = LogWriter(self.folder / "bus.log", channel=self.loaded.description.bus[0].name)
         opened.link.listen(log.write)
         opened.link.listen_sent(log.write)
@@ -292,11 +319,12 @@ class Run:
 
     def begin(self, name: str, part: str, window_s: float | None, causes: Iterable[str] = ()) -> Measure:
         """Start a check; returns its `measure`."""
-        opened = self.opened()
-        measure = Measure(name, part, self.loaded, opened.link.clock, self._books, self.memory)
-        result = CheckResult(name, "error", look_first=list(causes), started_s=opened.link.now_s)
+        self.start()
+        measure = Measure(name, part, self.loaded, self._clock, self._books, self.memory)
+        result = CheckResult(name, "error", look_first=list(causes), started_s=self._clock.now_s)
         self._current = (measure, result)
-        opened.guard.reset()
+        if self._open is not None:
+            self._open.guard.reset()
         if self._books.journal is not None:
             self._books.journal.check(name)
         if self._watcher is not None:
@@ -311,7 +339,7 @@ class Run:
                 f"{name} did not end within its window of {window_s:g} s of bench time; outputs were switched off"
             )
 
-        return self.opened().link.after(window_s, over).cancel
+        return (lambda: None) if self._open is None else self._open.link.after(window_s, over).cancel
 
     def conclude(self, error: BaseException | None) -> CheckResult:
         """End the current check: outputs off first, then its outcome, kept and told."""
@@ -330,7 +358,7 @@ class Run:
             result.look_first = []
         self._note_loss(error)
         self._note_loss(off_error)
-        result.ended_s = self._open.link.now_s if self._open is not None else result.started_s
+        result.ended_s = self._clock.now_s
         self._keep(result)
         return result
 
@@ -340,7 +368,8 @@ class Run:
 
     def skip(self, name: str, outcome: Outcome, reason: str) -> CheckResult:
         """Keep that a check did not run, and why."""
-        at_s = self._open.link.now_s if self._open is not None else 0.0
+        self.start()
+        at_s = self._clock.now_s
         result = CheckResult(name, outcome, reason, started_s=at_s, ended_s=at_s)
         self._keep(result)
         return result
@@ -376,13 +405,13 @@ class Run:
         """Switch everything off, judge, write the run folder, close the bench."""
         from hiltest.clock import wall_s
 
-        bench_s = 0.0
+        bench_s = self._clock.now_s
         if self._open is not None:
             self._all_off("end of the run")
             with contextlib.suppress(HiltestError):
                 for node in self._open.nodes.values():
                     node.stop()
-            bench_s = self._open.link.now_s
+            bench_s = self._clock.now_s
         self._fill_in_what_did_not_run()
         record = self._record()
         record.bench_s = bench_s
@@ -397,7 +426,7 @@ class Run:
                 if self._open.console is not None:
                     self._open.console.close()
                 self._open.link.close()
-            self._open = None
+            self._clock.link, self._open = None, None
         if self.folder is not None:
             from hiltest.evidence.runfolder import write_run
 

@@ -124,7 +124,7 @@ def ratio_hint(rpm: float, fan: Fan) -> str:
     """Say so when the speed is off by a clean ratio, which points at the pulses per turn."""
     from hiltest.physics.tach import clean_ratio
 
-    ratio = clean_ratio(rpm / fan.full_speed_rpm) if rpm > 0 else None
+    ratio = clean_ratio(rpm, fan.full_speed_rpm) if rpm > 0 else None
     if ratio is None or ratio == 1:
         return ""
     return f"{ratio} times the nominal speed: check pulses_per_rev ({fan.pulses_per_rev})"

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 EVERY_S = 0.2
 SENSOR_LAG_S = 3.0
-DEAD_TIME_S = 1.0
 PULSE_LOW, PULSE_HIGH = 0.72, 1.35
 FLAT_SHARE = 0.25
 
@@ -126,21 +125,17 @@ def _hint(share: float, dip_v: float) -> str:
     return ""
 
 
-def expected_rise_k(heater: Heater, step_s: float = 0.02) -> float:
+def expected_rise_k(heater: Heater) -> float:
     """Peak rise of the sensor after the pulse, in K.
 
-    Two lags in a row: the block (heat capacity, loss) and the sensor in it (SENSOR_LAG_S, a trade value for
-    a well-seated bead; common practice, no source).
+    The sensor's lag in the block is SENSOR_LAG_S, a trade value for a well-seated bead (common practice, no
+    source); the band around the expected rise allows for others.
     """
-    block = sensor = peak = t_s = 0.0
-    end_s = heater.pulse_s + heater.pulse_watch_s
-    while t_s < end_s:
-        power_w = heater.power_w if DEAD_TIME_S <= t_s < DEAD_TIME_S + heater.pulse_s else 0.0
-        block += step_s * (power_w - heater.loss_w_k * block) / heater.heat_capacity_j_k
-        sensor += step_s * (block - sensor) / SENSOR_LAG_S
-        peak = max(peak, sensor)
-        t_s += step_s
-    return peak
+    from hiltest.physics.thermal import peak_rise_k
+
+    return peak_rise_k(
+        heater.power_w, heater.pulse_s, heater.heat_capacity_j_k, heater.loss_w_k, SENSOR_LAG_S
+    )
 
 
 def low_setpoint(link: Link, node: GuardedNode, heater: Heater, measure: Measure) -> None:

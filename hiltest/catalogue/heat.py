@@ -51,6 +51,7 @@ def test_idle(target: Heater, link: Link, node: GuardedNode, measure: Measure) -
     per="heater",
     order=410,
     gates=(
+        "desk.power_pair[{node}]",
         "bus.enumerate[{node}]",
         "bus.quiet[{bus}]",
         "sense.supply[{node}]",

@@ -17,6 +17,7 @@ Per = Literal["bus", "node", "sensor", "heater", "fan", "stepper", "switch", "la
 
 # One module a group, in the order of risk: nothing is energised before what is less dangerous has passed.
 GROUPS: dict[str, str] = {
+    "desk": "no bench at all: what the description says, computed",
     "bus": "powered, outputs off: the wire and who is on it",
     "sense": "powered, outputs off: what the sensors say",
     "fan": "powered: fans turn",

@@ -1,0 +1,157 @@
+"""The arithmetic of the desk checks. Private to the catalogue."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hiltest.physics import copper, edges
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Bus, Node
+    from hiltest.measure import Measure
+
+BOARD_A = 0.1
+"""What the electronics of a small node draw (common practice, no source)."""
+LAMP_A = 0.02
+WARM_C = 60.0
+HEATER_AWG, STRONG_HEATER_AWG, STRONG_HEATER_W = 20, 18, 60.0
+"""Gauges of the trade for heads with a standard and a high-flow heater (common practice, no source)."""
+
+LENGTH_TABLE_M = (
+    (1_000_000, 25.0),
+    (800_000, 50.0),
+    (500_000, 100.0),
+    (250_000, 250.0),
+    (125_000, 500.0),
+    (50_000, 1000.0),
+    (20_000, 2500.0),
+    (10_000, 5000.0),
+)
+"""Bit rate and longest bus, guideline of CiA 301 as makers' manuals print it."""
+EDGE_S = 50e-9
+TWISTS_PER_M = 40.0
+
+
+def load_current_a(measure: Measure, node: Node) -> dict[str, float]:
+    """Current of every load of `node` at the nominal supply, in A."""
+    description = measure.description
+    volts = description.supply.voltage_v
+    currents = {"board": BOARD_A}
+    currents |= {f"heater {h.name}": h.power_w / volts for h in description.heater if h.node == node.name}
+    currents |= {f"fan {f.name}": f.current_a for f in description.fan if f.node == node.name}
+    for stepper in (each for each in description.stepper if each.node == node.name):
+        # A chopper driver draws power, not current: two phases of I²R at the supply's voltage.
+        currents[f"stepper {stepper.name}"] = 2 * stepper.run_current_a**2 * stepper.phase_ohm / volts
+    currents |= {f"lamp {lamp.name}": LAMP_A for lamp in description.lamp if lamp.node == node.name}
+    return currents
+
+
+def power_pair(measure: Measure, node: Node) -> None:
+    """Current, drop and fuse of the power pair."""
+    harness, supply = measure.description.harness, measure.description.supply
+    currents = load_current_a(measure, node)
+    total_a = sum(currents.values())
+    largest = ", ".join(
+        f"{name} {amps:.2f} A" for name, amps in sorted(currents.items(), key=lambda e: -e[1])[:4]
+    )
+    measure(
+        "current with every load on",
+        total_a,
+        "A",
+        high=supply.current_limit_a,
+        limit="supply.current_limit_a",
+        note=largest,
+    )
+    for at_c in (20.0, WARM_C):
+        loop_ohm = copper.loop_resistance_ohm(harness.power_awg, harness.length_m, at_c, harness.contact_ohm)
+        drop_percent = 100 * loop_ohm * total_a / supply.voltage_v
+        measure(
+            f"drop of the power pair at {at_c:g} degC",
+            drop_percent,
+            "%",
+            high=harness.drop_max_percent,
+            limit="harness.drop_max_percent",
+            note=f"loop {1000 * loop_ohm:.0f} mohm, {loop_ohm * total_a:.2f} V",
+        )
+    measure(
+        "current against the wire's chassis rating",
+        total_a,
+        "A",
+        high=copper.ampacity(harness.power_awg).chassis_a,
+        note=f"{harness.power_awg} AWG",
+    )
+    _rule_of_the_trade(measure, node, total_a)
+    if supply.fuse_a is None:
+        measure.note(
+            "no fuse is declared in the power pair: a short has only the supply's current limit to stop it"
+        )
+        return
+    fuse = copper.fuse_check(
+        supply.fuse_a,
+        load_a=total_a,
+        awg=harness.power_awg,
+        length_m=harness.length_m,
+        supply_v=supply.voltage_v,
+        supply_limit_a=supply.current_limit_a,
+    )
+    measure.require("fuse carries the load", fuse.carries_load, "; ".join(fuse.problems))
+    measure.require("fuse protects the wire", fuse.protects_wire, "; ".join(fuse.problems))
+    measure(
+        "current of a short at the far end",
+        fuse.short_circuit_a,
+        "A",
+        note="the supply's own limit comes first" if fuse.short_circuit_a >= supply.current_limit_a else "",
+    )
+
+
+def _rule_of_the_trade(measure: Measure, node: Node, total_a: float) -> None:
+    """Compare the gauge with what the trade takes for such heads, and say which of the two binds."""
+    harness, supply = measure.description.harness, measure.description.supply
+    strongest_w = max((h.power_w for h in measure.description.heater if h.node == node.name), default=0.0)
+    if strongest_w == 0.0:
+        return
+    rule_awg = STRONG_HEATER_AWG if strongest_w >= STRONG_HEATER_W else HEATER_AWG
+    allowed_ohm = harness.drop_max_percent / 100 * supply.voltage_v / total_a - harness.contact_ohm
+    computed = next(
+        (
+            awg
+            for awg in range(30, -1, -1)
+            if copper.loop_resistance_ohm(awg, harness.length_m, WARM_C) <= allowed_ohm
+        ),
+        None,
+    )
+    shown = "no gauge in the table" if computed is None else f"{computed} AWG"
+    binding = "the rule of the trade" if computed is None or rule_awg <= computed else "the computed drop"
+    measure(
+        "gauge of the power pair",
+        harness.power_awg,
+        "AWG",
+        note=f"trade: {rule_awg} AWG for {strongest_w:g} W; drop alone: {shown}; {binding} binds",
+    )
+
+
+def line(measure: Measure, bus: Bus) -> None:
+    """Terminators, length, stub and twist."""
+    conductance = sum(1 / ohm for ohm in bus.terminators_ohm if ohm > 0)
+    measure(
+        "terminators in parallel",
+        1 / conductance if conductance else float("inf"),
+        "ohm",
+        low=50.0,
+        high=65.0,
+        note=" ‖ ".join(f"{ohm:g}" for ohm in bus.terminators_ohm) or "none",
+    )
+    longest_m = max(length for rate, length in LENGTH_TABLE_M if rate >= bus.bit_rate_bps)
+    measure("bus length", bus.length_m, "m", high=longest_m, note="guideline of CiA 301")
+    measure(
+        "longest stub", bus.stub_m, "m", high=edges.longest_stub_m(EDGE_S) * _slower_edge(bus.bit_rate_bps)
+    )
+    if bus.twists_per_m is not None:
+        measure(
+            "twist of the pair", bus.twists_per_m, "1/m", note=f"about {TWISTS_PER_M:g} is common practice"
+        )
+
+
+def _slower_edge(bit_rate_bps: int) -> float:
+    """How much longer a stub may be at lower bit rates: the guideline's single-stub column is proportional."""
+    return max(1.0, 1_000_000 / bit_rate_bps)
