@@ -90,7 +90,7 @@ def confidence_level(value: float) -> float:
 def whole(name: str, value: int, low: int, high: int | None = None, todo: str = "") -> int:
     """`value` as an int, if it is a whole number from `low` to `high`."""
     allowed = f"a whole number, {low} or more" if high is None else f"a whole number from {low} to {high}"
-    number = _number(name, value, allowed)
+    number = _number(name, value, allowed, todo)
     if not number.is_integer() or number < low or (high is not None and number > high):
         raise refuse(name, value, allowed, todo)
     return int(value)
@@ -124,13 +124,13 @@ def numbers(name: str, values: object) -> FloatArray:
     return array
 
 
-def _number(name: str, value: object, allowed: str = "a number") -> float:
+def _number(name: str, value: object, allowed: str = "a number", todo: str = "") -> float:
     if not isinstance(value, (int, float, np.number)):
-        raise refuse(name, value, allowed)
+        raise refuse(name, value, allowed, todo)
     try:
         return float(value)
     except OverflowError:
-        raise refuse(name, value, allowed) from None
+        raise refuse(name, value, allowed, todo) from None
 
 
 def _ranged(name: str, value: float, expected: str, fits: bool, todo: str) -> float:

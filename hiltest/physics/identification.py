@@ -113,26 +113,45 @@ def fit_step(time_s: npt.ArrayLike, temperature_c: npt.ArrayLike) -> StepFit:
 
     Both arrays are one-dimensional, equally long (8 samples or more), time ascending from the step.
     The start temperature is fitted too, so a few samples before the rise help. Several dead times
-    are tried as starts, because the kink there makes the sum of squares uneven.
+    are tried as starts, because the kink there makes the sum of squares uneven. A dead time that can't
+    be told from 0 is 0, with the larger of one sampling interval and noise/slope as its error.
     Raises UsageError for too few or bad samples, NoFit if the record does not determine the curve.
     Source: least squares (`fitting.fit_curve`).
     """
     times, values = _curve(time_s, temperature_c, at_least=8)
-    origin = float(times[0])
-    since = times - origin
+    since = times - times[0]
     best: Fit | None = None
     for start in _step_starts(since, values):
         try:
             fit = fit_curve(_step_model, _step_jacobian, since, values, start)
         except NoFit:
             continue
-        sensible = fit.parameters[2] > 0.0 and -0.05 * since[-1] <= fit.parameters[3] < since[-1]
+        sensible = fit.parameters[2] > 0.0 and 0.0 <= fit.parameters[3] < since[-1]
         if sensible and (best is None or fit.residual_sum_of_squares < best.residual_sum_of_squares):
             best = fit
     if best is None:
-        raise NoFit("this record is no first-order step, or too short of one; record until it bends over")
+        return _fit_without_dead_time(since, values)
     (start_c, rise_k, tau_s, dead_s), (_, rise_e, tau_e, dead_e) = best.parameters, best.standard_errors
     return StepFit(start_c, rise_k, tau_s, dead_s, rise_e, tau_e, dead_e, best.residual_sd)
+
+
+def _fit_without_dead_time(since: FloatArray, values: FloatArray) -> StepFit:
+    """Where no dead time can be told from 0. Its error: one interval, or the noise over the slope."""
+    first, span_k, tau_s, _ = _step_starts(since, values)[0]
+    fit = fit_curve(_prompt_model, _prompt_jacobian, since, values, (first, span_k, tau_s))
+    (start_c, rise_k, tau_s), (_, rise_e, tau_e) = fit.parameters, fit.standard_errors
+    if tau_s <= 0.0 or rise_k == 0.0:
+        raise NoFit("this record is no first-order step, or too short of one; record until it bends over")
+    dead_e = max(float(since[1]), fit.residual_sd * tau_s / abs(rise_k))
+    return StepFit(start_c, rise_k, tau_s, 0.0, rise_e, tau_e, dead_e, fit.residual_sd)
+
+
+def _prompt_model(parameters: FloatArray, since: FloatArray) -> FloatArray:
+    return _step_model(np.append(parameters, 0.0), since)
+
+
+def _prompt_jacobian(parameters: FloatArray, since: FloatArray) -> FloatArray:
+    return _step_jacobian(np.append(parameters, 0.0), since)[:, :3]
 
 
 def _step_starts(since: FloatArray, values: FloatArray) -> list[list[float]]:

@@ -190,7 +190,8 @@ class LineNetwork:
 
     `length_m` (default: the farthest thing on it), `wire_ohm_per_m` of each conductor (default 0.070,
     the figure of ISO 11898-2), `supply_v` of the rail that a leak may touch, `supply_to_ground_ohm`
-    what an ohmmeter finds across the unpowered rail.
+    what an ohmmeter finds across the unpowered rail. The rail is stiff; shorted dead to ground through
+    the pair it counts as 0 V (which nodes still have power then, the caller says with `Tap.powered`).
     Raises UsageError for two taps of one name, things beyond the end, or values that are not physical.
 
     Source: nodal analysis (Kirchhoff); transceiver as described in `Tap`.
@@ -337,8 +338,9 @@ class LineNetwork:
             if tap.name not in without:
                 legs += _hang(circuit, tap, powered=powered and tap.powered, drives=tap.name in driving)
         if powered:
-            circuit.hold(("GND", 0.0), 0.0)
+            # In this order: a rail shorted dead to ground collapses onto it.
             circuit.hold(("SUPPLY", 0.0), self.supply_v)
+            circuit.hold(("GND", 0.0), 0.0)
         return circuit, legs
 
     def _lay_wire(self, circuit: _Circuit, probe_m: float | None) -> None:

@@ -205,10 +205,12 @@ def time_to_rise_s(
     positive("power_w", power_w)
     positive("capacity_j_per_k", capacity_j_per_k)
     dead_s = not_negative("dead_time_s", dead_time_s)
-    if not_negative("loss_w_per_k", loss_w_per_k) == 0.0:
-        return dead_s + rise_k * capacity_j_per_k / power_w
-    share = rise_k * loss_w_per_k / power_w
-    return INF if share >= 1.0 else dead_s - capacity_j_per_k / loss_w_per_k * math.log1p(-share)
+    share = rise_k * not_negative("loss_w_per_k", loss_w_per_k) / power_w
+    if share >= 1.0:
+        return INF
+    # ln(1 − share)/share tends to −1 for a loss that hardly counts.
+    bend = -math.log1p(-share) / share if share > 1e-300 else 1.0
+    return dead_s + bend * rise_k * capacity_j_per_k / power_w
 
 
 @dataclass(frozen=True, slots=True)
