@@ -48,7 +48,9 @@ class Repeating:
 
     __slots__ = ("_action", "_event", "_period_ns", "_queue")
 
-    def __init__(self, queue: EventQueue, period_ns: int, action: Callable[[], object], first_ns: int) -> None:
+    def __init__(
+        self, queue: EventQueue, period_ns: int, action: Callable[[], object], first_ns: int
+    ) -> None:
         self._queue, self._period_ns, self._action = queue, period_ns, action
         self._event: Event | None = queue.at(first_ns, self._run)
 

@@ -1,0 +1,243 @@
+"""What each receiver on the wire reads while given stations drive: the line's levels as probabilities.
+
+The levels come from `physics.line`; how an edge settles (capacitance of cable and nodes, reflections
+of stubs and open ends) from the estimates in `physics.edges`. A `Reception` is made anew for each state
+of the line and keeps what it has worked out, so that asking again costs a look-up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+from hiltest.errors import UsageError
+from hiltest.physics.line import (
+    COMMON_MODE_V,
+    DELAY_NS_PER_M,
+    LineNetwork,
+    Tap,
+    junction_reflection,
+    line_capacitance_f,
+    misread_probability,
+    reflection_coefficient,
+)
+
+if TYPE_CHECKING:
+    from hiltest.simbench.controller import Controller
+
+CERTAIN = 1e-12
+"""A probability nearer to 0 or 1 than this is taken for 0 or 1: one bit in 11 days at 1 Mbit/s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cabling:
+    """What the edges on the line depend on, beside its resistances.
+
+    `stub_m` is the branch of each tap (by name), `arms` how many lines meet where a stub leaves (3, or
+    more for a star), `rise_ns` the edge of the drivers, `noise_v` the standard deviation of the noise on
+    the differential level at all times.
+    """
+
+    stub_m: Mapping[str, float] = field(default_factory=dict)
+    arms: int = 3
+    cable_pf_per_m: float = 50.0
+    node_pf: float = 60.0
+    impedance_ohm: float = 120.0
+    rise_ns: float = 50.0
+    delay_ns_per_m: float = DELAY_NS_PER_M
+    noise_v: float = 0.0
+
+
+class Ringing(NamedTuple):
+    """A wave that starts at `start` (a fraction of the swing) and keeps `decay` of itself each round trip."""
+
+    start: float
+    decay: float
+    round_trip_ns: float
+
+    def left(self, since_ns: float) -> float:
+        """The fraction of the swing that is left `since_ns` after the edge."""
+        if self.round_trip_ns <= 0.0:
+            return 0.0
+        return self.start * self.decay ** math.floor(since_ns / self.round_trip_ns)
+
+
+class Reception:
+    """Probabilities that a station reads dominant, for each set of driving stations.
+
+    Stations are numbered as in `stations`; a set of drivers is a bit mask of these numbers. Without a
+    line (None) every receiver reads every driver, at once after its own transceiver.
+    """
+
+    def __init__(self, stations: Sequence[Controller], line: LineNetwork | None, cabling: Cabling) -> None:
+        self._stations = tuple(stations)
+        self._cabling = cabling
+        self._line = None if line is None else _with_power(line, stations)
+        self._steady: dict[int, tuple[float, ...]] = {}
+        self._noisy: dict[tuple[int, float], tuple[float, ...]] = {}
+        self._ringing: tuple[Ringing, ...] = ()
+        self._tau_ns: tuple[float, ...] = tuple(0.0 for _ in stations)
+        if self._line is not None:
+            self._ringing = tuple(_ringing(self._line, cabling))
+            self._tau_ns = _time_constants_ns(self._line, cabling, self._stations)
+        self.delays_ns = self._delays()
+        longest = max((ring.round_trip_ns for ring in self._ringing), default=0.0)
+        self.slow_edges = longest > 0.0 or max(self._tau_ns, default=0.0) > 1.0
+        """False if every edge may be taken as settled at once."""
+
+    def dominant(self, drivers: int) -> tuple[float, ...]:
+        """For each station, the probability of reading dominant once the line has settled."""
+        found = self._steady.get(drivers)
+        if found is None:
+            found = self._steady[drivers] = self._probabilities(drivers, self._cabling.noise_v)
+        return found
+
+    def dominant_in_noise(self, drivers: int, noise_v: float) -> tuple[float, ...]:
+        """The same during a burst of noise with this standard deviation."""
+        key = (drivers, noise_v)
+        found = self._noisy.get(key)
+        if found is None:
+            sigma = math.hypot(noise_v, self._cabling.noise_v)
+            found = self._noisy[key] = self._probabilities(drivers, sigma)
+        return found
+
+    def dominant_after(self, station: int, drivers: int, before: int, since_ns: float) -> float:
+        """Probability that `station` reads dominant `since_ns` after the drivers changed."""
+        line = self._line
+        if line is None or drivers == before or since_ns < 0.0:
+            return self.dominant(drivers)[station]
+        now_v, was_v = self._level_v(station, drivers), self._level_v(station, before)
+        swing = now_v - was_v
+        # A driver pulls the line up by itself; down it goes only by the resistors.
+        tail = math.exp(-since_ns / self._tau_ns[station]) if swing < 0.0 < self._tau_ns[station] else 0.0
+        level = now_v - swing * tail
+        amplitude = abs(swing) * max((ring.left(since_ns) for ring in self._ringing), default=0.0)
+        if amplitude < 0.01:
+            return self._reads(station, level, self._cabling.noise_v)
+        low, high = (self._reads(station, level + s * amplitude, self._cabling.noise_v) for s in (-1.0, 1.0))
+        return 0.5 * (low + high)
+
+    def _level_v(self, station: int, drivers: int) -> float:
+        assert self._line is not None
+        return self._line.differential_v(self._names(drivers))[self._stations[station].name]
+
+    def _names(self, drivers: int) -> frozenset[str]:
+        return frozenset(s.name for number, s in enumerate(self._stations) if drivers >> number & 1)
+
+    def _probabilities(self, drivers: int, noise_v: float) -> tuple[float, ...]:
+        if self._line is None:
+            return self._without_line(drivers, noise_v)
+        levels = self._line.levels_v(self._names(drivers))
+        found = []
+        for number, station in enumerate(self._stations):
+            high, low = levels[station.name]
+            if not station.powered:
+                found.append(0.0)
+            elif not (_in_common_mode(high) and _in_common_mode(low)):
+                # Outside the range that ISO 11898-2 asks for, a receiver's output means nothing.
+                found.append(0.5)
+            else:
+                found.append(self._reads(number, high - low, noise_v))
+        return tuple(found)
+
+    def _without_line(self, drivers: int, noise_v: float) -> tuple[float, ...]:
+        level = 2.0 if drivers else 0.0
+        return tuple(
+            self._reads(number, level, noise_v) if station.powered else 0.0
+            for number, station in enumerate(self._stations)
+        )
+
+    def _reads(self, station: int, level_v: float, noise_v: float) -> float:
+        """Probability that this receiver takes a level for dominant."""
+        threshold = self._stations[station].threshold_v
+        chance = misread_probability(level_v, noise_v, dominant=False, threshold_v=threshold)
+        return 0.0 if chance < CERTAIN else 1.0 if chance > 1.0 - CERTAIN else chance
+
+    def _delays(self) -> tuple[tuple[float, ...], ...]:
+        """[driver][receiver]: from the controller's output to the other controller's input, in ns."""
+        place = {tap.name: tap.position_m for tap in self._line.taps} if self._line is not None else {}
+        stub = self._cabling.stub_m
+
+        def delay(driver: Controller, receiver: Controller) -> float:
+            way = abs(place.get(driver.name, 0.0) - place.get(receiver.name, 0.0))
+            if driver is not receiver:
+                way += stub.get(driver.name, 0.0) + stub.get(receiver.name, 0.0)
+            loop = 0.5 * (driver.loop_delay_ns + receiver.loop_delay_ns)
+            return loop + way * self._cabling.delay_ns_per_m
+
+        return tuple(tuple(delay(d, r) for r in self._stations) for d in self._stations)
+
+
+def _with_power(line: LineNetwork, stations: Sequence[Controller]) -> LineNetwork:
+    """The line with the supply of its transceivers as it is now."""
+    taps = {tap.name: tap for tap in line.taps}
+    for station in stations:
+        if station.name not in taps:
+            known = ", ".join(taps) or "none"
+            raise UsageError(f"controller {station.name!r} has no tap on the line; its taps are: {known}")
+        tap = taps[station.name]
+        if tap.powered != station.powered:
+            taps[station.name] = replace(tap, powered=station.powered)
+    return replace(line, taps=tuple(taps.values()))
+
+
+def _in_common_mode(volts: float) -> bool:
+    return COMMON_MODE_V[0] <= volts <= COMMON_MODE_V[1]
+
+
+def _time_constants_ns(
+    line: LineNetwork, cabling: Cabling, stations: Sequence[Controller]
+) -> tuple[float, ...]:
+    """Resistance across the pair times what it has to empty, as each station sees it."""
+    stubs = sum(cabling.stub_m.values())
+    capacitance = line_capacitance_f(
+        line.end_m + stubs, len(line.taps), cabling.cable_pf_per_m, cabling.node_pf
+    )
+    taps = {tap.name: tap for tap in line.taps}
+    shared = _capped(line.resistance_ohm("H", "L", 0.0)) * capacitance * 1e9
+
+    def tau(tap: Tap) -> float:
+        if not (tap.open_h or tap.open_l):
+            return shared
+        own = tap.differential_ohm if tap.terminator_ohm is None else tap.terminator_ohm
+        return own * cabling.node_pf * 1e-3
+
+    return tuple(tau(taps[station.name]) for station in stations)
+
+
+def _capped(resistance_ohm: float) -> float:
+    return min(resistance_ohm, 1e7)
+
+
+def _ringing(line: LineNetwork, cabling: Cabling) -> list[Ringing]:
+    """The waves on this line: one for each stub that matters, one between the two ends."""
+    found = []
+    decay = abs(junction_reflection(cabling.arms))
+    for length in cabling.stub_m.values():
+        trip = 2.0 * length * cabling.delay_ns_per_m
+        start = min(1.0, trip / cabling.rise_ns)
+        if start * decay > 0.05:
+            found.append(Ringing(start, decay, trip))
+    near, far = (_end_reflection(line, cabling, at) for at in (0.0, line.end_m))
+    trip = 2.0 * line.end_m * cabling.delay_ns_per_m
+    start = max(near, far) * min(1.0, trip / cabling.rise_ns)
+    if start > 0.05:
+        found.append(Ringing(start, near * far, trip))
+    return found
+
+
+def _end_reflection(line: LineNetwork, cabling: Cabling, end_m: float) -> float:
+    """Reflection at one end: of the resistors within a twentieth of the line from it."""
+    reach = 0.05 * line.end_m
+    conductance = sum(1.0 / t.ohm for t in line.terminators if abs(t.position_m - end_m) <= reach)
+    conductance += sum(
+        1.0 / tap.terminator_ohm
+        for tap in line.taps
+        if tap.terminator_ohm is not None
+        and abs(tap.position_m - end_m) <= reach
+        and not (tap.open_h or tap.open_l)
+    )
+    load = 1.0 / conductance if conductance else math.inf
+    return abs(reflection_coefficient(load, cabling.impedance_ohm))

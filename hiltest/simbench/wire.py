@@ -1,0 +1,505 @@
+"""The CAN bus of the simulated bench: who sends next, how long it takes, who receives what.
+
+Two ways lead across the wire. Where nothing can go wrong (every station in step, the line sound, somebody
+there to acknowledge, one winner of the arbitration) a frame is one event at its exact end, which is fast.
+Everything else is walked bit by bit (`walk`): missing acknowledges, doubled identifiers, broken lines,
+odd bit rates, noise. A walk in which chance played no part is kept and looked up the next time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from random import Random
+from typing import TYPE_CHECKING
+
+from hiltest.canbus.frame import Frame, arbitration_key
+from hiltest.canbus.frames import duration_ns, frame_bits, length_bits
+from hiltest.errors import UsageError
+from hiltest.physics.line import LineNetwork
+from hiltest.simbench.crossing import FAR_NS, Crossing, Setting
+from hiltest.simbench.events import Event, EventQueue
+from hiltest.simbench.noise import NoiseSource
+from hiltest.simbench.odds import DOUBTFUL, odds_of
+from hiltest.simbench.reception import Cabling, Reception
+from hiltest.simbench.recovery import Recovery
+from hiltest.simbench.walk import Change, Forced, Start
+
+if TYPE_CHECKING:
+    from hiltest.simbench.controller import Controller
+
+KEPT_LENGTHS = 1 << 16
+INTEGRATION_BITS, INTERMISSION_BITS, SUSPEND_BITS = 11, 3, 8
+PHASES = 20
+"""Parts of a bit to which the phase of a station that is still busy is rounded, so that the same situation
+is found again: about one time quantum, the step in which real controllers see edges.
+"""
+
+
+class Wire:
+    """One bus. Controllers attach themselves.
+
+    `line` is the copper (None: every receiver reads every driver), `cabling` how its edges settle,
+    `data_bit_rate_bps` that of CAN FD frames with a bit rate switch. `rng` decides what chance decides.
+
+    For the truth: `frames` that reached somebody, `error_frames`, and `busy_ns`, the time that frames and
+    error frames took with their intermissions.
+    """
+
+    def __init__(
+        self,
+        queue: EventQueue,
+        rng: Random,
+        *,
+        name: str = "can",
+        line: LineNetwork | None = None,
+        cabling: Cabling | None = None,
+        data_bit_rate_bps: int | None = None,
+    ) -> None:
+        self.queue, self.rng, self.name = queue, rng, name
+        self.data_bit_rate_bps = data_bit_rate_bps
+        self.frames = self.error_frames = self.busy_ns = 0
+        self._clock = queue.clock
+        self._line, self._cabling = line, cabling or Cabling()
+        self._stations: list[Controller] = []
+        self._ready: list[Controller] = []
+        self._lengths: dict[tuple[object, ...], int] = {}
+        self._noise = NoiseSource(Random(rng.getrandbits(64)))
+        self._recovery = Recovery(self)
+        self._crossing = Crossing(self)
+        self._reception: Reception | None = None
+        self._dirty = True
+        self._restless = self.doubtful = False
+        self.slowest_bit_ns = 1000.0
+        self._glitches: list[tuple[int, float]] = []
+        self._wounded: list[Controller] = []
+        # The wire is free from here on; all stations are idle and allowed to send from here on.
+        self._free_ns = self._all_idle_ns = 0
+        # What is on the wire, or will be: the fast flight of one sender, or a crossing (a walk).
+        self._flight: Event | None = None
+        self._sof_ns = FAR_NS
+        self._sender: Controller | None = None
+        self._hold = False
+
+    def __repr__(self) -> str:
+        names = ", ".join(station.name for station in self._stations)
+        return f"<Wire {self.name!r}: {names or 'no stations'}>"
+
+    # --- the copper ---------------------------------------------------------------------------------
+
+    @property
+    def line(self) -> LineNetwork | None:
+        """The copper as it is now. Its taps carry the names of the controllers."""
+        return self._line
+
+    @line.setter
+    def line(self, line: LineNetwork | None) -> None:
+        self.interrupt(lambda: setattr(self, "_line", line))
+
+    def change_line(self, change: Callable[[LineNetwork], LineNetwork]) -> None:
+        """Put a changed line in place of the present one, also in the middle of a frame.
+
+        Raises:
+            UsageError: this wire has no line.
+        """
+        if self._line is None:
+            raise UsageError(f"wire {self.name!r} has no line to change; build it with line=LineNetwork(...)")
+        self.line = change(self._line)
+
+    @property
+    def cabling(self) -> Cabling:
+        """How edges settle: stubs, capacitance, noise at all times."""
+        return self._cabling
+
+    @cabling.setter
+    def cabling(self, cabling: Cabling) -> None:
+        self.interrupt(lambda: setattr(self, "_cabling", cabling))
+
+    def change_cabling(self, **changes: object) -> None:
+        """`dataclasses.replace` on the cabling: `change_cabling(noise_v=0.2)`."""
+        self.cabling = replace(self._cabling, **changes)  # type: ignore[arg-type]
+
+    @property
+    def noise(self) -> NoiseSource:
+        """Bursts of noise: set `wire.noise.set(rate_per_s=..., length_s=..., noise_v=...)`."""
+        return self._noise
+
+    def set_noise(self, rate_per_s: float, length_s: float, noise_v: float = 5.0) -> None:
+        """Let bursts hit the line at random, `rate_per_s` on average, each `length_s` long.
+
+        `noise_v` is the standard deviation on the differential level; far above 1 V a bit in a burst is
+        a coin's toss. Raises UsageError for negative values.
+        """
+
+        def change() -> None:
+            self._noise.set(rate_per_s, length_s, noise_v, self.queue.now_ns)
+
+        self.interrupt(change)
+
+    @property
+    def reception(self) -> Reception:
+        """What every station reads for every set of drivers, on the line as it is now."""
+        if self._dirty or self._reception is None:
+            self._survey()
+        assert self._reception is not None
+        return self._reception
+
+    @property
+    def stations(self) -> tuple[Controller, ...]:
+        """All controllers, in the order in which they were attached."""
+        return tuple(self._stations)
+
+    # --- for controllers ----------------------------------------------------------------------------
+
+    def attach(self, controller: Controller) -> int:
+        """Take a new controller. It joins after 11 recessive bits. Returns its number."""
+        if any(other.name == controller.name for other in self._stations):
+            raise UsageError(
+                f"wire {self.name!r} has a controller {controller.name!r} already; give another name"
+            )
+        self._stations.append(controller)
+        self._join(controller)
+        self.changed()
+        return len(self._stations) - 1
+
+    def contend(self, controller: Controller) -> None:
+        """A controller's first waiting frame is new."""
+        ready = self._ready
+        if controller not in ready:
+            ready.append(controller)
+        if self._hold:
+            return
+        if self._flight is None:
+            self._arrange()
+        elif self._clock._now_ns <= self._sof_ns:
+            self._flight.cancel()
+            self._arrange()
+
+    def withdraw(self, controller: Controller) -> None:
+        """A controller has nothing to send any more."""
+        if controller not in self._ready:
+            return
+        self._ready.remove(controller)
+        if not self._hold and self._flight is not None and self._clock._now_ns <= self._sof_ns:
+            self._flight.cancel()
+            self._arrange()
+
+    def is_sending(self, controller: Controller) -> bool:
+        """Is the first frame of this controller on the wire, so that it can't be taken back?"""
+        if self._flight is None or self._clock._now_ns < self._sof_ns:
+            return False
+        return self._sender is controller or (self._sender is None and self._crossing.carries(controller))
+
+    def changed(self) -> None:
+        """Something about the stations changed that frames of the future depend on."""
+        self._dirty = True
+        self._crossing.forget()
+
+    def interrupt(self, change: Callable[[], None], silenced: tuple[int, ...] = ()) -> None:
+        """Make a change to the line or the stations now; a frame that is on the wire feels it.
+
+        `silenced` are the numbers of stations that fall silent with it.
+        """
+        on_wire = self.occupied and not self._hold
+        setting = None
+        if on_wire:
+            setting = self._crossing.setting or self._setting_of_flight()
+        change()
+        self.changed()
+        if setting is not None:
+            assert self._flight is not None
+            self._flight.cancel()
+            self._sender = None
+            now = self._clock._now_ns - setting.sof_ns
+            self._crossing.replay(setting.with_change(Change(now, self.reception, silenced)))
+        elif not self._hold:
+            if self._flight is not None:
+                self._flight.cancel()
+            self._arrange()
+
+    def silence(self, controller: Controller, change: Callable[[], None]) -> None:
+        """A controller loses power or is reset."""
+        if controller in self._ready:
+            self._ready.remove(controller)
+        self._recovery.drop(controller)
+
+        def change_and_join() -> None:
+            change()
+            self._join(controller)
+
+        self.interrupt(change_and_join, (controller._number,))
+
+    def hold(self, controller: Controller, duration_ns: int) -> None:
+        """Drive dominant for a while, whatever the controller wants; begins at the next free moment."""
+        self._crossing.hold(controller, duration_ns)
+        if self._flight is None or self._clock._now_ns <= self._sof_ns:
+            self.interrupt(lambda: None)
+
+    def recover(self, controller: Controller) -> None:
+        """Begin to count recessive sequences for a controller in bus-off."""
+        self._recovery.begin(controller)
+
+    # --- deciding what comes next -------------------------------------------------------------------
+
+    def _join(self, controller: Controller) -> None:
+        wait = math.ceil(INTEGRATION_BITS * controller._bit_ns)
+        controller._integrating = True
+        controller._idle_ns = controller._may_send_ns = max(self._clock._now_ns, self._free_ns) + wait
+        self._all_idle_ns = max(self._all_idle_ns, controller._idle_ns)
+
+    def _survey(self) -> None:
+        """Work out anew what depends on the line and on who takes part."""
+        self._dirty = False
+        self._reception = reception = Reception(self._stations, self._line, self._cabling)
+        present = [station for station in self._stations if station._takes_part]
+        for sender in present:
+            others = [station for station in present if station is not sender]
+            calls = [call for station in others for call in station._receivers()]
+            if sender.self_acknowledging:
+                calls += sender._receivers()
+            sender._audience = tuple(calls)
+            sender._odds = odds_of(sender, others, reception)
+        self.slowest_bit_ns = max((station._bit_ns for station in self._stations), default=1000.0)
+        silent = reception.dominant(0)
+        # Who may take an idle line for dominant, and how often per bit.
+        self._glitches = [(s._number, silent[s._number]) for s in present if silent[s._number] > 0.0]
+        self._restless = any(chance > DOUBTFUL for _, chance in self._glitches)
+        self.doubtful = bool(self._glitches) or any(
+            s._odds is not None and not s._odds.clean for s in present
+        )
+        self._note_counters()
+
+    def _note_counters(self) -> None:
+        self._wounded = [s for s in self._stations if s._takes_part and (s.counters.tx or s.counters.rx)]
+
+    def _arrange(self) -> None:
+        """Decide who sends next and put the end of its frame into the queue."""
+        if self._dirty:
+            self._survey()
+        self._sender = None
+        ready = self._ready
+        now = self._clock._now_ns
+        sof = self._free_ns if self._free_ns > now else now
+        if not ready or sof < self._all_idle_ns:
+            self._arrange_carefully(sof)
+            return
+        if self._restless or self._crossing.holding:
+            self._begin_walk(sof, ready)
+            return
+        if len(ready) == 1:
+            sender = ready[0]
+        else:
+            keys = [station._key for station in ready]
+            lowest = min(keys)
+            sender = ready[keys.index(lowest)]
+            if keys.count(lowest) > 1 or any(station._one_shot for station in ready):
+                self._begin_walk(sof, ready)
+                return
+        self._fly(sender, sof, ready)
+
+    def _arrange_carefully(self, sof: int) -> None:
+        """Nobody wants to send, or some station is not idle yet."""
+        self._flight, self._sof_ns = None, FAR_NS
+        able = [station for station in self._ready if station._can_send]
+        if self._restless or self._crossing.holding:
+            self._begin_walk(sof, [])
+        elif not able:
+            self._wait_for_noise(sof)
+        else:
+            sof = max(sof, min(station._may_send_ns for station in able))
+            contenders = [station for station in able if station._may_send_ns <= sof]
+            if any(s._takes_part and s._idle_ns > sof + s._bit_ns / 4 for s in self._stations):
+                self._begin_walk(sof, contenders)
+                return
+            keys = [station._key for station in contenders]
+            if keys.count(min(keys)) > 1 or any(station._one_shot for station in contenders):
+                self._begin_walk(sof, contenders)
+                return
+            self._fly(contenders[keys.index(min(keys))], sof, contenders)
+
+    def _fly(self, sender: Controller, sof: int, contenders: list[Controller]) -> None:
+        """The fast way, if this frame may take it."""
+        frame = sender._queue[0]
+        odds = sender._odds
+        assert odds is not None
+        if frame[5]:
+            span, fine = self._fd_span(frame)
+            if not fine:
+                self._begin_walk(sof, contenders)
+                return
+            end = sof + span
+        else:
+            bits = self._lengths.get(frame[:4])
+            end = sof + int((self._length(frame) if bits is None else bits) * sender._bit_ns + 0.5)
+        if odds.walk or end >= self._noise.next_ns:
+            self._begin_walk(sof, contenders)
+            return
+        forced: Forced | None = None
+        if not odds.clean:
+            forced = odds.first_misread(frame_bits(frame, acknowledged=True), sender._bit_ns, self.rng)
+            if forced is not None:
+                self._begin_walk(sof, contenders, forced)
+                return
+        self._sof_ns, self._sender = sof, sender
+        self._flight = self.queue.at(end, self._land)
+
+    def _begin_walk(self, sof: int, contenders: list[Controller], forced: Forced | None = None) -> None:
+        """At the start of frame, unless something changes until then."""
+        self._sof_ns = sof
+        self._flight = self.queue.at(sof, self._crossing.begin, list(contenders), forced)
+
+    def _length(self, frame: Frame) -> int:
+        """Bits on the wire without the intermission; kept by content."""
+        bits = length_bits(frame, False)
+        if not frame.remote:
+            if len(self._lengths) >= KEPT_LENGTHS:
+                self._lengths.clear()
+            self._lengths[frame[:4]] = bits
+        return bits
+
+    def _fd_span(self, frame: Frame) -> tuple[int, bool]:
+        """Length of a CAN FD frame in ns, and whether every station takes such frames."""
+        sender = self._stations[0]
+        fine = all(station.fd for station in self._stations if station._takes_part)
+        rate = round(sender.timing.bit_rate_bps)
+        return duration_ns(frame, rate, self.data_bit_rate_bps or rate, intermission=False), fine
+
+    # --- the fast way -------------------------------------------------------------------------------
+
+    def _land(self) -> None:
+        """The end of a frame that took the fast way."""
+        sender = self._sender
+        assert sender is not None
+        now = self._clock._now_ns
+        queue = sender._queue
+        frame = queue.popleft()
+        self._free_ns = free = now + int(INTERMISSION_BITS * sender._bit_ns + 0.5)
+        self.frames += 1
+        self.busy_ns += free - self._sof_ns
+        if self._recovery.waiting:
+            self._recovery.frame(self._sof_ns, free)
+        if queue:
+            head = queue[0]
+            sender._key = head[0] << 21 if not (head[2] or head[3]) else arbitration_key(head)
+        else:
+            self._ready.remove(sender)
+        self._flight = None
+        self._hold = True
+        try:
+            if self._dirty:
+                self._survey()
+            if self._wounded:
+                self._count_good_frame(sender)
+            arrived = frame.at(now)
+            for call in sender._audience:
+                call(arrived)
+            if sender._sent_calls:
+                arrived = frame.at(now, False)
+                for call in sender._sent_calls:
+                    call(arrived)
+        finally:
+            self._hold = False
+            self._arrange()
+
+    def _count_good_frame(self, sender: Controller) -> None:
+        """Error counters after a frame that went well."""
+        for station in self._wounded:
+            counters = station.counters
+            if station is sender:
+                suspended = counters.tx >= 128 or counters.rx >= 128
+                counters.tx = max(0, counters.tx - 1)
+                if suspended and (counters.tx >= 128 or counters.rx >= 128):
+                    self._suspend(station)
+            elif not station.listen_only:
+                counters.rx = 127 if counters.rx > 127 else max(0, counters.rx - 1)
+            station._refresh_state()
+        self._note_counters()
+
+    def _suspend(self, station: Controller) -> None:
+        """An error passive sender lets 8 more bits pass before it sends again."""
+        station._may_send_ns = self._free_ns + int(SUSPEND_BITS * station._bit_ns + 0.5)
+        self._all_idle_ns = max(self._all_idle_ns, station._may_send_ns)
+
+    def _setting_of_flight(self) -> Setting:
+        """The flight under way, as a walk: for when something happens to it."""
+        assert self._sender is not None
+        sender, sof = self._sender, self._sof_ns
+        contenders = [sender]  # the others have lost the arbitration or were not there yet
+        return self._crossing.make_setting(sof, contenders)
+
+    # --- noise while nobody sends -------------------------------------------------------------------
+
+    def _wait_for_noise(self, sof: int) -> None:
+        """A burst, or one misread bit, may make an idle station see a start of frame."""
+        next_ns, forced = max(sof, self._noise.next_ns), None
+        for number, chance in self._glitches:
+            bits = self.rng.expovariate(-math.log1p(-chance))
+            glitch_ns = sof + int(bits * self._stations[number]._bit_ns)
+            if glitch_ns < next_ns:
+                next_ns, forced = glitch_ns, Forced(number, 0.0)
+        if next_ns < FAR_NS:
+            self._sof_ns = next_ns
+            self._flight = self.queue.at(next_ns, self._crossing.begin, [], forced)
+
+    # --- for the crossing and the recovery -----------------------------------------------------------
+
+    @property
+    def occupied(self) -> bool:
+        """Is a frame, an error frame or a burst of noise on the wire?"""
+        return self._flight is not None and self._sof_ns < self._clock._now_ns
+
+    def freed(self, now_ns: int) -> None:
+        """A walk is over; the wire is free."""
+        self._free_ns, self._flight, self._sof_ns = now_ns, None, FAR_NS
+        present = [station for station in self._stations if station._takes_part]
+        waits = (time for station in present for time in (station._idle_ns, station._may_send_ns))
+        self._all_idle_ns = max(waits, default=now_ns)
+        self._note_counters()
+
+    def rejoin_all(self) -> None:
+        """The line was senseless for a while: everybody waits for 11 recessive bits."""
+        for station in self._stations:
+            if station._takes_part:
+                self._join(station)
+
+    def went_off(self, controller: Controller) -> None:
+        """A controller has gone bus-off."""
+        if controller in self._ready:
+            self._ready.remove(controller)
+        self.changed()
+        if controller.auto_restart:
+            controller.restart()
+
+    def readmit(self, controller: Controller) -> None:
+        """A controller has seen enough recessive bits after bus-off."""
+        now = self._clock._now_ns
+        controller.counters.clear()
+        controller._recovering = False
+        controller._idle_ns = controller._may_send_ns = now
+        controller._integrating = False
+        self.changed()
+        controller._refresh_state()
+        if controller._queue:
+            controller._key = arbitration_key(controller._queue[0])
+            self.contend(controller)
+
+    def start_of(self, station: Controller, sof: int, sends: bool) -> Start:
+        """How a station stands at a start of frame."""
+        counters, wait_ns = station.counters, 0.0
+        if station._idle_ns > sof:
+            part_ns = station._bit_ns / PHASES
+            wait_ns = round((station._idle_ns - sof) / part_ns) * part_ns
+        return Start(
+            station._timing,
+            counters.tx,
+            counters.rx,
+            station._queue[0] if sends else None,
+            wait_ns,
+            station._integrating,
+            station._listen_only,
+            station._self_acknowledging,
+            station._one_shot,
+            not station._takes_part,
+            self._crossing.holds_ns(station, sof) if self._crossing.holding else 0.0,
+        )
