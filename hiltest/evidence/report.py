@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from importlib import resources
 from typing import TYPE_CHECKING
 
+from hiltest import cautions
 from hiltest.evidence.chart import axis_title, curve_summary, draw, limit_bar, margin
 from hiltest.evidence.findings import UNJUDGED, Finding, findings, unjudged
 from hiltest.evidence.markup import element, esc, items
@@ -40,22 +41,7 @@ GROUPS = {
     "safe": "Safe state",
 }
 
-CAUTIONS = {
-    "fan": "<strong>Fans start without warning.</strong> Keep fingers, hair and cables away from the blades.",
-    "heat": (
-        "<strong>Hot parts.</strong> The block burns skin long before it looks hot, and stays hot after the power "
-        "is off. Let it cool before touching it, keep what burns away from it, and never heat unattended."
-    ),
-    "motion": (
-        "<strong>Pinch points.</strong> An axis moves without warning once its driver is on. Keep hands and sleeves "
-        "out, nobody inside the machine; take the power off before reaching in."
-    ),
-}
-CAUTION_AT_HEAD = (
-    "<strong>Before touching the unit:</strong> hot parts, pinch points, fans that start without warning. {outputs} "
-    "The mains side of the supply stays closed: it is work for licensed persons. Local codes and licensed "
-    "practice come first."
-)
+CAUTION_AT_HEAD = "<strong>Before touching the unit:</strong> hot parts, pinch points, fans that start without warning. {outputs} "
 OUTPUTS_OFF = (
     "Outputs were commanded off at the end of the run; take the power off and make sure of it yourself."
 )
@@ -141,7 +127,9 @@ def _head(record: RunRecord) -> str:
 def _caution(record: RunRecord) -> str:
     cut_short = any(check.outcome == "error" for check in record.checks)
     outputs = OUTPUTS_UNKNOWN if cut_short else OUTPUTS_OFF
-    return element("aside", CAUTION_AT_HEAD.format(outputs=outputs), "care", aria_label="Caution")
+    return element(
+        "aside", CAUTION_AT_HEAD.format(outputs=outputs) + esc(cautions.GENERAL), "care", aria_label="Caution"
+    )
 
 
 def _look_first(record: RunRecord, link: Link) -> str:
@@ -252,7 +240,7 @@ def _groups(record: RunRecord, link: Link) -> list[str]:
     sections = []
     for group, checks in grouped.items():
         title = GROUPS.get(group, group)
-        care = CAUTIONS.get(group, "")
+        care = _strong_start(cautions.BY_GROUP.get(group, ""))
         statistics = _bus_statistics(record) if group == "bus" else ""
         content = (
             element("h2", esc(title))
@@ -264,6 +252,11 @@ def _groups(record: RunRecord, link: Link) -> list[str]:
     if "bus" not in grouped and record.bus_statistics:
         sections.append(element("section", element("h2", "Bus") + _bus_statistics(record)))
     return sections
+
+
+def _strong_start(caution: str) -> str:
+    """Return a caution with its first words, up to the first colon or full stop, made to stand out."""
+    return re.sub(r"^([^:.]+[:.])", r"<strong>\1</strong>", esc(caution))
 
 
 def _check(check: CheckResult, anchor: str, link: Link) -> str:

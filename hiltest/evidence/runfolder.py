@@ -98,6 +98,19 @@ def write_run(record: RunRecord, folder: Path, description: Description | None =
     _write_whole(folder / REPORT_NAME, render(record, description))
 
 
+def draw_again(folder: Path) -> Path:
+    """Draw the report of a run folder again, also of a run that was killed, and return the report's path.
+
+    Nothing else in the folder is changed.
+
+    Raises:
+        UsageError: this is no run folder, or it can't be written to.
+    """
+    record, report = read_run(folder), folder / REPORT_NAME
+    _write_whole(report, render(record, read_description(folder)))
+    return report
+
+
 def read_run(folder: Path) -> RunRecord:
     """Return the record of a run folder, also of a run that was killed.
 

@@ -15,7 +15,7 @@ from hiltest.errors import UsageError
 from hiltest.evidence.codec import record_to_dict
 from hiltest.evidence.journal import JOURNAL_NAME, Journal
 from hiltest.evidence.model import RunRecord
-from hiltest.evidence.runfolder import make_run_folder, read_description, read_run, write_run
+from hiltest.evidence.runfolder import draw_again, make_run_folder, read_description, read_run, write_run
 
 from .records import accepted, description, hostile, incomplete, rejected
 from .test_journal import write_all
@@ -131,6 +131,32 @@ def test_a_killed_run_is_read_from_its_journal(tmp_path: Path) -> None:
     assert (later.outcome, later.measurements) == ("not run", [])
     assert later.reason == "the run was ended from outside before its turn came"
     assert list(by_name) == [c.name for c in accepted().checks]
+
+
+def test_a_report_is_drawn_again_without_touching_the_evidence(tmp_path: Path) -> None:
+    """Drawing again gives the same page, with curves and wiring, and changes no other file."""
+    folder = tmp_path / "run"
+    write_all(folder)
+    write_run(read_run(folder), folder, description())
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    (folder / "report.html").unlink()
+
+    assert draw_again(folder) == folder / "report.html"
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+    assert b'class="trace"' in before["report.html"]
+    assert b"Wiring of the fixture" in before["report.html"]
+
+
+def test_the_report_of_a_killed_run_can_be_drawn(tmp_path: Path) -> None:
+    """A killed run has no report until somebody asks; then it says incomplete, and why."""
+    write_all(tmp_path / "run")
+    journal = tmp_path / "run" / JOURNAL_NAME
+    journal.write_bytes(b"".join(journal.read_bytes().splitlines(keepends=True)[:40]))
+    page = draw_again(tmp_path / "run").read_text()
+
+    assert "INCOMPLETE" in page
+    assert "the run was ended from outside" in page
+    assert "outputs may still be on" in page
 
 
 def test_a_run_killed_after_its_verdict_keeps_it(tmp_path: Path) -> None:

@@ -1,0 +1,427 @@
+"""What `hiltest accept` shows while it runs: live on a terminal, one plain line a check everywhere else.
+
+On a terminal the finished checks scroll by, and below them stands what runs now: the latest values, the latest
+measurement with its limits, and the time left of the window. No thread is started; the display is drawn anew
+when something is reported, at most ten times a second.
+"""
+
+from __future__ import annotations
+
+import atexit
+import io
+import os
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol, TextIO
+
+from hiltest.clock import wall_s
+from hiltest.evidence.findings import findings, look_first, unjudged
+from hiltest.evidence.model import CheckResult, Measurement, RunRecord
+from hiltest.evidence.text import (
+    OUTCOME_SYMBOLS,
+    VERDICT_SYMBOLS,
+    clean,
+    limits_text,
+    number,
+    seconds_text,
+    value_text,
+    with_unit,
+)
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+    from rich.table import Table
+    from rich.text import Text
+
+REDRAW_EVERY_S = 0.1
+SHOWN_CURVES = 3
+WIDEST = 100  # columns; a wider table is harder to read across
+OUTCOME_WIDTH = 17
+REPORT = "report.html"
+
+OUTCOME_STYLES = {
+    "passed": "green",
+    "failed": "bold red",
+    "error": "bold red",
+    "not run": "yellow",
+    "not offered": "yellow",
+    "not observable": "yellow",
+    "noted": "dim",
+}
+VERDICT_BORDERS = {"accepted": "green", "rejected": "red", "incomplete": "yellow"}
+VERDICT_STYLES = {"accepted": "bold green", "rejected": "bold white on red", "incomplete": "bold yellow"}
+
+
+class Display(Protocol):
+    """What is told how a run goes."""
+
+    def on_check_start(self, name: str, window_s: float | None) -> None: ...
+    def on_measurement(self, m: Measurement) -> None: ...
+    def on_sample(
+        self, curve: str, t_s: float, value: float, unit: str, lines: Mapping[str, float]
+    ) -> None: ...
+    def on_note(self, text: str) -> None: ...
+    def on_result(self, result: CheckResult) -> None: ...
+    def finish(self, record: RunRecord, folder: Path | None) -> None: ...
+    def stop(self) -> None: ...
+    def tick(self) -> None: ...
+    def hold(self, held: bool) -> None: ...
+
+
+class Progress:
+    """Shows how a run goes, on a terminal live and elsewhere as plain lines.
+
+    Args:
+        about: what is tested, for the first line; anything whose `description.fixture.name` says it, or None.
+        stream: where to write; default: standard output. A stream with a file descriptor is duplicated, so
+            what is shown gets through while pytest captures the output of the checks.
+    """
+
+    def __init__(self, about: Any = None, stream: TextIO | None = None) -> None:
+        self._stream, self._own = _duplicate(sys.stdout if stream is None else stream)
+        terminal = self._stream.isatty() and os.environ.get("TERM", "") not in ("", "dumb")
+        self._display: Display = _Live(self._stream, _title(about)) if terminal else _Plain(self._stream)
+        self._check = ""
+        atexit.register(self.close)
+
+    def on_check_start(self, name: str, window_s: float | None = None) -> None:
+        """A check starts; `window_s` is the bench time it may take, if it has a limit."""
+        self._check = name
+        self._display.on_check_start(name, window_s)
+
+    def on_measurement(self, m: Measurement) -> None:
+        """A value was measured and judged."""
+        self._display.on_measurement(m)
+
+    def on_sample(
+        self,
+        check: str,
+        curve: str,
+        t_s: float,
+        value: float,
+        unit: str = "",
+        lines: Mapping[str, float] | None = None,
+    ) -> None:
+        """A point of a curve came. `unit` and `lines` (name -> limit) are shown beside it when given."""
+        if check == self._check:
+            self._display.on_sample(curve, t_s, value, unit, lines or {})
+
+    def on_note(self, text: str) -> None:
+        """A sentence for the person who watches."""
+        self._display.on_note(text)
+
+    def on_result(self, result: CheckResult) -> None:
+        """A check ended, or was not run."""
+        self._display.on_result(result)
+
+    def finish(self, record: RunRecord, folder: Path | None) -> None:
+        """The run is over: show every measurement, the verdict, where to look first, and where the report is."""
+        self._display.stop()
+        self._display.finish(record, folder)
+        self.close()
+
+    def tick(self) -> None:
+        """Draw anew if it is time to: for a loop that waits on hardware with nothing to report."""
+        self._display.tick()
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Keep the live part off the screen while a person is asked something, whatever is reported."""
+        self._display.hold(True)
+        try:
+            yield
+        finally:
+            self._display.hold(False)
+
+    def close(self) -> None:
+        """Give the terminal back as it was. Closing twice is fine."""
+        atexit.unregister(self.close)
+        if self._stream.closed:
+            return
+        self._display.stop()
+        self._stream.flush()
+        if self._own:
+            self._stream.close()
+
+
+def _duplicate(stream: TextIO) -> tuple[TextIO, bool]:
+    """Return a stream of our own to the same place, or `stream` itself if it has no file descriptor."""
+    stream.flush()
+    try:
+        place = os.dup(stream.fileno())
+    except (OSError, io.UnsupportedOperation):
+        return stream, False
+    return open(place, "w", encoding=stream.encoding, errors="backslashreplace"), True  # noqa: PTH123
+
+
+def _title(about: Any) -> str:
+    fixture = getattr(getattr(about, "description", about), "fixture", None)
+    return clean(getattr(fixture, "name", "") or "")
+
+
+def _reason(result: CheckResult) -> str:
+    """Why a check did not pass, in one line."""
+    if result.outcome == "passed":
+        return ""
+    record = RunRecord("", "", "", {}, None, False, checks=[result])
+    found = findings(record)
+    return clean(found[0].sentence if found else result.reason)
+
+
+class _Plain:
+    """One line a check, as `name: outcome`, for files and other programs."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def on_check_start(self, name: str, window_s: float | None) -> None:
+        pass
+
+    def on_measurement(self, m: Measurement) -> None:
+        pass
+
+    def on_sample(self, curve: str, t_s: float, value: float, unit: str, lines: Mapping[str, float]) -> None:
+        pass
+
+    def on_note(self, text: str) -> None:
+        pass
+
+    def on_result(self, result: CheckResult) -> None:
+        reason = _reason(result)
+        self._say(f"{clean(result.name)}: {result.outcome}{f' ({reason})' if reason else ''}")
+
+    def finish(self, record: RunRecord, folder: Path | None) -> None:
+        reason = f" ({clean(record.verdict_reason)})" if record.verdict_reason else ""
+        self._say(f"verdict: {record.verdict}{reason}")
+        for line in look_first(record):
+            self._say(f"look first: {clean(line)}")
+        if folder is not None:
+            self._say(f"report: {folder / REPORT}")
+
+    def stop(self) -> None:
+        self._stream.flush()
+
+    def tick(self) -> None:
+        pass
+
+    def hold(self, held: bool) -> None:
+        pass
+
+    def _say(self, text: str) -> None:
+        self._stream.write(f"{text}\n")
+        self._stream.flush()
+
+
+class _Live:
+    """The display of a terminal."""
+
+    def __init__(self, stream: TextIO, title: str) -> None:
+        from rich.console import Console
+        from rich.live import Live
+
+        self._console: Console = Console(file=stream, highlight=False, markup=False, emoji=False)
+        self._live_type = Live
+        self._live: Live | None = None
+        self._drawn_s = float("-inf")
+        self._held = False
+        self._check = ""
+        self._window_s: float | None = None
+        self._last_t_s: float | None = None
+        self._start_t_s: float | None = None
+        self._start_wall_s = 0.0
+        self._measured: Measurement | None = None
+        self._note = ""
+        self._values: dict[str, str] = {}
+        if title:
+            self._console.print(_text((title, "bold")))
+
+    def on_check_start(self, name: str, window_s: float | None) -> None:
+        self._check, self._window_s = name, window_s
+        self._start_t_s, self._start_wall_s = self._last_t_s, wall_s()
+        self._measured, self._note, self._values = None, "", {}
+        self._draw(now=True)
+
+    def on_measurement(self, m: Measurement) -> None:
+        self._measured = m
+        self._advance(m.t_s)
+        self._draw()
+
+    def on_sample(self, curve: str, t_s: float, value: float, unit: str, lines: Mapping[str, float]) -> None:
+        self._advance(t_s)
+        against = ", ".join(f"{clean(name)} {number(at)}" for name, at in lines.items())
+        self._values.pop(curve, None)  # the newest stands last
+        self._values[curve] = with_unit(number(value), unit) + (f"  ({against})" if against else "")
+        self._draw()
+
+    def on_note(self, text: str) -> None:
+        self._note = clean(text)
+        self._draw()
+
+    def on_result(self, result: CheckResult) -> None:
+        self._advance(result.ended_s)
+        self.stop()
+        took = result.ended_s - result.started_s
+        ran = result.outcome in ("passed", "failed", "error")
+        self._console.print(_result_row(result, seconds_text(took) if ran else ""))
+        self._check = ""
+
+    def finish(self, record: RunRecord, folder: Path | None) -> None:
+        self._console.print()
+        if any(check.measurements for check in record.checks):
+            self._console.print(_measurements(record, min(self._console.width, WIDEST)))
+        self._console.print(_closing(record, folder))
+
+    def stop(self) -> None:
+        """Take the live part off the screen."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def tick(self) -> None:
+        self._draw()
+
+    def hold(self, held: bool) -> None:
+        self._held = held
+        if held:
+            self.stop()
+        else:
+            self._draw(now=True)
+
+    def _advance(self, t_s: float) -> None:
+        self._last_t_s = t_s
+        if self._start_t_s is None:
+            self._start_t_s = t_s
+
+    def _draw(self, now: bool = False) -> None:
+        if self._held or not self._check or (not now and wall_s() - self._drawn_s < REDRAW_EVERY_S):
+            return
+        self._drawn_s = wall_s()
+        if self._live is None:
+            self._live = self._live_type(
+                console=self._console,
+                auto_refresh=False,
+                transient=True,
+                redirect_stdout=False,
+                redirect_stderr=False,
+            )
+            self._live.start()
+        self._live.update(self._now(), refresh=True)
+
+    def _now(self) -> RenderableType:
+        """What runs now, in a few lines."""
+        lines = [_text(("▸ ", "bold cyan"), (clean(self._check), "bold"), (f"   {self._left()}", "dim"))]
+        for curve, value in list(self._values.items())[-SHOWN_CURVES:]:
+            lines.append(_text((f"  {clean(curve)} ", ""), (value, "bold")))
+        if (m := self._measured) is not None:
+            lines.append(
+                _text(
+                    (f"  {clean(m.name)} ", ""),
+                    (value_text(m.value, m.unit, m.low, m.high), "bold"),
+                    (f"  {limits_text(m.low, m.high, m.unit)}  ", "dim"),
+                    (m.verdict, OUTCOME_STYLES[m.verdict]),
+                )
+            )
+        if self._note:
+            lines.append(_text((f"  {self._note}", "italic")))
+        for line in lines:
+            line.truncate(self._console.width - 1, overflow="ellipsis")
+        return _text().join(_with_breaks(lines))
+
+    def _left(self) -> str:
+        """Time left of the window, by bench time or, while nothing is reported, by the wall."""
+        if self._window_s is None:
+            return "running"
+        bench_s = 0.0
+        if self._last_t_s is not None and self._start_t_s is not None:
+            bench_s = self._last_t_s - self._start_t_s
+        left_s = max(0.0, self._window_s - max(bench_s, wall_s() - self._start_wall_s))
+        done = min(10, round(10 * (1 - left_s / self._window_s))) if self._window_s > 0 else 10
+        return f"{'━' * done}{'╌' * (10 - done)} {round(left_s)} s left of {number(self._window_s)} s"
+
+
+def _text(*parts: tuple[str, str]) -> Text:
+    """Return text with styles; nothing in it is read as markup."""
+    from rich.text import Text
+
+    text = Text()
+    for words, style in parts:
+        text.append(words, style or None)
+    return text
+
+
+def _with_breaks(lines: list[Text]) -> list[Text]:
+    broken = [part for line in lines for part in (line, _text(("\n", "")))]
+    return broken[:-1]
+
+
+def _outcome(outcome: str, width: int = 0) -> tuple[str, str]:
+    sign = next((sign for known, sign in OUTCOME_SYMBOLS.items() if known == outcome), "")
+    return f"{sign} {outcome}".strip().ljust(width), OUTCOME_STYLES[outcome]
+
+
+def _result_row(result: CheckResult, took: str) -> Table:
+    """One finished check: outcome, name, how long it took; below it why, if it did not pass."""
+    from rich.table import Table
+
+    row = Table.grid(padding=(0, 1), expand=True)
+    row.add_column(width=OUTCOME_WIDTH, no_wrap=True)
+    row.add_column(ratio=1, overflow="fold")
+    row.add_column(justify="right", no_wrap=True)
+    row.add_row(_text(_outcome(result.outcome)), _text((clean(result.name), "")), _text((took, "dim")))
+    if reason := _reason(result):
+        row.add_row("", _text((reason, "dim" if result.outcome.startswith("not") else "")), "")
+    return row
+
+
+def _measurements(record: RunRecord, width: int) -> Table:
+    """Every measurement against its limits, check by check."""
+    from rich.padding import Padding
+    from rich.table import Table
+
+    table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim", width=width)
+    table.add_column("measurement", ratio=5, overflow="fold")
+    table.add_column("value", ratio=3, justify="right", overflow="fold")
+    table.add_column("allowed", ratio=4, overflow="fold")
+    table.add_column("verdict", width=8, no_wrap=True)
+    for check in record.checks:
+        if not check.measurements:
+            continue
+        table.add_row(_text((clean(check.name), "bold")))
+        for m in check.measurements:
+            limited = m.low is not None or m.high is not None
+            style = "bold red" if m.verdict == "failed" else ""
+            table.add_row(
+                Padding(_text((clean(m.name), style)), (0, 0, 0, 2)),
+                _text((value_text(m.value, m.unit, m.low, m.high), style)),
+                _text((limits_text(m.low, m.high, m.unit) if limited else "", "dim")),
+                _text(_outcome(m.verdict)),
+            )
+    return table
+
+
+def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
+    """The verdict, where to look first, what was not judged, and where the report is."""
+    from rich.panel import Panel
+
+    sign = VERDICT_SYMBOLS[record.verdict]
+    head = [
+        (f" {sign} {record.verdict.upper()} ", VERDICT_STYLES[record.verdict]),
+        (f"  {clean(record.unit)}", "bold"),
+    ]
+    if record.simulated:
+        head.append(("  simulated bench, no hardware was tested", "dim"))
+    lines = [_text(*head)]
+    if record.verdict_reason:
+        lines.append(_text((clean(record.verdict_reason), "")))
+    for place, cause in enumerate(look_first(record)):
+        if place == 0:
+            lines += [_text(), _text(("Look first at ", "bold"), (clean(cause), "bold"))]
+        else:
+            lines.append(_text((f"  {place}. {clean(cause)}", "")))
+    if skipped := unjudged(record):
+        lines += [_text(), _text((f"Not judged: {len(skipped)} of {len(record.checks)} checks", "yellow"))]
+    if folder is not None:
+        lines += [_text(), _text(("Report: ", "bold"), (clean(folder / REPORT), ""))]
+    return Panel(_text().join(_with_breaks(lines)), border_style=VERDICT_BORDERS[record.verdict])

@@ -1,0 +1,244 @@
+"""The live display tells the same as the report, starts no thread, and lets nothing from outside act."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from hiltest.evidence.model import RunRecord
+from hiltest.progress import Progress
+
+from .records import accepted, description, hostile, incomplete, rejected
+
+RECORDS = [accepted, rejected, incomplete, hostile]
+
+
+def play(progress: Progress, record: RunRecord, folder: Path | None = Path("runs/x")) -> None:
+    """Report a whole run to `progress`."""
+    for check in record.checks:
+        if check.outcome in ("passed", "failed", "error"):
+            progress.on_check_start(check.name, 60.0)
+            for curve in check.curves:
+                for t_s, value in zip(curve.t_s, curve.values, strict=True):
+                    progress.on_sample(check.name, curve.name, t_s, value, curve.unit, curve.lines)
+            for m in check.measurements:
+                progress.on_measurement(m)
+            progress.on_note("a note")
+        progress.on_result(check)
+    progress.finish(record, folder)
+
+
+def plain(record: RunRecord) -> list[str]:
+    """What is written when the output is no terminal."""
+    stream = io.StringIO()
+    play(Progress(description(), stream), record)
+    return stream.getvalue().splitlines()
+
+
+class Terminal:
+    """A pseudo-terminal of 80 columns, and what was written to it."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setenv("TERM", "xterm-256color")
+        monkeypatch.setenv("COLUMNS", "80")
+        monkeypatch.setenv("LINES", "60")
+        monkeypatch.delenv("NO_COLOR", raising=False)
+        self.host, self.side = os.openpty()
+        self.stream = open(self.side, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+        self._raw = bytearray()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        while True:
+            try:
+                part = os.read(self.host, 65536)
+            except OSError:
+                return
+            if not part:
+                return
+            self._raw += part
+
+    def close(self) -> str:
+        """Return everything that was written."""
+        self.stream.close()
+        self._reader.join(10)
+        os.close(self.host)
+        return self._raw.decode()
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Terminal:
+    """A terminal to write to."""
+    return Terminal(monkeypatch)
+
+
+def test_plain_output_is_one_line_a_check_then_verdict_and_report() -> None:
+    """Other programs read `name: outcome`, and at the end verdict, where to look and the report."""
+    record = rejected()
+    lines = plain(record)
+
+    assert len([line for line in lines if line.split(":")[0] in {c.name for c in record.checks}]) == 15
+    assert lines[0] == "bus.enumerate[head]: passed"
+    assert lines[6].startswith("fan.tach[electronics]: failed (speed at 100 % was 0 rpm, allowed 5")
+    assert lines[13] == (
+        "motion.return[pump]: not run (gate closed: fan.tach[electronics] has not passed in this run)"
+    )
+    assert lines[15] == "verdict: rejected (1 of 15 checks failed: fan.tach[electronics])"
+    assert lines[16].startswith("look first: fan.tach[electronics]: speed at 100 %")
+    assert lines[-1] == "report: runs/x/report.html"
+
+
+@pytest.mark.parametrize("make", RECORDS)
+def test_plain_output_holds_no_escape_and_one_line_for_each_thing(make: Callable[[], RunRecord]) -> None:
+    """No text from outside makes a second line, a bell or a colour."""
+    record = make()
+    lines = plain(record)
+
+    assert not re.search("[\x00-\x1f\x7f\u202e\ud800]", "".join(lines))
+    assert len(lines) < 15 + 10
+
+
+def test_plain_output_loads_no_terminal_library() -> None:
+    """Without a terminal rich is not imported."""
+    program = (
+        "import sys; from hiltest.progress import Progress; from hiltest.evidence.model import CheckResult\n"
+        "p = Progress(); p.on_result(CheckResult('bus.quiet[can]', 'passed')); p.close()\n"
+        "sys.exit('rich' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+
+    assert done.stdout == "bus.quiet[can]: passed\n"
+
+
+def test_what_is_shown_gets_past_a_captured_output() -> None:
+    """The display still reaches its place when somebody redirects the file descriptor after it started."""
+    program = (
+        "import os; from hiltest.progress import Progress; from hiltest.evidence.model import CheckResult\n"
+        "p = Progress(); os.dup2(os.open(os.devnull, os.O_WRONLY), 1); print('swallowed', flush=True)\n"
+        "p.on_result(CheckResult('bus.quiet[can]', 'passed')); p.close()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+
+    assert done.stdout == "bus.quiet[can]: passed\n"
+
+
+def test_the_terminal_shows_results_table_and_verdict(terminal: Terminal) -> None:
+    """Every check with its outcome, every measurement with its limits, the verdict and where to look first."""
+    play(Progress(description(), terminal.stream), rejected())
+    text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", terminal.close())
+
+    for words in (
+        "✗ failed          fan.tach[electronics]",
+        "– not run         motion.return[pump]",
+        "at most 60 s",
+        "✗ REJECTED",
+        "no hardware was tested",
+        "1. the tach wire (yellow) is not in its plug",
+        "Not judged: 1 of 15 checks",
+        "runs/x/report.html",
+    ):
+        assert words in text
+    assert max(len(line) for line in re.split(r"[\r\n]+", text)) <= 80
+
+
+def test_the_live_part_shows_value_limits_and_time_left(terminal: Terminal) -> None:
+    """While a check runs, its newest values stand with their limits and the time left of its window."""
+    progress = Progress(None, terminal.stream)
+    progress.on_check_start("heat.low_setpoint[reservoir]", 60.0)
+    progress.on_sample("heat.low_setpoint[reservoir]", "temperature", 100.0, 23.0, "degC", {"setpoint": 50.0})
+    progress.on_sample(
+        "heat.low_setpoint[reservoir]", "temperature", 118.0, 43.21, "degC", {"setpoint": 50.0}
+    )
+    progress.on_measurement(accepted().checks[10].measurements[0])
+    progress.on_note("waiting")
+    progress._display._drawn_s = float("-inf")  # type: ignore[attr-defined]
+    progress.on_sample(
+        "heat.low_setpoint[reservoir]", "temperature", 118.0, 43.21, "degC", {"setpoint": 50.0}
+    )
+    progress.close()
+    text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", terminal.close())
+
+    assert "43.21 °C  (setpoint 50)" in text
+    assert "time to reach 21.7 s  at most 60 s  passed" in text
+    assert "42 s left of 60 s" in text
+    assert "waiting" in text
+
+
+def test_hostile_text_does_not_act_on_the_terminal(terminal: Terminal) -> None:
+    """No escape sequence, title change or bell from outside reaches the terminal."""
+    play(Progress(None, terminal.stream), hostile())
+    raw = terminal.close()
+
+    assert "\x1b[2J" not in raw
+    assert "\x1b]" not in raw
+    assert "\x07" not in raw
+    assert "\u202e" not in raw
+    assert "[U+001B][2J" in raw
+
+
+def test_square_brackets_are_no_markup(terminal: Terminal) -> None:
+    """A name like `fan.tach[red]` is shown as it is."""
+    progress = Progress(None, terminal.stream)
+    record = accepted()
+    record.checks[0].name = "fan.tach[red]"
+    record.unit = "[bold]7[/bold]"
+    play(progress, record)
+    raw = terminal.close()
+
+    assert "fan.tach[red]" in raw
+    assert "[bold]7[/bold]" in raw
+
+
+def test_no_thread_is_started_and_the_cursor_comes_back(terminal: Terminal) -> None:
+    """The display draws when it is told something, and leaves the terminal as it was."""
+    before = threading.active_count()
+    progress = Progress(None, terminal.stream)
+    progress.on_check_start("a.b[c]", 1.0)
+    during = threading.active_count()
+    progress.close()
+    progress.close()
+    raw = terminal.close()
+
+    assert during == before
+    assert raw.rfind("\x1b[?25h") > raw.rfind("\x1b[?25l")
+
+
+def test_reporting_costs_little(terminal: Terminal) -> None:
+    """20 000 samples cost well under a second: the display is drawn ten times a second at most."""
+    progress = Progress(None, terminal.stream)
+    progress.on_check_start("a.b[c]", 1.0)
+    start_s = time.perf_counter()
+    for n in range(20_000):
+        progress.on_sample("a.b[c]", "x", n / 100, float(n), "K", {"limit": 5.0})
+    took_s = time.perf_counter() - start_s
+    progress.close()
+    terminal.close()
+
+    assert took_s < 1.5
+
+
+def test_a_person_can_be_asked_while_the_display_pauses(terminal: Terminal) -> None:
+    """While paused nothing is drawn though values come in; afterwards the live part is back."""
+    progress = Progress(None, terminal.stream)
+    progress.on_check_start("a.b[c]", 1.0)
+    with progress.paused():
+        os.write(terminal.side, b"<question>")
+        time.sleep(0.2)
+        progress.on_sample("a.b[c]", "x", 1.0, 2.0, "K")
+        progress.tick()
+        os.write(terminal.side, b"<answer>")
+    progress.close()
+    raw = terminal.close()
+
+    assert "<question><answer>" in raw
+    assert "▸ " in raw.split("<answer>")[1]
