@@ -1,0 +1,466 @@
+"""The loop: what is due when, who gets which frame, what a wait returns, and what is refused."""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import time
+from collections.abc import Iterator
+
+import can
+import pytest
+
+from hiltest.canbus.frame import Frame
+from hiltest.canbus.opening import BusPort, open_port
+from hiltest.clock import SimulatedClock
+from hiltest.description.models import Bus
+from hiltest.errors import BenchError, BenchLost, UsageError
+from hiltest.link import Link
+
+MS = 1_000_000
+
+
+class SimulatedPort:
+    """A bus in simulated time: frames arrive when they are said to."""
+
+    name, bit_rate_bps, bus = "can", 1_000_000, None
+
+    def __init__(self, *arrivals: tuple[int, Frame]) -> None:
+        self.clock = SimulatedClock()
+        self.sent: list[tuple[int, Frame]] = []
+        self.lost = False
+        self._number = itertools.count()
+        self._arrivals: list[tuple[int, int, Frame]] = []
+        for t_ns, frame in arrivals:
+            self.arrive(t_ns, frame)
+
+    def arrive(self, t_ns: int, frame: Frame) -> None:
+        heapq.heappush(self._arrivals, (t_ns, next(self._number), frame.at(t_ns, frame.is_rx)))
+
+    def send(self, frame: Frame) -> None:
+        if self.lost:
+            raise BenchLost("unplugged")
+        self.sent.append((self.clock.now_ns, frame))
+
+    def recv(self, timeout_s: float) -> Frame | None:
+        if self.lost:
+            raise BenchLost("unplugged")
+        deadline_ns = self.clock.now_ns + round(timeout_s * 1e9)
+        if self._arrivals and self._arrivals[0][0] <= deadline_ns:
+            t_ns, _, frame = heapq.heappop(self._arrivals)
+            self.clock.advance_to(max(t_ns, self.clock.now_ns))
+            return frame
+        self.clock.advance_to(deadline_ns)
+        return None
+
+    def flush(self) -> None: ...
+    def close(self) -> None: ...
+    def reopen(self, bit_rate_bps: int) -> None:
+        self.bit_rate_bps = bit_rate_bps
+
+    def state(self) -> str:
+        return "active"
+
+    def counters(self) -> None:
+        return None
+
+
+def frame(number: int, **more: bool) -> Frame:
+    return Frame(number, bytes([number & 0xFF]), **more)
+
+
+# --- time ------------------------------------------------------------------------------------------------
+
+
+def test_run_for_takes_exactly_its_time() -> None:
+    """Ten thousand waits of 0.1 s end at 1000 s to the nanosecond."""
+    link = Link(SimulatedPort())
+    for _ in range(10_000):
+        link.run_for(0.1)
+    assert link.now_ns == 1000 * 1_000_000_000
+
+
+def test_every_keeps_a_fixed_grid() -> None:
+    """A timer fires at once and then every period, without drift."""
+    link, seen = Link(SimulatedPort()), []
+    link.every(0.1, lambda: seen.append(link.now_ns))
+    link.run_for(0.35)
+    assert seen == [0, 100 * MS, 200 * MS, 300 * MS]
+
+
+def test_equal_times_run_in_the_order_asked_for() -> None:
+    """What is due at the same time is first in, first out, also after rearming."""
+    link, seen = Link(SimulatedPort()), []
+    for name in "abc":
+        link.every(0.1, lambda name=name: seen.append(name), first_after_s=0.1)
+    link.after(0.2, lambda: seen.append("once"))
+    link.run_for(0.25)
+    assert "".join(seen) == "abconceabc"
+
+
+def test_a_cancelled_timer_does_not_run() -> None:
+    """Cancelling works from anywhere, also from the timer that is due just before."""
+    link, seen = Link(SimulatedPort()), []
+    second = link.after(0.2, lambda: seen.append("second"))
+    link.after(0.1, second.cancel)
+    link.run_for(1.0)
+    assert seen == []
+
+
+def test_missed_grid_points_are_left_out() -> None:
+    """When nobody waited for a while, a heartbeat is sent once, not in a burst."""
+    port = SimulatedPort()
+    link, seen = Link(port), []
+    link.every(0.1, lambda: seen.append(link.now_ns))
+    port.clock.advance_to(1050 * MS)
+    link.run_for(0.1)
+    assert seen == [1050 * MS, 1100 * MS]
+
+
+def test_a_timer_that_raises_once_goes_on() -> None:
+    """An exception of a timer reaches the waiter, and the timer is still there for the next wait."""
+    link, seen = Link(SimulatedPort()), []
+
+    def action() -> None:
+        seen.append(link.now_ns)
+        if len(seen) == 1:
+            raise ValueError("first")
+
+    link.every(0.1, action, first_after_s=0.1)
+    with pytest.raises(ValueError, match="first"):
+        link.run_for(1.0)
+    link.run_for(0.1)
+    assert seen == [100 * MS, 200 * MS]
+
+
+def test_a_frame_comes_before_what_is_due_later() -> None:
+    """Frames and timers are served in the order of their times."""
+    port = SimulatedPort((50 * MS, frame(1)), (150 * MS, frame(2)))
+    link, seen = Link(port), []
+    link.listen(lambda got: seen.append(got.can_id))
+    link.after(0.1, lambda: seen.append("due"))
+    link.run_for(0.2)
+    assert seen == [1, "due", 2]
+
+
+@pytest.mark.parametrize("bad", [float("nan"), float("inf"), -1.0])
+def test_impossible_times_are_refused(bad: float) -> None:
+    """NaN, infinity and negative times are refused wherever a time is taken."""
+    link = Link(SimulatedPort())
+    for call in (
+        lambda: link.run_for(bad),
+        lambda: link.wait_for(lambda: True, bad),
+        lambda: link.after(bad, lambda: None),
+        lambda: link.every(bad, lambda: None),
+    ):
+        with pytest.raises(UsageError, match="must be"):
+            call()
+    with pytest.raises(UsageError, match="period_s"):
+        link.every(0.0, lambda: None)
+
+
+# --- waiting ----------------------------------------------------------------------------------------------
+
+
+def test_a_condition_that_holds_already_takes_no_time() -> None:
+    """An answer that came just before the call is not missed."""
+    link = Link(SimulatedPort())
+    assert link.wait_for(lambda: "here", 1.0) == "here"
+    assert link.now_ns == 0
+
+
+def test_wait_for_returns_what_the_condition_found() -> None:
+    """The wait ends at the frame that made the condition hold, and zero counts as found."""
+    port = SimulatedPort((5 * MS, frame(1)), (7 * MS, frame(2)))
+    link, seen = Link(port), []
+    link.listen(lambda got: seen.append(got.can_id))
+    assert link.wait_for(lambda: 0 if 2 in seen else None, 1.0) == 0
+    assert link.now_ns == 7 * MS
+
+
+def test_wait_for_gives_none_when_time_is_up() -> None:
+    """A condition that stays None or False ends the wait at its limit."""
+    link = Link(SimulatedPort())
+    assert link.wait_for(lambda: False, 0.25) is None
+    assert link.now_ns == 250 * MS
+
+
+def test_a_frame_at_the_very_end_counts() -> None:
+    """A frame that arrives exactly when time is up is still looked at."""
+    port = SimulatedPort((100 * MS, frame(1)))
+    link, seen = Link(port), []
+    link.listen(seen.append)
+    assert link.wait_for(lambda: bool(seen), 0.1)
+
+
+def test_frames_that_wait_are_read_before_giving_up() -> None:
+    """With no time left, what had arrived already is taken."""
+    port = SimulatedPort(*((0, frame(number)) for number in range(5)))
+    link, seen = Link(port), []
+    link.listen(seen.append)
+    assert link.wait_for(lambda: len(seen) == 5, 0.0)
+
+
+@pytest.mark.parametrize("place", ["listener", "timer", "condition"])
+def test_waiting_inside_a_wait_is_refused(place: str) -> None:
+    """On hardware a wait inside a callback would hang; here it is an error that says what to do."""
+    port = SimulatedPort((MS, frame(1)))
+    link = Link(port)
+    if place == "listener":
+        link.listen(lambda _: link.run_for(0.1))
+    if place == "timer":
+        link.after(0.0, lambda: link.run_for(0.1))
+    condition = (lambda: link.run_for(0.1)) if place == "condition" else (lambda: None)
+    with pytest.raises(BenchError, match="already waiting"):
+        link.wait_for(condition, 1.0)
+    assert link.can_wait
+    link.run_for(0.0)
+
+
+def test_a_clock_that_stands_still_is_found() -> None:
+    """A simulated bus whose reads return nothing and take no time ends in an error, not in a hang."""
+
+    class StuckPort(SimulatedPort):
+        def recv(self, timeout_s: float) -> Frame | None:
+            return None
+
+    with pytest.raises(BenchError, match="stands still"):
+        Link(StuckPort()).run_for(1.0)
+
+
+# --- listeners ----------------------------------------------------------------------------------------------
+
+
+def test_listeners_get_the_frames_they_asked_for() -> None:
+    """Ids select by number and format; a listener without ids gets everything, error frames too."""
+    error = Frame(0x20, bytes(8), error=True)
+    port = SimulatedPort(
+        (1, frame(0x20)), (2, frame(0x20, extended=True)), (3, frame(0x12345, extended=True)), (4, error)
+    )
+    link, everything, standard, extended = Link(port), [], [], []
+    link.listen(everything.append)
+    link.listen(standard.append, ids={0x20})
+    link.listen(extended.append, ids={0x12345})
+    link.run_for(0.01)
+    assert [len(everything), len(standard), len(extended)] == [4, 1, 1]
+    assert not standard[0].extended
+    assert (link.frames_seen, link.error_frames_seen) == (4, 1)
+
+
+def test_a_removed_listener_hears_no_more() -> None:
+    """What `listen` returns takes the listener off, also twice."""
+    port = SimulatedPort((1 * MS, frame(1)), (20 * MS, frame(1)))
+    link, seen = Link(port), []
+    remove = link.listen(seen.append, ids={1})
+    link.run_for(0.01)
+    remove()
+    remove()
+    link.run_for(0.1)
+    assert len(seen) == 1
+
+
+def test_an_assertion_in_a_listener_reaches_the_waiter() -> None:
+    """What a listener raises is raised by the wait, after the other listeners had the frame too."""
+    port = SimulatedPort((MS, frame(1)))
+    link, log = Link(port), []
+
+    def angry(_: Frame) -> None:
+        raise AssertionError("unexpected frame")
+
+    link.listen(angry)
+    link.listen(log.append)
+    with pytest.raises(AssertionError, match="unexpected frame"):
+        link.run_for(1.0)
+    assert len(log) == 1
+
+
+def test_sent_frames_are_told_with_their_time() -> None:
+    """A log of sent frames gets each with bench time and direction."""
+    link, log = Link(SimulatedPort()), []
+    remove = link.listen_sent(log.append)
+    link.run_for(0.001)
+    link.send(frame(5))
+    remove()
+    link.send(frame(6))
+    assert [(each.can_id, each.t_ns, each.is_rx) for each in log] == [(5, MS, False)]
+
+
+def test_a_lost_bus_ends_the_wait() -> None:
+    """An adapter that goes away in the middle of a wait raises BenchLost from that wait."""
+    port = SimulatedPort()
+    link = Link(port)
+
+    def unplug() -> None:
+        port.lost = True
+
+    link.after(0.5, unplug)
+    with pytest.raises(BenchLost):
+        link.run_for(10.0)
+    assert link.now_s == 0.5
+
+
+def test_a_closed_link_says_so() -> None:
+    """Waiting on a closed link is an error; closing twice is not."""
+    link = Link(SimulatedPort())
+    link.close()
+    link.close()
+    with pytest.raises(BenchError, match="closed"):
+        link.run_for(0.1)
+
+
+def test_the_loop_is_fast() -> None:
+    """At least 50 000 frames a second go through a trivial port to one listener (best of five tries)."""
+
+    class FloodPort(SimulatedPort):
+        flood = frame(0x123)
+
+        def recv(self, timeout_s: float) -> Frame | None:
+            return self.flood
+
+    class Enough(Exception):
+        pass
+
+    best = 0.0
+    for _ in range(5):
+        link, count = Link(FloodPort()), itertools.count()
+
+        def take(_: Frame, count: Iterator[int] = count) -> None:
+            if next(count) == 20_000:
+                raise Enough
+
+        link.listen(take)
+        start = time.perf_counter()
+        with pytest.raises(Enough):
+            link.run_for(1.0)
+        best = max(best, 20_000 / (time.perf_counter() - start))
+    assert best >= 50_000
+
+
+# --- real time, python-can ----------------------------------------------------------------------------------
+
+
+def virtual(channel: str, **options: object) -> BusPort:
+    bus = Bus(interface="virtual", channel=channel, bit_rate_bps=500_000, length_m=1.0, options=options)
+    return open_port(bus)
+
+
+@pytest.fixture
+def pair() -> Iterator[tuple[Link, can.BusABC]]:
+    """A link and another bus on the same virtual wire."""
+    link = Link(virtual("hiltest-link-test"))
+    other = can.Bus(interface="virtual", channel="hiltest-link-test", ignore_config=True)
+    yield link, other
+    other.shutdown()
+    link.close()
+
+
+def test_frames_pass_both_ways_over_python_can(pair: tuple[Link, can.BusABC]) -> None:
+    """In real time the link sends and receives over any python-can bus, with bench time on each frame."""
+    link, other = pair
+    seen: list[Frame] = []
+    link.listen(seen.append, ids={0x123})
+    other.send(can.Message(arbitration_id=0x123, data=b"\1\2", is_extended_id=False))
+    assert link.wait_for(lambda: bool(seen), 1.0)
+    assert seen[0].data == b"\1\2"
+    assert 0 <= seen[0].t_ns <= link.now_ns
+    link.send(Frame(0x7FF, b"\xff"))
+    back = other.recv(1.0)
+    assert back is not None
+    assert (back.arbitration_id, bytes(back.data)) == (0x7FF, b"\xff")
+
+
+def test_error_frames_are_kept(pair: tuple[Link, can.BusABC]) -> None:
+    """An error frame of the adapter is delivered and counted."""
+    link, other = pair
+    other.send(can.Message(arbitration_id=0x80, data=bytes(8), is_error_frame=True, is_extended_id=False))
+    link.run_for(0.05)
+    assert link.error_frames_seen == 1
+
+
+def test_time_goes_on_by_itself_in_real_time(pair: tuple[Link, can.BusABC]) -> None:
+    """A wait of 50 ms takes 50 ms and runs what is due meanwhile."""
+    link, _ = pair
+    beats = []
+    link.every(0.01, lambda: beats.append(link.now_s))
+    start_s = link.now_s
+    link.run_for(0.05)
+    assert 0.05 <= link.now_s - start_s < 0.5
+    assert len(beats) >= 3
+
+
+def test_an_unknown_interface_names_the_nearest() -> None:
+    """A misspelt adapter family is the file's fault, and the message offers the right one."""
+    with pytest.raises(UsageError, match="did you mean 'socketcan'"):
+        open_port(Bus(interface="socketcn", channel="can0", bit_rate_bps=500_000, length_m=1.0))
+
+
+def test_a_missing_adapter_is_not_opened() -> None:
+    """A device that is not there is a bench that could not be opened, with what to look at."""
+    bus = Bus(interface="slcan", channel="/dev/no-such-adapter", bit_rate_bps=500_000, length_m=1.0)
+    with pytest.raises(BenchError, match="plugged in"):
+        open_port(bus)
+
+
+class DeafBus(can.BusABC):
+    """A python-can bus that fails as it is told."""
+
+    def __init__(self, error: Exception) -> None:
+        super().__init__(channel="deaf")
+        self.error = error
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:
+        raise self.error
+
+    def recv(self, timeout: float | None = None) -> can.Message | None:
+        raise self.error
+
+
+def port_over(error: Exception) -> BusPort:
+    bus = DeafBus(error)
+    return BusPort("can", bus, 500_000, lambda _: bus)
+
+
+@pytest.mark.parametrize("error", [can.CanOperationError("read failed"), OSError(5, "Input/output error")])
+def test_errors_of_the_adapter_mean_that_it_is_lost(error: Exception) -> None:
+    """Whatever the adapter's library raises while reading or sending becomes BenchLost with what to do."""
+    port = port_over(error)
+    with pytest.raises(BenchLost, match="cut the supply"):
+        port.recv(0.1)
+    with pytest.raises(BenchLost, match="plugged in"):
+        port.send(frame(1))
+    port.close()
+    with pytest.raises(BenchLost, match="was closed"):
+        port.recv(0.1)
+
+
+@pytest.mark.parametrize(
+    "error",
+    [can.CanOperationError("Transmit buffer full"), can.CanOperationError("Failed to transmit", 105)],
+)
+def test_a_full_queue_is_not_a_lost_bench(error: Exception) -> None:
+    """Frames that nobody acknowledges fill the queue: the adapter is there, the others are not."""
+    port = port_over(error)
+    with pytest.raises(BenchError, match="nobody acknowledges") as caught:
+        port.send(frame(1))
+    assert not isinstance(caught.value, BenchLost)
+    port.close()
+
+
+def test_time_stamps_of_an_unknown_zero_become_bench_time() -> None:
+    """Stamps keep their distances, never lie in the future, and follow a clock that is set back."""
+    port = port_over(OSError())
+    clock = SimulatedClock()
+    port.clock = clock
+    clock.advance_to(1000 * MS)
+    first = port._bench_ns(1_700_000_000.000)
+    clock.advance_to(1010 * MS)
+    second = port._bench_ns(1_700_000_000.010)
+    clock.advance_to(1030 * MS)
+    late = port._bench_ns(1_700_000_000.015)
+    assert first == 1000 * MS
+    assert second - first == pytest.approx(10 * MS, abs=1000)  # a float of today's time resolves 0.24 us
+    assert late - second == pytest.approx(5 * MS, abs=1000)
+    clock.advance_to(2000 * MS)
+    assert port._bench_ns(1_600_000_000.0) == 2000 * MS
+    assert port._bench_ns(0.0) == 2000 * MS
+    port.close()
