@@ -171,6 +171,7 @@ class Controller:
         self._key = 0
         self._bit_ns = timing.bit_ns
         self._odds: Odds | None = None
+        self._clean = False
         self._audience: tuple[Callable[[Frame], object], ...] = ()
         self._idle_ns = self._may_send_ns = 0
         self._integrating = True

@@ -257,7 +257,8 @@ class Crossing:
     def _go_on(self) -> None:
         """A walk that is longer than a chunk."""
         walk, setting = self._walk, self.setting
-        assert walk is not None and setting is not None
+        assert walk is not None
+        assert setting is not None
         self._chunks += 1
         self._wire._recovery.disturbed()
         if self._chunks >= HOPELESS_CHUNKS and self._hopeless():
@@ -294,7 +295,8 @@ class Crossing:
 
     def _finish(self) -> None:
         wire, setting, outcome = self._wire, self.setting, self._outcome
-        assert setting is not None and outcome is not None
+        assert setting is not None
+        assert outcome is not None
         now = wire.queue.now_ns
         for station, rest, start in zip(wire.stations, outcome.rests, setting.starts, strict=False):
             if start.off or not station._takes_part or station._idle_ns > now:

@@ -329,10 +329,9 @@ class Station:
         head = word >> payload
         dlc, remote = min(head & 0xF, 8), bool(head >> 6 & 1)
         data = (word & ((1 << payload) - 1)).to_bytes(payload // 8, "big")
+        can_id = head >> 7 & 0x7FF
         if extended:
             can_id = (head >> 27 & 0x7FF) << 18 | head >> 7 & 0x3FFFF
-        else:
-            can_id = head >> 7 & 0x7FF
         return Frame(can_id, data, extended, remote, remote_dlc=dlc if remote else 0)
 
     # --- errors ------------------------------------------------------------------------------------

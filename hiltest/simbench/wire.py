@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from random import Random
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from hiltest.canbus.frame import Frame, arbitration_key
 from hiltest.canbus.frames import duration_ns, frame_bits, length_bits
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from hiltest.simbench.controller import Controller
 
 KEPT_LENGTHS = 1 << 16
+_new: Any = tuple.__new__
 INTEGRATION_BITS, INTERMISSION_BITS, SUSPEND_BITS = 11, 3, 8
 PHASES = 20
 """Parts of a bit to which the phase of a station that is still busy is rounded, so that the same situation
@@ -70,16 +71,17 @@ class Wire:
         self._crossing = Crossing(self)
         self._reception: Reception | None = None
         self._dirty = True
-        self._restless = self.doubtful = False
+        self._restless = self.doubtful = self._one_shots = False
         self.slowest_bit_ns = 1000.0
         self._glitches: list[tuple[int, float]] = []
         self._wounded: list[Controller] = []
         # The wire is free from here on; all stations are idle and allowed to send from here on.
         self._free_ns = self._all_idle_ns = 0
         # What is on the wire, or will be: the fast flight of one sender, or a crossing (a walk).
-        self._flight: Event | None = None
+        self._flight: Event | int | None = None
         self._sof_ns = FAR_NS
         self._sender: Controller | None = None
+        self._flights = 0
         self._hold = False
 
     def __repr__(self) -> str:
@@ -173,7 +175,7 @@ class Wire:
         if self._flight is None:
             self._arrange()
         elif self._clock._now_ns <= self._sof_ns:
-            self._flight.cancel()
+            self._take_back()
             self._arrange()
 
     def withdraw(self, controller: Controller) -> None:
@@ -182,7 +184,7 @@ class Wire:
             return
         self._ready.remove(controller)
         if not self._hold and self._flight is not None and self._clock._now_ns <= self._sof_ns:
-            self._flight.cancel()
+            self._take_back()
             self._arrange()
 
     def is_sending(self, controller: Controller) -> bool:
@@ -208,14 +210,13 @@ class Wire:
         change()
         self.changed()
         if setting is not None:
-            assert self._flight is not None
-            self._flight.cancel()
+            self._take_back()
             self._sender = None
             now = self._clock._now_ns - setting.sof_ns
             self._crossing.replay(setting.with_change(Change(now, self.reception, silenced)))
         elif not self._hold:
             if self._flight is not None:
-                self._flight.cancel()
+                self._take_back()
             self._arrange()
 
     def silence(self, controller: Controller, change: Callable[[], None]) -> None:
@@ -240,6 +241,12 @@ class Wire:
         """Begin to count recessive sequences for a controller in bus-off."""
         self._recovery.begin(controller)
 
+    def _take_back(self) -> None:
+        """Cancel what is in the queue for the wire."""
+        if isinstance(self._flight, Event):
+            self._flight.cancel()
+        self._flight = None
+
     # --- deciding what comes next -------------------------------------------------------------------
 
     def _join(self, controller: Controller) -> None:
@@ -260,6 +267,8 @@ class Wire:
                 calls += sender._receivers()
             sender._audience = tuple(calls)
             sender._odds = odds_of(sender, others, reception)
+            sender._clean = sender._odds.clean
+        self._one_shots = any(station._one_shot for station in present)
         self.slowest_bit_ns = max((station._bit_ns for station in self._stations), default=1000.0)
         silent = reception.dominant(0)
         # Who may take an idle line for dominant, and how often per bit.
@@ -293,9 +302,17 @@ class Wire:
             keys = [station._key for station in ready]
             lowest = min(keys)
             sender = ready[keys.index(lowest)]
-            if keys.count(lowest) > 1 or any(station._one_shot for station in ready):
+            if keys.count(lowest) > 1 or self._one_shots:
                 self._begin_walk(sof, ready)
                 return
+        if sender._clean:
+            frame = sender._queue[0]
+            bits = self._lengths.get(frame[:6])
+            if bits is not None:
+                end = sof + int(bits * sender._bit_ns + 0.5)
+                if end < self._noise.next_ns:
+                    self._launch(end, sender, sof)
+                    return
         self._fly(sender, sof, ready)
 
     def _arrange_carefully(self, sof: int) -> None:
@@ -313,7 +330,7 @@ class Wire:
                 self._begin_walk(sof, contenders)
                 return
             keys = [station._key for station in contenders]
-            if keys.count(min(keys)) > 1 or any(station._one_shot for station in contenders):
+            if keys.count(min(keys)) > 1 or self._one_shots:
                 self._begin_walk(sof, contenders)
                 return
             self._fly(contenders[keys.index(min(keys))], sof, contenders)
@@ -330,7 +347,7 @@ class Wire:
                 return
             end = sof + span
         else:
-            bits = self._lengths.get(frame[:4])
+            bits = self._lengths.get(frame[:6])
             end = sof + int((self._length(frame) if bits is None else bits) * sender._bit_ns + 0.5)
         if odds.walk or end >= self._noise.next_ns:
             self._begin_walk(sof, contenders)
@@ -341,8 +358,7 @@ class Wire:
             if forced is not None:
                 self._begin_walk(sof, contenders, forced)
                 return
-        self._sof_ns, self._sender = sof, sender
-        self._flight = self.queue.at(end, self._land)
+        self._launch(end, sender, sof)
 
     def _begin_walk(self, sof: int, contenders: list[Controller], forced: Forced | None = None) -> None:
         """At the start of frame, unless something changes until then."""
@@ -355,7 +371,7 @@ class Wire:
         if not frame.remote:
             if len(self._lengths) >= KEPT_LENGTHS:
                 self._lengths.clear()
-            self._lengths[frame[:4]] = bits
+            self._lengths[frame[:6]] = bits
         return bits
 
     def _fd_span(self, frame: Frame) -> tuple[int, bool]:
@@ -367,10 +383,16 @@ class Wire:
 
     # --- the fast way -------------------------------------------------------------------------------
 
-    def _land(self) -> None:
+    def _launch(self, end: int, sender: Controller, sof: int) -> None:
+        self._sof_ns, self._sender = sof, sender
+        # A number instead of an Event: cheaper, and there is one for each frame.
+        self._flights = self._flight = flight = self._flights + 1
+        self.queue.call_at(end, self._land, flight, sender)
+
+    def _land(self, flight: int, sender: Controller) -> None:
         """The end of a frame that took the fast way."""
-        sender = self._sender
-        assert sender is not None
+        if flight != self._flight:
+            return  # taken back
         now = self._clock._now_ns
         queue = sender._queue
         frame = queue.popleft()
@@ -391,11 +413,13 @@ class Wire:
                 self._survey()
             if self._wounded:
                 self._count_good_frame(sender)
-            arrived = frame.at(now)
-            for call in sender._audience:
-                call(arrived)
+            if sender._audience:
+                # As frame.at(now), without the call.
+                arrived = _new(Frame, (*frame[:7], now, True, *frame[9:]))
+                for call in sender._audience:
+                    call(arrived)
             if sender._sent_calls:
-                arrived = frame.at(now, False)
+                arrived = _new(Frame, (*frame[:7], now, False, *frame[9:]))
                 for call in sender._sent_calls:
                     call(arrived)
         finally:
