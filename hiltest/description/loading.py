@@ -25,7 +25,7 @@ from hiltest.description.models import Description, Section
 from hiltest.description.parts import DEFAULT_NAMES, Parts
 from hiltest.errors import DescriptionError, Problem, UsageError
 
-SIZE_MAX_BYTES = 1 << 20
+SIZE_MAX_BYTES = 512 << 10
 
 Origin = Literal["file", "default"]
 
@@ -102,7 +102,7 @@ def load_description(path: str | Path, overrides: Mapping[str, Any] | None = Non
     """Read the fixture description at `path`.
 
     Args:
-        path: a TOML file in UTF-8 of at most 1 MiB.
+        path: a TOML file in UTF-8 of at most 512 KiB.
         overrides: values put over those of the file before anything is checked, by key:
             {"bus.interface": "slcan", "simulation.seed": 7, "node[head].boot_max_s": 2.0}.
 

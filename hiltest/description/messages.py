@@ -14,7 +14,7 @@ from typing import Any
 
 from pydantic_core import ErrorDetails
 
-from hiltest.description.locating import Locator, Path
+from hiltest.description.locating import Locator, Path, unclosed
 from hiltest.description.schema import keys_at, lookup, rule
 from hiltest.errors import Problem
 
@@ -124,7 +124,8 @@ def did_you_mean(word: str, known: Sequence[str], what: str) -> str:
     if not known:
         return f"There is no {what} in this file."
     listed = ", ".join(sorted(known)[:12]) + (", ..." if len(known) > 12 else "")
-    return f"Known {what}s: {listed}."
+    plural = what + ("es" if what.endswith(("s", "ch")) else "s")
+    return f"Known {plural}: {listed}."
 
 
 def from_pydantic(source: Source, errors: Sequence[ErrorDetails]) -> list[Problem]:
@@ -237,7 +238,7 @@ def from_toml(file: str, text: str, error: ValueError) -> Problem:
     place = _POSITION.search(said)
     line = int(place.group(1)) if place else None
     if line is None and "end of document" in said:
-        line = text.count("\n") + 1
+        line = unclosed(text) or text.count("\n") + 1
     reason = _POSITION.sub("", said).replace("(at end of document)", "at the end of the file").strip()
     if not isinstance(error, tomllib.TOMLDecodeError):
         reason = "a number or a date that can't be read"

@@ -45,6 +45,7 @@ def sections() -> list[SectionRows]:
         many = name not in ONE_OR_MANY and property_schema.get("type") == "array"
         heading = f"[[{name}]]" if many else f"[{name}]"
         _add_section(found, heading, property_schema, name in required)
+    _add_section(found, "[KIND.roles.ROLE]", {"$ref": "#/$defs/Role"}, False)
     return found
 
 

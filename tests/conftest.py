@@ -1,0 +1,51 @@
+"""What all tests share: where the files are, and nothing of this machine in the way."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+import hiltest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def pytest_configure() -> None:
+    """Stop at once when CI asked for the installed package and another one would be tested."""
+    place = Path(hiltest.__file__ or "").resolve()
+    if os.environ.get("HILTEST_EXPECT_INSTALLED") == "1" and "site-packages" not in place.parts:
+        raise pytest.UsageError(f"hiltest comes from {place}, not from the installed wheel")
+
+
+@pytest.fixture(autouse=True)
+def _no_settings_of_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A python-can or pytest setting of whoever runs the tests changes no result."""
+    for name in [name for name in os.environ if name.startswith("CAN_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.delenv("PYTEST_ADDOPTS", raising=False)
+    monkeypatch.setenv("COLUMNS", "120")
+
+
+@pytest.fixture(scope="session")
+def fixtures_dir() -> Path:
+    """The folder of the scenarios: read only."""
+    return ROOT / "fixtures"
+
+
+@pytest.fixture
+def glue_head(fixtures_dir: Path, tmp_path: Path) -> Path:
+    """A copy of the glue head's description, with its EDS file, that a test may change."""
+    for file in fixtures_dir.glob("glue_head*"):
+        shutil.copy(file, tmp_path / file.name)
+    return tmp_path / "glue_head.toml"
+
+
+@pytest.fixture
+def runs_dir(tmp_path: Path) -> Path:
+    """An empty folder for run folders."""
+    folder = tmp_path / "runs"
+    folder.mkdir()
+    return folder
