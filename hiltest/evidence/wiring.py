@@ -28,6 +28,7 @@ POWER_X = 22.0
 PAIR = 16.0  # between the two wires of a pair
 BOX_X = 64.0
 ROW = 36.0
+IN_PROCESS = "hiltest"  # python-can interface, and scheme of a console, of the simulated bench
 CHARACTER = 6.4  # widest mean width of a character of the small text in common sans-serif fonts
 HEAD_HEIGHT = 62.0
 GAP = 74.0  # for the words about a cable, above the nodes
@@ -168,7 +169,7 @@ class _Picture:
         x = 206.0
         right = self.bus_x[bus.name] + PAIR + 16
         many = f" of bus {bus.name}" if len(self.d.bus) > 1 else ""
-        lines = [shortened(f"{bus.interface} {bus.channel}", 32), bit_rate_text(bus.bit_rate_bps)]
+        lines = [_place(bus), bit_rate_text(bus.bit_rate_bps)]
         return _head_box(x, 6 + (HEAD_HEIGHT + 8) * i, right - x, f"CAN adapter{many}", lines)
 
     def _power(self, foot: float) -> str:
@@ -224,9 +225,9 @@ class _Picture:
         at = y + 35
         for console in consoles:
             at += 16
-            parts.append(
-                svg_text(BOX_X + 12, at, shortened(f"console {console.port}, {console.baud} baud", 44))
-            )
+            simulated = console.port.startswith(f"{IN_PROCESS}://")
+            port = "simulated" if simulated else f"{console.port}, {console.baud} baud"
+            parts.append(svg_text(BOX_X + 12, at, shortened(f"console {port}", 44)))
         at += 8
         for load in loads:
             parts.append(self._load(load, at))
@@ -247,6 +248,10 @@ class _Picture:
             + svg_text(x + 30, y + 29, shortened(load_text(load), room), "detail")
             + "</g>"
         )
+
+
+def _place(bus: Bus) -> str:
+    return "simulated bench" if bus.interface == IN_PROCESS else f"{bus.interface} {bus.channel}"
 
 
 def _head_box(x: float, y: float, width: float, title: str, lines: list[str]) -> str:

@@ -421,6 +421,16 @@ def test_two_nodes_and_two_buses_are_all_drawn() -> None:
         assert words in svg
 
 
+def test_the_simulated_bench_is_named_in_the_picture() -> None:
+    """A run on the simulated bench shows no adapter and no port that were not used."""
+    text = GLUE_HEAD.read_text().replace('"socketcan"', '"hiltest"').replace('"can0"', '"/long/path.toml"')
+    svg = wiring(Description.model_validate(tomllib.loads(text.replace("/dev/ttyUSB0", "hiltest:///long"))))
+
+    assert "simulated bench" in svg
+    assert "console simulated" in svg
+    assert "/long" not in svg
+
+
 def test_a_check_of_an_unknown_group_is_shown() -> None:
     """A user's own group has its own section."""
     record = accepted()
