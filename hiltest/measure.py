@@ -27,6 +27,7 @@ class Recorder(Protocol):
 
     def measurement(self, measurement: Measurement) -> None: ...
     def sample(self, curve: Curve, t_s: float, value: float) -> None: ...
+    def mark(self, curve: Curve, name: str, t_s: float) -> None: ...
     def note(self, check: str, text: str) -> None: ...
 
 
@@ -44,6 +45,12 @@ class CurveRecorder:
         self.curve.t_s.append(at_s)
         self.curve.values.append(value)
         self._recorder.sample(self.curve, at_s, value)
+
+    def mark(self, name: str, t_s: float | None = None) -> None:
+        """Mark the moment `t_s` (default: now) in the curve, such as the end of a window."""
+        at_s = self._clock.now_s if t_s is None else t_s
+        self.curve.marks[name] = at_s
+        self._recorder.mark(self.curve, name, at_s)
 
 
 class Measure:
@@ -64,6 +71,7 @@ class Measure:
         self.check = check
         self.measurements: list[Measurement] = []
         self.curves: list[Curve] = []
+        self.notes: list[str] = []
         self.memory: dict[str, Any] = {} if memory is None else memory
         self._part = part
         self._loaded = loaded
@@ -132,7 +140,8 @@ class Measure:
         return CurveRecorder(curve, self._clock, self._recorder)
 
     def note(self, text: str) -> None:
-        """Keep a sentence in the journal."""
+        """Keep a sentence with the check."""
+        self.notes.append(text)
         self._recorder.note(self.check, text)
 
     def fail(self, text: str) -> NoReturn:

@@ -6,7 +6,7 @@ The plugin and the command line are thin shells around this.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -21,10 +21,11 @@ from hiltest.errors import (
     Unjudged,
     UsageError,
 )
-from hiltest.evidence.model import CheckResult, Curve, Measurement, Outcome, RunRecord, Verdict
+from hiltest.evidence.model import CheckResult, Curve, Measurement, Outcome, RunRecord, Value, Verdict
 from hiltest.measure import CheckFailed, Measure
 
 if TYPE_CHECKING:
+    from hiltest.canbus.accounting import BusAccount
     from hiltest.catalogue.registry import BoundCheck
     from hiltest.clock import Clock
     from hiltest.console import SerialConsole
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from hiltest.settings import Settings
 
 SIMULATED = "hiltest"
-UTILISATION_EVERY_S = 0.25
+DISPLAY_EVERY_S = 0.5
 
 
 class Watcher(Protocol):
@@ -45,9 +46,12 @@ class Watcher(Protocol):
 
     def on_check_start(self, name: str, window_s: float | None) -> None: ...
     def on_measurement(self, m: Measurement) -> None: ...
-    def on_sample(self, check: str, curve: str, t_s: float, value: float) -> None: ...
+    def on_sample(
+        self, check: str, curve: str, t_s: float, value: float, unit: str, lines: Mapping[str, float]
+    ) -> None: ...
     def on_note(self, text: str) -> None: ...
     def on_result(self, result: CheckResult) -> None: ...
+    def tick(self) -> None: ...
 
 
 class CheckOverran(BenchError):
@@ -100,9 +104,13 @@ class _Books:
             if len(curve.t_s) == 1:
                 for name, level in curve.lines.items():
                     self.journal.line(curve.check, curve.name, curve.unit, name, level)
-            self.journal.sample(curve.check, curve.name, curve.unit, t_s, value)
+            self.journal.sample(curve.check, curve.name, curve.unit, t_s, value, curve.x_name, curve.x_unit)
         if self.watcher is not None:
-            self.watcher.on_sample(curve.check, curve.name, t_s, value)
+            self.watcher.on_sample(curve.check, curve.name, t_s, value, curve.unit, curve.lines)
+
+    def mark(self, curve: Curve, name: str, t_s: float) -> None:
+        if self.journal is not None:
+            self.journal.mark(curve.check, curve.name, curve.unit, name, t_s)
 
     def note(self, check: str, text: str) -> None:
         if self.journal is not None:
@@ -136,6 +144,7 @@ class _Open:
     started: set[str] = field(default_factory=set)
     console: SerialConsole | None = None
     operator: Operator | None = None
+    account: BusAccount | None = None
     close_log: Callable[[], None] = lambda: None
 
 
@@ -212,6 +221,7 @@ class Run:
         self._clock.link = link
         try:
             self._start_bus_log(opened)
+            self._start_account(opened)
             for node in description.node:
                 driver = open_driver(link, self.loaded, node.name)
                 guard.watch(driver)
@@ -248,6 +258,31 @@ class Run:
         opened.link.listen(log.write)
         opened.link.listen_sent(log.write)
         opened.close_log = log.close
+
+    def _start_account(self, opened: _Open) -> None:
+        from hiltest.canbus.accounting import BusAccount
+        from hiltest.clock import RealClock
+
+        opened.account = BusAccount(self.loaded.description.bus[0].bit_rate_bps)
+        opened.link.listen(opened.account.add)
+        opened.link.listen_sent(opened.account.add)
+        if self._watcher is not None and isinstance(opened.link.clock, RealClock):
+            opened.link.every(DISPLAY_EVERY_S, self._watcher.tick)
+
+    def _bus_statistics(self) -> dict[str, dict[str, Value]]:
+        """What the bus carried during the run, as the host saw it."""
+        if self._open is None or self._open.account is None:
+            return {}
+        account = self._open.account
+        counted: dict[str, Value] = {
+            "frames": account.frames,
+            "bits of frames": account.bits,
+            "error reports": account.error_frames,
+            "identifiers": len(account.ids),
+            "mean utilisation, %": round(100 * account.mean_utilisation(self._clock.now_s), 3),
+        }
+        counted |= {f"errors, {kind}": count for kind, count in sorted(account.errors.items())}
+        return {self.loaded.description.bus[0].name: counted}
 
     def node(self, name: str) -> GuardedNode:
         """The guarded node `name`, started: the host's sign of life goes out, its outputs are off."""
@@ -354,6 +389,7 @@ class Run:
                 error = failed
         result.outcome, result.reason = classify(error or off_error, measure)
         result.measurements, result.curves = measure.measurements, measure.curves
+        result.notes = measure.notes
         if result.outcome == "passed":
             result.look_first = []
         self._note_loss(error)
@@ -414,11 +450,12 @@ class Run:
             bench_s = self._clock.now_s
         self._fill_in_what_did_not_run()
         record = self._record()
+        record.bus_statistics = self._bus_statistics()
         record.bench_s = bench_s
         record.wall_s = wall_s() - self._wall_start_s if self._wall_start_s else 0.0
         record.verdict, record.verdict_reason = self.verdict()
         if self._books.journal is not None:
-            self._books.journal.verdict(record.verdict, record.verdict_reason, bench_s)
+            self._books.journal.verdict(record.verdict, record.verdict_reason, bench_s, record.bus_statistics)
             self._books.journal.close()
         if self._open is not None:
             self._open.close_log()

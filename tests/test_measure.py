@@ -28,6 +28,9 @@ class Kept:
     def sample(self, curve: Curve, t_s: float, value: float) -> None:
         self.samples.append((curve.name, t_s, value))
 
+    def mark(self, curve: Curve, name: str, t_s: float) -> None:
+        self.notes.append(f"{curve.name} {name} {t_s}")
+
     def note(self, check: str, text: str) -> None:
         self.notes.append(f"{check}: {text}")
 
