@@ -2,7 +2,8 @@
 
 Stuffing is a machine of 8 states: (run length 1..4, last bit). A fifth equal bit makes a stuff bit of
 the other value, which is itself the first of the next run (ISO 11898-1; Bosch, CAN FD 1.0, ch. 5), so
-"run of five" is never a state. A row of `STUFFING[state]` maps a byte to (stuff bits, next row).
+"run of five" is never a state. A row of `STUFFING[state]` maps a byte to (stuff bits, next row)
+and holds its state behind them.
 The tables are small on purpose: what a processor keeps near is worth more than fewer steps.
 """
 
@@ -21,7 +22,9 @@ START_STATE = 0
 """After the start of frame: a run of one dominant bit."""
 STATES = 8
 
-Row = list[Any]  # of (stuff bits, next row); a type that refers to itself is not worth its cost here
+Row = list[Any]
+"""256 times (stuff bits, next row), then at STATE the state itself."""
+STATE = 256
 
 
 def stuffing_step(state: int, bit: int) -> tuple[int, int]:
@@ -50,6 +53,7 @@ def _stuffing_rows() -> list[Row]:
     for state, row in enumerate(rows):
         for high, middle in nibble[state]:
             row += [pairs[high + low][last] for low, last in nibble[middle]]
+        row.append(state)
     return rows
 
 

@@ -37,7 +37,7 @@ from hiltest.errors import UsageError
 
 Array = npt.NDArray[Any]
 
-_BLOCK = 1 << 15
+_BLOCK = 1 << 14
 """Frames handled at a time: the scratch arrays then stay in the cache of a processor."""
 
 
@@ -208,12 +208,13 @@ def _check_ids(kind: _Kind, ids: Array, rows: Array | slice) -> None:
 
 # --- classic frames ---------------------------------------------------------------------------------
 #
-# A packed step is state << 16 | stuff bits, uint32: the sum of packed steps has the stuff bits in its
-# low half, and `step & 0x70000 | next 16 bits` is the index of the next step. Words are taken in the
-# byte order of the machine's memory (first byte low), tables are permuted to match. The CRC register
-# is kept shifted left by one, so that a word is added by one xor.
+# A step is state << 3 | stuff bits in one byte, so that the tables stay small: what a processor keeps
+# near is worth more than fewer operations. Words of two bytes are taken in the byte order of the
+# machine's memory (first byte low), tables are permuted to match. The CRC register is kept shifted left
+# by one and its bytes swapped, so that a word is added by one xor.
 
-_STATE_MASK = np.uint32(0x7_0000)
+_COUNT = np.uint8(7)
+_STATE = np.uint8(0x38)
 
 
 def _swap(values: Array) -> Array:
@@ -222,24 +223,24 @@ def _swap(values: Array) -> Array:
 
 @cache
 def _bytes_table() -> Array:
-    """Packed steps of one byte: index state << 8 | byte."""
+    """Steps of one byte: index state << 8 | byte, uint8."""
     steps = [stuffing_transition(state, byte, 8) for state in range(STATES) for byte in range(256)]
-    return np.array([state << 16 | count for count, state in steps], np.uint32)
+    return np.array([state << 3 | count for count, state in steps], np.uint8)
 
 
 @cache
 def _words_table() -> Array:
-    """Packed steps of two bytes: index state << 16 | second byte << 8 | first byte."""
+    """Steps of two bytes: index state << 16 | second byte << 8 | first byte, uint8."""
     steps = _bytes_table().reshape(STATES, 256)
     first = steps[:, :, None]
-    second = steps[first >> 16, np.arange(256)[None, None, :]]
-    both = second + (first & 0xFFFF)  # [state, first byte, second byte]
-    return np.ascontiguousarray(both.transpose(0, 2, 1)).reshape(-1).astype(np.uint32)
+    second = steps[first >> 3, np.arange(256)[None, None, :]]
+    both = second + (first & _COUNT)  # [state, first byte, second byte]
+    return np.ascontiguousarray(both.transpose(0, 2, 1)).reshape(-1)
 
 
 @cache
 def _words_crc() -> Array:
-    """CRC register << 1 after a word (first byte low) that was added to the swapped register."""
+    """The swapped CRC register by the xor of itself and a word, uint16."""
     register: Array = np.arange(1 << 16, dtype=np.uint32)
     for _ in range(16):
         register = np.where(register & 0x8000, register << 1 ^ CRC15_POLYNOMIAL << 1, register << 1) & 0xFFFF
@@ -253,83 +254,88 @@ def _bytes_crc() -> Array:
 
 
 @cache
-def _crc_stuff() -> Array:
-    """Stuff bits within the CRC sequence: index state << 16 | swapped (CRC << 1), uint8."""
-    register = np.arange(1 << 16, dtype=np.uint32) & 0xFFFE
-    # The last of 16 bits is the complement of the last CRC bit: it can't complete a run.
-    tail = register | (register >> 1 & 1) ^ 1
-    counts = _words_table().reshape(STATES, 1 << 16)[:, _swap(tail)] & 0xFFFF
-    return np.ascontiguousarray(counts[:, _swap(np.arange(1 << 16))]).reshape(-1).astype(np.uint8)
+def _last_crc_bits() -> Array:
+    """Stuff bits in the last 7 bits of the CRC: index state << 8 | these bits << 1, uint8."""
+    byte = np.arange(256)
+    # The last of 8 bits is the complement of the last CRC bit: it can't complete a run.
+    tail = byte & 0xFE | byte >> 1 & 1 ^ 1
+    return np.ascontiguousarray(_bytes_table().reshape(STATES, 256)[:, tail] & _COUNT).reshape(-1)
 
 
 @cache
-def _standard_headers() -> tuple[Array, Array]:
-    """(packed step, swapped CRC << 1) by identifier << 5 | remote << 4 | length code."""
+def _standard_headers() -> tuple[Array, Array, Array]:
+    """(step, stuff bits, swapped CRC) by identifier << 5 | remote << 4 | length code."""
     index = np.arange(1 << 16, dtype=np.uint32)
     header = (index >> 5) << 7 | (index >> 4 & 1) << 6 | index & 15
-    first = np.array([_packed_bits(value, 2) for value in range(4)], np.uint32)
-    return _feed([_swap(header & 0xFFFF)], first[header >> 16], _first_crc(2)[header >> 16])
+    first, crc = _first_bits(2)
+    return _feed([_swap(header & 0xFFFF)], first[header >> 16], crc[header >> 16])
 
 
 @cache
-def _extended_first() -> tuple[Array, Array]:
-    """(packed step, swapped CRC << 1) by the six bits after the start of frame."""
-    return np.array([_packed_bits(value, 6) for value in range(64)], np.uint32), _first_crc(6)
-
-
-def _packed_bits(value: int, width: int) -> int:
-    count, state = stuffing_transition(0, value, width)
-    return state << 16 | count
-
-
-def _first_crc(width: int) -> Array:
+def _first_bits(width: int) -> tuple[Array, Array]:
+    """(step, swapped CRC) by the `width` bits that follow the start of frame."""
+    steps = [stuffing_transition(0, value, width) for value in range(1 << width)]
     values = np.array([CRC15[value] for value in range(1 << width)], np.uint32)
-    return _swap(values << 1).astype(np.uint16)
+    return np.array([state << 3 | count for count, state in steps], np.uint8), _swap(values << 1).astype(
+        np.uint16
+    )
 
 
-def _feed(words: Iterable[Array], total: Array, crc: Array) -> tuple[Array, Array]:
-    """Run both machines over words of two bytes: (sum of packed steps with the last state, CRC).
-
-    `total` holds one packed step per frame (its state in the high half).
-    """
+def _feed(words: Iterable[Array], step: Array, crc: Array) -> tuple[Array, Array, Array]:
+    """Run both machines over words of two bytes: (last step, stuff bits of all steps, swapped CRC)."""
     steps, crc_steps = _words_table(), _words_crc()
-    step = total
-    count = total & np.uint32(0xFFFF)
-    index = np.empty_like(total)
+    count = step & _COUNT
+    crc = crc.copy()
+    index = np.empty(len(step), np.intp)
     for word in words:
-        np.bitwise_and(step, _STATE_MASK, out=index)
+        np.bitwise_and(step, _STATE, out=index)
+        np.left_shift(index, 13, out=index)
         np.bitwise_or(index, word, out=index)
         step = steps.take(index, mode="clip")
-        count += step
-        crc = crc_steps.take(np.bitwise_xor(crc, word), mode="clip")
-    return (step & _STATE_MASK) | (count & np.uint32(0xFFFF)), crc
+        count += step & _COUNT
+        np.bitwise_xor(crc, word, out=index)
+        crc_steps.take(index, mode="clip", out=crc)
+    return step, count, crc
 
 
 def _classic_stuff(kind: _Kind, ids: Array, flags: Array, data: Array) -> tuple[Array, Array]:
-    """(stuff bits uint32, CRC << 1 uint32) of classic frames of one kind."""
+    """(stuff bits uint8, CRC << 1 uint16) of classic frames of one kind."""
     remote_bit = np.uint32(kind.remote)
     if kind.extended:
-        first, first_crc = _extended_first()
+        first, first_crc = _first_bits(6)
         middle = (ids >> 18 & 31) << 11 | 3 << 9 | ids >> 9 & 0x1FF
         last = (ids & 0x1FF) << 7 | remote_bit << 6 | kind.length
-        total, crc = _feed([_swap(middle), _swap(last)], first[ids >> 23], first_crc[ids >> 23])
+        step, count, crc = _feed([_swap(middle), _swap(last)], first[ids >> 23], first_crc[ids >> 23])
     else:
-        headers, header_crcs = _standard_headers()
-        index = ids.astype(np.uint32) << 5 | remote_bit << 4 | np.uint32(kind.length)
-        total, crc = headers.take(index, mode="clip"), header_crcs.take(index, mode="clip")
+        index = (ids.astype(np.uint32) << 5 | remote_bit << 4 | np.uint32(kind.length)).astype(np.intp)
+        step, count, crc = (column.take(index, mode="clip") for column in _standard_headers())
     size = kind.data_bytes
     if size >= 2:
         words = np.ascontiguousarray(data[:, : size & ~1]).view("<u2")
-        total, crc = _feed(np.ascontiguousarray(words.T), total, crc)
+        step, more, crc = _feed(np.ascontiguousarray(words.T), step & _STATE, crc)
+        count += more
     if size & 1:
         byte = data[:, size - 1].astype(np.uint32)
-        step = _bytes_table()[(total >> 16) << 8 | byte]
-        total = (step & _STATE_MASK) | (total & 0xFFFF) + (step & 0xFFFF)
+        step = _next_byte(step, byte)
+        count += step & _COUNT
         register = _swap(crc).astype(np.uint32) >> 1
         register = _bytes_crc()[register >> 7 ^ byte] ^ (register << 8 & 0x7FFF)
         crc = _swap(register << 1).astype(np.uint16)
-    stuff = (total & np.uint32(0xFFFF)) + _crc_stuff().take((total & _STATE_MASK) | crc, mode="clip")
-    return stuff, _swap(crc.astype(np.uint32))
+    step = _next_byte(step, crc & 0xFF)  # the upper byte of the register
+    count += step & _COUNT
+    count += _last_crc_bits().take(_byte_index(step, crc >> 8), mode="clip")
+    return count, _swap(crc)
+
+
+def _byte_index(step: Array, byte: Array) -> Array:
+    index = np.empty(len(step), np.intp)
+    np.bitwise_and(step, _STATE, out=index)
+    np.left_shift(index, 5, out=index)
+    return np.bitwise_or(index, byte, out=index)
+
+
+def _next_byte(step: Array, byte: Array) -> Array:
+    return _bytes_table().take(_byte_index(step, byte), mode="clip")
 
 
 # --- CAN FD -----------------------------------------------------------------------------------------
@@ -337,7 +343,7 @@ def _classic_stuff(kind: _Kind, ids: Array, flags: Array, data: Array) -> tuple[
 
 @cache
 def _fd_bytes_table() -> tuple[Array, Array, Array]:
-    """By state << 8 | byte: (packed step, the byte with its stuff bits, how many bits that is)."""
+    """By state << 8 | byte: (step, the byte with its stuff bits, how many bits that is)."""
     texts, sizes = [], []
     for state in range(STATES):
         for byte in range(256):
@@ -395,8 +401,8 @@ class _FdWalk:
         index = self.state << 8 | byte
         step = steps[index]
         self.add_chunk(texts[index], sizes[index])
-        self.stuff += step & 0xFFFF
-        self.state = step >> 16
+        self.stuff += step & _COUNT
+        self.state = (step >> 3).astype(np.uint32)
 
 
 def _fd(kind: _Kind, ids: Array, flags: Array, data: Array) -> ArrayLengths:

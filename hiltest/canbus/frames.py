@@ -14,7 +14,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import NamedTuple
 
-from hiltest.canbus._tables import CRC15, START_STATE, STUFFING, Row, crc15_tables, stuffing_transition
+from hiltest.canbus._tables import CRC15, START_STATE, STATE, STUFFING, Row, crc15_tables, stuffing_transition
 from hiltest.canbus.bitstream import BitString, Decoded, decode_bits, fd_stream, frame_bits
 from hiltest.canbus.frame import EXTENDED_ID_MAX, FD_LENGTHS, NS_PER_S, STANDARD_ID_MAX, Frame
 from hiltest.errors import UsageError
@@ -47,7 +47,7 @@ ERROR_FRAME_BITS_MAX = 20
 """Superposed error flags of up to 12 bits and error delimiter 8 (ISO 11898-1; from memory)."""
 
 # Traffic that repeats is found here; more entries make traffic that does not repeat slower.
-_CACHED_FRAMES = 1 << 10
+_CACHED_FRAMES = 1 << 9
 _CACHED_HEADERS = 1 << 12
 
 # _CRC_k[byte] is the CRC of a byte with k more bytes behind it.
@@ -88,7 +88,10 @@ def frame_length(frame: Frame) -> FrameLength:
             f"{ERROR_FRAME_BITS_MIN} to {ERROR_FRAME_BITS_MAX} bits and cuts another frame short"
         )
     if frame.fd:
-        return _fd_length(frame.at(0))
+        if frame.remote or len(frame.data) not in FD_LENGTHS:
+            frame.check()
+        can_id, data, extended, _, _, _, switch = frame[:7]
+        return _fd_length(can_id, data, extended, switch, frame.error_state)
     count, _ = _classic(frame)
     plain = (64 if frame.extended else 44) + 8 * len(frame.data)
     return FrameLength(plain + count, count, 0)
@@ -199,10 +202,39 @@ def _header(can_id: int, extended: bool, dlc: int, remote: bool = False) -> tupl
     return count, row, register
 
 
-@lru_cache(1 << 12)
-def _fd_length(frame: Frame) -> FrameLength:
-    stream = fd_stream(frame.check())
-    return FrameLength(len(stream.text), len(stream.stuff_marks), stream.fast_bits)
+@lru_cache(_CACHED_FRAMES)
+def _fd_length(can_id: int, data: bytes, extended: bool, switch: bool, error_state: bool) -> FrameLength:
+    size = len(data)
+    count, row, before_switch = _fd_header(can_id, extended, switch, error_state, size)
+    for byte in data:
+        inserted, row = row[byte]
+        count += inserted
+    # The fixed stuff bit takes the place of a dynamic one after the last bit, which the table counted
+    # if its state does not end with that bit.
+    last = data[-1] if data else 0
+    count -= (last ^ row[STATE]) & 1
+    bits = _fd_region_bits(size, extended) + _fd_crc_field_bits(size) + TAIL_BITS + count
+    # Slow are the bits up to and including BRS and the 9 behind the CRC delimiter.
+    fast = bits - (36 if extended else 17) - before_switch - 9 if switch else 0
+    return FrameLength(bits, count, fast)
+
+
+@lru_cache(_CACHED_HEADERS)
+def _fd_header(
+    can_id: int, extended: bool, switch: bool, error_state: bool, size: int
+) -> tuple[int, Row, int]:
+    """(stuff bits, row of the stuffing table, stuff bits in front of BRS) after the data length code."""
+    if not 0 <= can_id <= (EXTENDED_ID_MAX if extended else STANDARD_ID_MAX):
+        Frame(can_id, b"", extended, fd=True).check()
+    control = switch << 5 | error_state << 4 | FD_LENGTHS.index(size)
+    # Identifier to reserved bit, without start of frame; FDF is the recessive bit.
+    if extended:
+        front, width = ((can_id >> 18) << 20 | 3 << 18 | can_id & 0x3_FFFF) << 3 | 2, 34
+    else:
+        front, width = can_id << 4 | 2, 15
+    before_switch, state = stuffing_transition(START_STATE, front, width)
+    count, state = stuffing_transition(state, control, 6)
+    return before_switch + count, STUFFING[state], before_switch
 
 
 # --- lengths without knowing the content ------------------------------------------------------------
