@@ -1,0 +1,340 @@
+"""Faults of the bus: wiring, terminators, noise, bit timing, foreign senders."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from hiltest.canbus.frame import Frame
+from hiltest.physics.line import LineNetwork, Tap, Terminator
+from hiltest.simbench.controller import Controller
+from hiltest.simbench.fault_places import add_leak, change_tap, edit_line, tap_of
+from hiltest.simbench.fault_registry import fault
+
+if TYPE_CHECKING:
+    from hiltest.simbench.bench import Bench
+    from hiltest.simbench.board import Board
+
+WIRING, TIMING, TRAFFIC = "bus wiring", "bit timing", "bus traffic"
+
+
+# --- wiring -------------------------------------------------------------------------------------------
+
+
+@fault(WIRING, "CAN-H is open at the node's plug", "node")
+def can_h_open(bench: Bench, target: str, _: float) -> None:
+    change_tap(bench, target, open_h=True)
+
+
+@fault(WIRING, "CAN-L is open at the node's plug", "node")
+def can_l_open(bench: Bench, target: str, _: float) -> None:
+    change_tap(bench, target, open_l=True)
+
+
+@fault(WIRING, "the node's bus plug is out", "node")
+def can_unplugged(bench: Bench, target: str, _: float) -> None:
+    change_tap(bench, target, open_h=True, open_l=True)
+
+
+@fault(WIRING, "CAN-H and CAN-L are crossed at the node's plug", "node")
+def can_swapped(bench: Bench, target: str, _: float) -> None:
+    change_tap(bench, target, swapped=True)
+
+
+@fault(WIRING, "CAN-H touches CAN-L in the cable", "bus", unit="ohm", default=0.5, low=0.0, high=1e6)
+def can_h_l_short(bench: Bench, target: str, value: float) -> None:
+    add_leak(bench.wires[target], "H", "L", value)
+
+
+@fault(WIRING, "CAN-H touches ground", "bus", unit="ohm", default=0.5, low=0.0, high=1e6)
+def can_h_to_ground(bench: Bench, target: str, value: float) -> None:
+    add_leak(bench.wires[target], "H", "GND", value)
+
+
+@fault(WIRING, "CAN-L touches ground", "bus", unit="ohm", default=0.5, low=0.0, high=1e6)
+def can_l_to_ground(bench: Bench, target: str, value: float) -> None:
+    add_leak(bench.wires[target], "L", "GND", value)
+
+
+@fault(WIRING, "CAN-H touches the supply", "bus", unit="ohm", default=0.5, low=0.0, high=1e6)
+def can_h_to_supply(bench: Bench, target: str, value: float) -> None:
+    add_leak(bench.wires[target], "H", "SUPPLY", value)
+
+
+@fault(WIRING, "CAN-L touches the supply", "bus", unit="ohm", default=0.5, low=0.0, high=1e6)
+def can_l_to_supply(bench: Bench, target: str, value: float) -> None:
+    add_leak(bench.wires[target], "L", "SUPPLY", value)
+
+
+@fault(
+    WIRING, "a leak across the pair, as by water or flux", "bus", unit="ohm", default=100.0, low=1.0, high=1e6
+)
+def can_leak(bench: Bench, target: str, value: float) -> None:
+    add_leak(bench.wires[target], "H", "L", value)
+
+
+def _set_terminators(bench: Bench, bus: str, ohms: list[float]) -> None:
+    def change(line: LineNetwork) -> LineNetwork:
+        places = [0.0, *[line.end_m] * (len(ohms) - 1)][: len(ohms)]
+        made = tuple(Terminator(at, ohm) for at, ohm in zip(places, ohms, strict=True))
+        return replace(line, terminators=made)
+
+    edit_line(bench.wires[bus], change)
+
+
+@fault(WIRING, "no terminating resistor is fitted", "bus")
+def no_terminator(bench: Bench, target: str, _: float) -> None:
+    _set_terminators(bench, target, [])
+
+
+@fault(WIRING, "the far terminating resistor is missing", "bus")
+def one_terminator(bench: Bench, target: str, _: float) -> None:
+    _set_terminators(bench, target, [120.0])
+
+
+@fault(
+    WIRING, "terminating resistors too many", "bus", unit="resistors in all", default=4.0, low=3.0, high=8.0
+)
+def extra_terminators(bench: Bench, target: str, value: float) -> None:
+    _set_terminators(bench, target, [120.0] * round(value))
+
+
+@fault(WIRING, "the far terminator has a wrong value", "bus", unit="ohm", default=12.0, low=1.0, high=1e5)
+def wrong_terminator(bench: Bench, target: str, value: float) -> None:
+    _set_terminators(bench, target, [120.0, value])
+
+
+@fault(WIRING, "the node hangs on a long branch", "node", unit="m", default=6.0, low=0.1, high=100.0)
+def long_stub(bench: Bench, target: str, value: float) -> None:
+    wire = bench.wire_of(bench.boards[target])
+    wire.change_cabling(stub_m={**wire.cabling.stub_m, target: value})
+
+
+@fault(WIRING, "all branches meet in one point", "bus", unit="arms", default=6.0, low=4.0, high=20.0)
+def star_wiring(bench: Bench, target: str, value: float) -> None:
+    wire = bench.wires[target]
+    stubs = {board.name: 4.0 for board in bench.boards.values() if bench.wire_of(board) is wire}
+    wire.change_cabling(arms=round(value), stub_m=stubs)
+
+
+@fault(WIRING, "the cable is too long for the bit rate", "bus", unit="m", default=120.0, low=1.0, high=5000.0)
+def long_cable(bench: Bench, target: str, value: float) -> None:
+    def change(line: LineNetwork) -> LineNetwork:
+        factor = value / line.end_m
+        taps = tuple(replace(tap, position_m=tap.position_m * factor) for tap in line.taps)
+        ends = tuple(replace(end, position_m=end.position_m * factor) for end in line.terminators)
+        return replace(line, taps=taps, terminators=ends, length_m=value)
+
+    edit_line(bench.wires[target], change)
+
+
+@fault(
+    WIRING, "a corroded contact in the node's bus plug", "node", unit="ohm", default=40.0, low=0.0, high=1e5
+)
+def can_contact_resistance(bench: Bench, target: str, value: float) -> None:
+    change_tap(bench, target, lead_ohm=value)
+
+
+@fault(WIRING, "bursts of noise on the pair", "bus", unit="bursts/s", default=20.0, low=0.0, high=1e5)
+def noise_bursts(bench: Bench, target: str, value: float) -> None:
+    bench.wires[target].set_noise(value, 20e-6, 5.0)
+
+
+@fault(
+    WIRING,
+    "the pair is bundled with motor and heater wires",
+    "node",
+    unit="bursts/s",
+    default=40.0,
+    low=0.0,
+    high=1e5,
+)
+def noise_with_loads(bench: Bench, target: str, value: float) -> None:
+    board = bench.boards[target]
+    wire = bench.wire_of(board)
+    state = {"on": False}
+
+    def follow() -> None:
+        switching = any(0.0 < switch.duty < 1.0 for switch in board.switches)
+        on = board.logic_on and (switching or any(axis.moving for axis in board.axes))
+        if on != state["on"]:
+            state["on"] = on
+            wire.set_noise(value if on else 0.0, 20e-6, 5.0)
+
+    bench.supply.on_settled.append(follow)
+
+
+@fault(
+    WIRING, "the node's ground lies off the adapter's", "node", unit="V", default=9.0, low=-60.0, high=60.0
+)
+def ground_offset(bench: Bench, target: str, value: float) -> None:
+    change_tap(bench, target, ground_v=value)
+
+
+@fault(
+    WIRING,
+    "the node's ground rises with its supply current",
+    "node",
+    unit="ohm",
+    default=6.0,
+    low=0.0,
+    high=100.0,
+)
+def ground_offset_under_load(bench: Bench, target: str, value: float) -> None:
+    board = bench.boards[target]
+    wire = bench.wire_of(board)
+
+    def follow() -> None:
+        draw = board.draw()
+        volts = round(value * (draw.on_siemens * board.low_rail_v + draw.amps), 1)
+        line = wire.line
+        if line is not None and abs(tap_of(line, board.controller.name).ground_v - volts) > 0.15:
+            change_tap(bench, target, ground_v=volts)
+
+    bench.supply.on_settled.append(follow)
+
+
+@fault(
+    WIRING,
+    "a strand breaks while the axis is beyond a place",
+    "stepper",
+    unit="motor turns",
+    default=2.0,
+    low=0.0,
+    high=1000.0,
+)
+def can_breaks_with_motion(bench: Bench, target: str, value: float) -> None:
+    from hiltest.simbench.fault_places import board_of, motor
+
+    board, mechanism = board_of(bench, "stepper", target), motor(bench, target).mechanism
+    state = {"open": False}
+
+    def look() -> None:
+        beyond = mechanism.position_rev > value
+        if beyond != state["open"]:
+            state["open"] = beyond
+            change_tap(bench, board.name, open_h=beyond)
+
+    mechanism.on_moved.append(look)
+
+
+# --- bit timing ---------------------------------------------------------------------------------------
+
+
+def _retime(board: Board, **changes: float) -> None:
+    controller = board.controller
+    controller.timing = replace(controller.timing, **changes)  # type: ignore[arg-type]
+
+
+@fault(TIMING, "the node runs at another bit rate", "node", unit="bit/s", default=0.0, low=0.0, high=1e6)
+def wrong_bit_rate(bench: Bench, target: str, value: float) -> None:
+    """Without a value: half of the bus's rate, or 500 kbit/s on a slow bus."""
+    board = bench.boards[target]
+    rate = board.controller.timing.bit_rate_bps
+    _retime(board, bit_rate_bps=value or (rate / 2 if rate > 125_000 else 500_000))
+
+
+@fault(
+    TIMING,
+    "the node samples at another point of the bit",
+    "node",
+    unit="%",
+    default=50.0,
+    low=31.0,
+    high=99.0,
+)
+def sample_point_off(bench: Bench, target: str, value: float) -> None:
+    _retime(bench.boards[target], sample_point=value / 100.0)
+
+
+@fault(TIMING, "the node's clock is off", "node", unit="%", default=1.5, low=-40.0, high=40.0)
+def oscillator_off(bench: Bench, target: str, value: float) -> None:
+    _retime(bench.boards[target], drift_ppm=value * 1e4)
+
+
+@fault(
+    TIMING,
+    "the node may resynchronise by one quantum only, and its clock is off",
+    "node",
+    unit="%",
+    default=0.4,
+    low=-5.0,
+    high=5.0,
+)
+def jump_width_small(bench: Bench, target: str, value: float) -> None:
+    _retime(bench.boards[target], jump_quanta=1, drift_ppm=value * 1e4)
+
+
+# --- traffic ------------------------------------------------------------------------------------------
+
+
+def _stranger(bench: Bench, bus: str, name: str) -> Controller:
+    """One more controller at the near end of the line."""
+    wire = bench.wires[bus]
+    count = sum(station.name.startswith(name) for station in wire.stations)
+    own = f"{name}_{count + 1}"
+    edit_line(wire, lambda line: replace(line, taps=(*line.taps, Tap(own, 0.0))))
+    described = next(b for b in bench.description.bus if b.name == bus)
+    return Controller(wire, own, replace(wire.stations[0].timing, bit_rate_bps=described.bit_rate_bps))
+
+
+@fault(
+    TRAFFIC,
+    "a forgotten device on the bus sends and acknowledges",
+    "bus",
+    unit="frames/s",
+    default=20.0,
+    low=0.1,
+    high=1e4,
+)
+def foreign_sender(bench: Bench, target: str, value: float) -> None:
+    controller = _stranger(bench, target, "stranger")
+    frame = Frame(0x3C5, bytes(8))
+    bench.queue.every(round(1e9 / value), lambda: controller.send(frame))
+
+
+@fault(TRAFFIC, "a device floods the bus with one valid frame", "bus")
+def babbling_device(bench: Bench, target: str, _: float) -> None:
+    controller = _stranger(bench, target, "babbler")
+    frame = Frame(0x010, b"\xff" * 8)
+    controller.on_sent(lambda _: controller.send(frame))
+    bench.queue.after(1_000_000, lambda: [controller.send(frame) for _ in range(2)])
+
+
+@fault(
+    TRAFFIC,
+    "a transceiver holds the bus dominant, let go by its time-out again and again",
+    "node",
+    unit="ms",
+    default=2.0,
+    low=0.1,
+    high=1000.0,
+)
+def stuck_dominant(bench: Bench, target: str, value: float) -> None:
+    controller = bench.boards[target].controller
+    hold_ns = round(value * 1e6)
+    bench.queue.every(2 * hold_ns, lambda: controller.hold_dominant(hold_ns), 0)
+
+
+@fault(TRAFFIC, "a second board answers under the same node id", "node")
+def duplicate_node_id(bench: Bench, target: str, _: float) -> None:
+    described = bench.boards[target].node
+    name = f"{described.name}_2"
+    while name in bench.boards:
+        name += "_2"
+    line = bench.wire_of(bench.boards[target]).line
+    bench.add_board(described, name, None if line is None else 0.7 * line.end_m)
+
+
+@fault(
+    TRAFFIC,
+    "the node's frames are lost now and then in its own program",
+    "node",
+    unit="share",
+    default=0.05,
+    low=0.0,
+    high=1.0,
+)
+def frames_lost(bench: Bench, target: str, value: float) -> None:
+    bench.boards[target].habits.loses_frames = value if math.isfinite(value) else 0.0
