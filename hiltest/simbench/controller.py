@@ -86,12 +86,12 @@ class Timing:
 class BusError(NamedTuple):
     """An error that one controller detected: what, where in the frame, when, and its counters after it.
 
-    `field` is the name of a field of the frame ("sof", "id", "data", "crc", "ack", "eof" …) or of what
+    `kind` is bit0 (sent dominant, saw recessive), bit1, stuff, form, crc or ack. `field` is the name of a field of the frame ("sof", "id", "data", "crc", "ack", "eof" …) or of what
     follows one ("error flag", "delimiter", "intermission"); `bit` counts from the start of frame, stuff
     bits included, -1 outside a frame.
     """
 
-    kind: Literal["bit0", "bit1", "stuff", "form", "crc", "ack"]
+    kind: str
     field: str
     bit: int
     on_tx: bool
@@ -120,6 +120,16 @@ class Counters:
         if self.tx >= BUS_OFF_LIMIT:
             return "off"
         return "passive" if high >= PASSIVE_LIMIT else "warning"
+
+    @property
+    def tec(self) -> int:
+        """The transmit error counter, by its usual short name."""
+        return self.tx
+
+    @property
+    def rec(self) -> int:
+        """The receive error counter, by its usual short name."""
+        return self.rx
 
     def clear(self) -> None:
         """Both counters 0."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from heapq import heappop, heappush
 from itertools import count
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from hiltest.clock import SimulatedClock
 from hiltest.errors import UsageError
@@ -26,17 +26,18 @@ class Event:
         self._call: Callable[..., object] | None = call
 
     @property
-    def cancelled(self) -> bool:
-        """True if `cancel()` was called."""
-        return self._call is None
+    def pending(self) -> bool:
+        """True until the call was made or cancelled."""
+        return self._call is not None
 
     def cancel(self) -> None:
         """Never make the call. Cancelling twice, or after the call was made, does nothing."""
         self._call = None
 
     def __call__(self, *args: object) -> None:
-        if self._call is not None:
-            self._call(*args)
+        call, self._call = self._call, None
+        if call is not None:
+            call(*args)
 
 
 class Repeating:
@@ -63,9 +64,9 @@ class Repeating:
         self._period_ns = _checked_period(value)
 
     @property
-    def cancelled(self) -> bool:
-        """True if `cancel()` was called."""
-        return self._action is None
+    def pending(self) -> bool:
+        """True until it was cancelled."""
+        return self._action is not None
 
     def cancel(self) -> None:
         """Make no further call; allowed from within the call itself."""
@@ -91,12 +92,14 @@ class EventQueue:
     5000
     """
 
-    __slots__ = ("_heap", "_number", "clock")
+    __slots__ = ("_heap", "_number", "clock", "pumping")
 
     def __init__(self, clock: SimulatedClock | None = None) -> None:
         self.clock = SimulatedClock() if clock is None else clock
         # (when, number, call, arguments): the number makes equal times first in, first out.
-        self._heap: list[tuple[int, int, Callable[..., object], tuple[object, ...]]] = []
+        self._heap: list[tuple[int, int, Any, tuple[object, ...]]] = []
+        self.pumping = False
+        """Set by whoever lets time run, so that nothing that runs in it lets time run again."""
         self._number = count().__next__
 
     @property
@@ -197,13 +200,13 @@ class EventQueue:
         heap = self._heap
         while heap:
             call = heap[0][2]
-            if not isinstance(call, (Event, Repeating)) or not call.cancelled:
+            if not isinstance(call, (Event, Repeating)) or call.pending:
                 return
             heappop(heap)
 
     def __len__(self) -> int:
         """Events that are still to be served."""
-        return sum(1 for _, _, call, _ in self._heap if not getattr(call, "cancelled", False))
+        return sum(1 for _, _, call, _ in self._heap if getattr(call, "pending", True))
 
 
 def _checked_period(period_ns: int) -> int:

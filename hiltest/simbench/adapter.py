@@ -1,0 +1,384 @@
+"""The host's CAN adapter on the simulated bench: a controller, and what its firmware and driver make of it.
+
+Adapters differ most in what they tell: some report every error, some none; some echo own frames, some not;
+they delay, quantise time stamps, drop frames when the host is slow. All of that is `AdapterPolicy`, so that
+a test of the harness meets the adapters that people have.
+"""
+
+from __future__ import annotations
+
+import errno
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from random import Random
+from typing import Literal, Protocol
+
+from hiltest.canbus.frame import Frame
+from hiltest.clock import to_ns
+from hiltest.errors import BenchLost, UsageError
+from hiltest.simbench.controller import BusError, Controller, State, Timing
+from hiltest.simbench.errorframes import (
+    bus_error_frame,
+    overflow_frame,
+    restarted_frame,
+    state_frame,
+)
+from hiltest.simbench.events import EventQueue
+from hiltest.simbench.wire import Wire
+
+TAP = "adapter"
+Stamps = Literal["hardware", "software"]
+
+
+class Host(Protocol):
+    """What the adapter needs of its bench."""
+
+    @property
+    def queue(self) -> EventQueue: ...
+
+    def rng(self, name: str) -> Random:
+        """The random stream of that name."""
+        ...
+
+
+class BusSettings(Protocol):
+    """What it needs to know of its bus; `description.models.Bus` is one."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def bit_rate_bps(self) -> int: ...
+    @property
+    def sample_point_percent(self) -> float: ...
+
+
+@dataclass(slots=True)
+class AdapterPolicy:
+    """What an adapter is like.
+
+    `reports_errors`: bus errors and states come as error frames; without, the host sees nothing of them.
+    `error_reports_per_s`: at most so many bus errors are told (None: all). `echo`: own frames come back
+    when they were sent. `queue_frames`: frames that wait for the bus before the adapter refuses more.
+    `receive_frames`: frames that wait for the host before some are lost; one that is lost is reported as an
+    overflow if `reports_errors`. `latency_s` between the wire and the program, each way, plus `jitter_s` on
+    average. `stamps`: "hardware" stamps are taken at the wire, "software" ones when the host gets the frame;
+    `stamp_step_s` rounds them down. `stamp_offset_s` is a wrong zero. `restart_s`: after bus-off the driver
+    restarts the controller by itself after this time (None: never).
+    """
+
+    reports_errors: bool = True
+    error_reports_per_s: float | None = None
+    echo: bool = False
+    queue_frames: int = 64
+    receive_frames: int = 8192
+    latency_s: float = 0.0005
+    jitter_s: float = 0.0
+    stamps: Stamps = "hardware"
+    stamp_step_s: float = 0.0
+    stamp_offset_s: float = 0.0
+    restart_s: float | None = None
+
+
+class QueueFull(Exception):
+    """The adapter takes no more frames. `error_code` is ENOBUFS, 105 on Linux, as a driver says it."""
+
+    error_code = errno.ENOBUFS
+
+    def __init__(self, waiting: int) -> None:
+        super().__init__(
+            f"transmit queue full: {waiting} frames wait for the bus (error {errno.ENOBUFS}, no buffer space). "
+            "Either nobody acknowledges, or frames are sent faster than the bus carries them"
+        )
+
+
+class Adapter:
+    """The host's end of one bus.
+
+    `send` and `take` are the host's side, both without waiting. A frame that was received lies ready from
+    `next_ready_ns` on. `on_ready` is called when something may have come nearer, for doors that wait.
+    """
+
+    def __init__(
+        self, host: Host, bus: BusSettings, wire: Wire, policy: AdapterPolicy | None = None, *, tap: str = TAP
+    ) -> None:
+        self.name, self.wire = bus.name, wire
+        self.policy = policy or policy_of(host)
+        self._host = host
+        self._queue, self._clock = host.queue, host.queue.clock
+        self._rng = host.rng(f"adapter/{bus.name}")
+        timing = Timing(bus.bit_rate_bps, bus.sample_point_percent / 100.0)
+        self.controller = Controller(wire, tap, timing, queue_frames=1 << 30)
+        self.controller.on_frame(self._received)
+        self.controller.on_sent(self._sent)
+        self.controller.on_dropped(self._dropped)
+        self.controller.on_state(self._state_changed)
+        self.controller.on_error(self._error)
+        self._rx: deque[tuple[int, Frame]] = deque()
+        self._in_flight = 0
+        self._last_tx_ns = self._last_rx_ns = self._last_report_ns = 0
+        self._epoch = 0
+        self._connected = True
+        self._calls: tuple[Callable[[], object], ...] = ()
+        self.lost_in_host = 0
+        """Frames that were received and thrown away because the host was too slow."""
+        self.restarts = 0
+
+    def __repr__(self) -> str:
+        plugged = "" if self._connected else ", unplugged"
+        return f"<Adapter on {self.name!r}: {self.state}{plugged}>"
+
+    # --- the host's side: sending ------------------------------------------------------------------
+
+    def send(self, frame: Frame) -> None:
+        """Hand a frame to the adapter.
+
+        Raises:
+            QueueFull: as many frames as the adapter takes wait already.
+            BenchLost: the adapter is unplugged.
+        """
+        self._check_there()
+        if self._in_flight >= self.policy.queue_frames:
+            raise QueueFull(self._in_flight)
+        self._in_flight += 1
+        self._queue.call_at(self._tx_ready_ns(), self._to_controller, frame, self._epoch)
+
+    def send_many(self, frames: Iterable[Frame]) -> int:
+        """Hand frames over until the adapter takes no more. Returns how many it took.
+
+        Raises:
+            BenchLost: the adapter is unplugged.
+        """
+        self._check_there()
+        room = self.policy.queue_frames - self._in_flight
+        batch: list[Frame] = []
+        for frame in frames:
+            if len(batch) >= room:
+                break
+            batch.append(frame)
+        self._in_flight += len(batch)
+        if batch:
+            self._queue.call_at(self._tx_ready_ns(), self._all_to_controller, batch, self._epoch)
+        return len(batch)
+
+    @property
+    def waiting_to_send(self) -> int:
+        """Frames that were handed over and are not on the bus yet."""
+        return self._in_flight
+
+    def flush(self) -> None:
+        """Forget the frames that wait to be sent."""
+        self._epoch += 1
+        self.controller.flush()
+        self._in_flight = self.controller.waiting
+
+    def _tx_ready_ns(self) -> int:
+        policy, now = self.policy, self._clock._now_ns
+        ready = now + to_ns(policy.latency_s) + self._jitter_ns()
+        self._last_tx_ns = ready = max(ready, self._last_tx_ns)
+        return ready
+
+    def _jitter_ns(self) -> int:
+        jitter = self.policy.jitter_s
+        return int(self._rng.expovariate(1.0 / jitter) * 1e9) if jitter > 0.0 else 0
+
+    def _to_controller(self, frame: Frame, epoch: int) -> None:
+        if epoch != self._epoch:
+            return  # flushed or unplugged on the way
+        if not self.controller.send(frame):
+            self._in_flight -= 1  # bus-off or listen-only: thrown away, as a driver does
+
+    def _all_to_controller(self, frames: list[Frame], epoch: int) -> None:
+        for frame in frames:
+            self._to_controller(frame, epoch)
+
+    # --- the host's side: receiving ----------------------------------------------------------------
+
+    @property
+    def next_ready_ns(self) -> int | None:
+        """When the next received frame lies ready for the host; None if none is on its way."""
+        return self._rx[0][0] if self._rx else None
+
+    def take(self) -> Frame | None:
+        """The next frame that lies ready, error frames included, or None.
+
+        Raises:
+            BenchLost: the adapter is unplugged and everything it had delivered was read.
+        """
+        if self._rx and self._rx[0][0] <= self._clock._now_ns:
+            return self._rx.popleft()[1]
+        self._check_there()
+        return None
+
+    def take_many(self, most: int = 1 << 30) -> list[Frame]:
+        """All frames that lie ready, up to `most`."""
+        rx, now = self._rx, self._clock._now_ns
+        taken: list[Frame] = []
+        while rx and rx[0][0] <= now and len(taken) < most:
+            taken.append(rx.popleft()[1])
+        if not taken:
+            self._check_there()
+        return taken
+
+    def discard_received(self) -> None:
+        """Throw away what waits for the host."""
+        self._rx.clear()
+
+    def on_ready(self, call: Callable[[], object]) -> Callable[[], None]:
+        """Tell `call` whenever a frame was put behind the others. Returns what ends it."""
+        self._calls = (*self._calls, call)
+
+        def stop() -> None:
+            self._calls = tuple(other for other in self._calls if other is not call)
+
+        return stop
+
+    def _received(self, frame: Frame) -> None:
+        policy, rx = self.policy, self._rx
+        now = self._clock._now_ns
+        if len(rx) >= policy.receive_frames:
+            self._overrun()
+            return
+        ready = now + int(policy.latency_s * 1e9)
+        if policy.jitter_s > 0.0:
+            ready += self._jitter_ns()
+        if ready < self._last_rx_ns:
+            ready = self._last_rx_ns
+        self._last_rx_ns = ready
+        if policy.stamps == "software" or policy.stamp_step_s or policy.stamp_offset_s:
+            frame = frame.at(self._stamp_ns(now, ready), frame.is_rx)
+        rx.append((ready, frame))
+        for call in self._calls:
+            call()
+
+    def _stamp_ns(self, wire_ns: int, ready_ns: int) -> int:
+        policy = self.policy
+        stamp = ready_ns if policy.stamps == "software" else wire_ns
+        if policy.stamp_step_s:
+            step = max(1, to_ns(policy.stamp_step_s))
+            stamp -= stamp % step
+        return stamp + round(policy.stamp_offset_s * 1e9)
+
+    def _overrun(self) -> None:
+        self.lost_in_host += 1
+        if self.policy.reports_errors and self._rx and not self._rx[-1][1].error:
+            # The last place of the queue tells that frames are missing behind it.
+            self._rx[-1] = (self._rx[-1][0], overflow_frame().at(self._clock._now_ns))
+            self.lost_in_host += 1
+
+    def _report(self, frame: Frame) -> None:
+        if self.policy.reports_errors and self._connected:
+            self._received(frame.at(self._clock._now_ns))
+
+    # --- what the controller tells -----------------------------------------------------------------
+
+    def _sent(self, frame: Frame) -> None:
+        self._in_flight -= 1
+        if self.policy.echo:
+            self._received(frame)
+
+    def _dropped(self, _: Frame) -> None:
+        self._in_flight -= 1
+
+    def _error(self, error: BusError) -> None:
+        limit = self.policy.error_reports_per_s
+        if limit is not None:
+            if limit <= 0 or error.t_ns - self._last_report_ns < 1e9 / limit:
+                return
+            self._last_report_ns = error.t_ns
+        self._report(bus_error_frame(error))
+
+    def _state_changed(self, state: State) -> None:
+        counters = self.controller.counters
+        self._report(state_frame(state, counters.tx, counters.rx))
+        if state == "off":
+            self.flush()  # as Linux drivers do: nothing of before is sent after a restart
+            if self.policy.restart_s is not None:
+                self._queue.after(to_ns(self.policy.restart_s), self._restart, self._epoch)
+
+    def _restart(self, epoch: int) -> None:
+        if epoch == self._epoch and self.restart():
+            self.restarts += 1
+
+    # --- the host's side: mode and state -----------------------------------------------------------
+
+    @property
+    def state(self) -> State:
+        """The controller's state; "active" if the adapter hides it."""
+        return self.controller.state if self.policy.reports_errors else "active"
+
+    @property
+    def counters(self) -> tuple[int, int] | None:
+        """Transmit and receive error counter; None if the adapter does not tell them."""
+        if not self.policy.reports_errors:
+            return None
+        return self.controller.counters.tx, self.controller.counters.rx
+
+    def restart(self) -> bool:
+        """Let the controller come back from bus-off. False if it is not off."""
+        if not self.controller.restart():
+            return False
+        self._report(restarted_frame())
+        return True
+
+    def change_bit_rate(self, bit_rate_bps: float, sample_point: float | None = None) -> None:
+        """Close and open the channel at another bit rate. The controller starts anew."""
+        timing = self.controller.timing
+        point = timing.sample_point if sample_point is None else sample_point
+        self.flush()
+        self.controller.timing = replace(timing, bit_rate_bps=bit_rate_bps, sample_point=point)
+
+    def open_channel(self, *, listen_only: bool = False) -> None:
+        """Bring the controller on the bus."""
+        self._check_there()
+        self.controller.listen_only = listen_only
+        self.controller.set_power(True)
+
+    def close_channel(self) -> None:
+        """Take the controller off the bus: it neither hears nor acknowledges."""
+        self.flush()
+        self.controller.set_power(False)
+
+    def unplug(self) -> None:
+        """The adapter is pulled out of the host: its controller is without power, every call fails."""
+        self._connected = False
+        self.close_channel()
+        for call in self._calls:
+            call()
+
+    def plug_in(self) -> None:
+        """Put it back. A door that lost it must be opened again."""
+        self._connected = True
+        self.controller.set_power(True)
+
+    @property
+    def connected(self) -> bool:
+        """Is it plugged in?"""
+        return self._connected
+
+    def _check_there(self) -> None:
+        if not self._connected:
+            raise BenchLost(
+                f"the adapter of bus {self.name!r} is gone: no such device. Check: plugged in, its supply, its cable"
+            )
+
+
+def policy_of(host: Host) -> AdapterPolicy:
+    """The adapter that the description's [simulation.adapter] asks for; the default one without."""
+    description = getattr(host, "description", None)
+    if description is None:
+        return AdapterPolicy()
+    wanted = description.simulation.adapter
+    return AdapterPolicy(
+        reports_errors=wanted.reports_errors,
+        echo=wanted.echo,
+        queue_frames=wanted.queue_frames,
+        latency_s=wanted.latency_s,
+    )
+
+
+def check_channel_rate(bit_rate_bps: float) -> float:
+    """The bit rate itself, if a controller can have it. Raises UsageError else."""
+    if not 1_000 <= bit_rate_bps <= 1_000_000:
+        raise UsageError(f"bitrate={bit_rate_bps!r}: classic CAN runs at 1,000 to 1,000,000 bit/s")
+    return bit_rate_bps
