@@ -126,7 +126,7 @@ class CanopenDriver:
         self._places = _Resolver(self._node, self._loads, self._dictionary).places()
 
         network = LinkedNetwork(link)
-        self._remote = LinkedNode(link, self._id, self._dictionary.objects)
+        self._remote = _remote_node(link, self._id, self._dictionary, f"node[{self.name}].eds")
         network.add_node(self._remote)
         self._network = network
         self._channel = SdoChannel(self.name, self._remote.sdo_channels[0], self._mark, self._seen_since)
@@ -779,6 +779,15 @@ class _Resolver:
                 place = self._dictionary.standard(index + AXIS_OFFSET * axis, like=index)
                 if place is not None:
                     self._found[key] = place
+
+
+def _remote_node(link: Link, node_id: int, dictionary: Dictionary, key: str) -> LinkedNode:
+    try:
+        return LinkedNode(link, node_id, dictionary.objects)
+    except (KeyError, TypeError, AttributeError) as error:  # it looks at the PDO objects on the way
+        file = dictionary.file or "no eds"
+        found = f"PDO objects (0x1400 to 0x1BFF) that don't belong together: {error}"
+        raise DescriptionError([Problem(file, key, found, "records as in CiA 301")]) from error
 
 
 def _sentence(error: LookupError) -> str:

@@ -89,7 +89,8 @@ class Place:
         return number if self.bit is None else (int(number) >> self.bit) & 1
 
     def value_of(self, raw: float) -> float:
-        return raw * self.scale + self.offset
+        # 700 * 0.001 shall be 0.7 in a report, not 0.7000000000000001: the node counts in far coarser steps.
+        return float(f"{raw * self.scale + self.offset:.12g}")
 
     def is_no_value(self, raw: float) -> bool:
         """True for what stands for "no valid value": the smallest number of a signed type, or NaN."""
@@ -271,6 +272,10 @@ def load_dictionary(path: Path | None, node_id: int, key: str) -> Dictionary:
         raise bad(f"what can't be read as such ({type(error).__name__}: {error})") from error
     if 0x1000 not in objects or 0x1018 not in objects:
         raise bad("no object 0x1000 or 0x1018", "CiA 301 makes both mandatory")
+    for index in objects:
+        is_pdo = 0x1400 <= index < 0x1600 or 0x1800 <= index < 0x1A00
+        if is_pdo and index + 0x200 not in objects:
+            raise bad(f"PDO 0x{index:04X} without its mapping 0x{index + 0x200:04X}")
     return Dictionary(objects, path.name)
 
 
