@@ -101,6 +101,7 @@ class Guard:
         self._tripped: tuple[str, float] | None = None
         self._is_acknowledged = True
         self._in_emergency = False
+        self._not_commanded: list[str] = []
         self.released_because: str | None = None
         self.records: list[tuple[float, str]] = []
 
@@ -417,7 +418,8 @@ class Guard:
         self._in_emergency = True
         try:
             self._forget_what_is_on()
-            is_off = self._command_off() is None
+            self._command_off()
+            is_off = not self._not_commanded
             for driver in self._drivers:
                 _quietly(driver.go_silent)
             return is_off
@@ -439,12 +441,15 @@ class Guard:
 
     def _command_off(self) -> BenchLost | None:
         lost: BenchLost | None = None
+        self._not_commanded = []
         for driver in self._drivers:
             try:
                 driver.stop_all()
             except BenchLost as error:
                 lost = error
+                self._not_commanded.append(driver.name)
             except Exception as error:  # one node's driver must not keep the next node's outputs on
+                self._not_commanded.append(driver.name)
                 self._record(f"stop_all of {driver.name!r} failed: {error!r}")
         self._forget_what_is_on()
         return lost

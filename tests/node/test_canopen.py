@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 
@@ -177,7 +178,7 @@ def test_heartbeats_are_watched(bench: Bench) -> None:
     """The times of the heartbeats of the next second come back, 0.1 s apart."""
     times = bench.driver.watch_heartbeat(1.0)
     assert len(times) == 10
-    assert [later - early for early, later in zip(times, times[1:], strict=False)] == pytest.approx([0.1] * 9)
+    assert [later - early for early, later in itertools.pairwise(times)] == pytest.approx([0.1] * 9)
 
 
 # --- values ---------------------------------------------------------------------------------------------------
@@ -490,7 +491,7 @@ def test_requests_are_paced(bench: Bench) -> None:
     bench.driver.search(1.0)
     times = [frame.t_ns for frame in bench.port.sent if 0x601 <= frame.can_id <= 0x67F]
     assert len(times) >= 127
-    assert min(later - early for early, later in zip(times, times[1:], strict=False)) >= 2 * 135_000
+    assert min(later - early for early, later in itertools.pairwise(times)) >= 2 * 135_000
 
 
 def test_search_on_a_dead_bus_finds_nobody() -> None:

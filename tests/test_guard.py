@@ -1,0 +1,535 @@
+"""The guard: gates, limits, all-off. The node is a double that records what reaches it."""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hiltest.canbus.frame import Frame
+from hiltest.clock import SimulatedClock
+from hiltest.description.loading import load_description
+from hiltest.errors import BenchLost, GateClosed, GuardTripped, NoAnswer, NodeFault, UsageError
+from hiltest.guard import GATES, Guard, GuardedNode
+from hiltest.link import Link
+from hiltest.node.verbs import Reading, ReadingKind
+
+DESCRIPTION = load_description(Path(__file__).parents[1] / "fixtures" / "glue_head.toml").description
+HEATER = DESCRIPTION.heater[0]
+EVERY_GATE = (
+    "bus.enumerate[head]",
+    "bus.quiet[can]",
+    "sense.ambient[reservoir]",
+    "heat.pulse[reservoir]",
+    "motion.driver_ready[pump]",
+    "motion.direction[pump]",
+)
+
+
+class QuietPort:
+    """A bus in simulated time on which nothing comes by itself."""
+
+    name, bit_rate_bps, bus = "can", 1_000_000, None
+
+    def __init__(self) -> None:
+        self.clock = SimulatedClock()
+        self.events: list[tuple[int, int, Callable[[], None]]] = []
+        self._number = itertools.count()
+
+    def at(self, t_s: float, event: Callable[[], None]) -> None:
+        heapq.heappush(self.events, (round(t_s * 1e9), next(self._number), event))
+
+    def recv(self, timeout_s: float) -> Frame | None:
+        deadline_ns = self.clock.now_ns + round(timeout_s * 1e9)
+        if self.events and self.events[0][0] <= deadline_ns:
+            t_ns, _, event = heapq.heappop(self.events)
+            self.clock.advance_to(max(t_ns, self.clock.now_ns))
+            event()
+            return Frame(0x7FF, t_ns=t_ns)
+        self.clock.advance_to(deadline_ns)
+        return None
+
+    def send(self, frame: Frame) -> None: ...
+    def flush(self) -> None: ...
+    def close(self) -> None: ...
+    def reopen(self, bit_rate_bps: int) -> None: ...
+    def state(self) -> str:
+        return "active"
+
+    def counters(self) -> None:
+        return None
+
+
+class RecordingNode:
+    """A node driver that records verbs; `calls` holds (verb, arguments)."""
+
+    name = "head"
+    unanswered = 0
+    offers = frozenset({"read_heater_output[reservoir]"})
+
+    def __init__(self, link: Link) -> None:
+        self.calls: list[tuple[Any, ...]] = []
+        self.output = 0.0
+        self.stop_error: Exception | None = None
+        self.read_error: Exception | None = None
+        self._link = link
+        self._listeners: list[Callable[[Reading], None]] = []
+        self.pending: list[Reading] = []
+        link.listen(lambda _: self._tell())
+
+    def on_reading(self, listener: Callable[[Reading], None]) -> Callable[[], None]:
+        self._listeners.append(listener)
+        return lambda: self._listeners.remove(listener)
+
+    def _tell(self) -> None:
+        for reading in self.pending:
+            for listener in self._listeners:
+                listener(reading)
+        self.pending.clear()
+
+    def stop_all(self) -> None:
+        self.calls.append(("stop_all",))
+        if self.stop_error is not None:
+            raise self.stop_error
+
+    def read_heater_output(self, heater: str) -> float:
+        if self.read_error is not None:
+            raise self.read_error
+        return self.output
+
+    def restart(self, within_s: float) -> float:
+        self._link.run_for(0.3)
+        return 0.3
+
+    def __getattr__(self, verb: str) -> Callable[..., None]:
+        return lambda *arguments: self.calls.append((verb, *arguments))
+
+
+class Bench:
+    def __init__(self, gates: tuple[str, ...] = EVERY_GATE) -> None:
+        self.port = QuietPort()
+        self.link = Link(self.port)
+        self.guard = Guard(self.link, DESCRIPTION)
+        self.driver = RecordingNode(self.link)
+        self.guard.watch(self.driver)
+        self.node = GuardedNode(self.driver, self.guard)
+        for gate in gates:
+            self.guard.passed(gate)
+
+    def says(self, t_s: float, kind: ReadingKind, value: float, name: str = "reservoir") -> None:
+        """Let a reading come at bench time `t_s`."""
+        reading = Reading(kind, name, value, round(t_s * 1e9), asked=False)
+        self.port.at(t_s, lambda: self.driver.pending.append(reading))
+
+    def temperatures(self, curve: Callable[[float], float], until_s: float, every_s: float = 0.1) -> None:
+        for number in range(1, round(until_s / every_s) + 1):
+            t_s = self.link.now_s + number * every_s
+            self.says(t_s, "temperature_c", curve(number * every_s))
+
+    @property
+    def sent(self) -> list[str]:
+        return [call[0] for call in self.driver.calls]
+
+
+ENERGISING: dict[str, Callable[[GuardedNode], None]] = {
+    "set_lamp": lambda node: node.set_lamp("status", "red"),
+    "set_fan": lambda node: node.set_fan("nozzle", 0.5),
+    "pulse_heater": lambda node: node.pulse_heater("reservoir", 1.0, 4.0),
+    "set_heater_c": lambda node: node.set_heater_c("reservoir", 50.0),
+    "enable_driver": lambda node: node.enable_driver("pump", True),
+    "move": lambda node: node.move("pump", 800, 1.0, 5.0),
+    "long move": lambda node: node.move("pump", 16_000, 1.0, 20.0),
+}
+
+GATES_NEEDED = {
+    "set_lamp": {"bus.enumerate[head]"},
+    "set_fan": {"bus.enumerate[head]", "bus.quiet[can]"},
+    "pulse_heater": {"bus.enumerate[head]", "bus.quiet[can]", "sense.ambient[reservoir]"},
+    "set_heater_c": {
+        "bus.enumerate[head]",
+        "bus.quiet[can]",
+        "sense.ambient[reservoir]",
+        "heat.pulse[reservoir]",
+    },
+    "enable_driver": {"bus.enumerate[head]", "bus.quiet[can]", "motion.driver_ready[pump]"},
+    "move": {"bus.enumerate[head]", "bus.quiet[can]", "motion.driver_ready[pump]"},
+    "long move": {
+        "bus.enumerate[head]",
+        "bus.quiet[can]",
+        "motion.driver_ready[pump]",
+        "motion.direction[pump]",
+    },
+}
+
+
+# --- gates --------------------------------------------------------------------------------------------------
+
+
+def test_every_energising_verb_has_gates() -> None:
+    """The table of gates covers exactly the verbs that energise."""
+    assert set(GATES) == set(ENERGISING) == set(GATES_NEEDED)
+
+
+@pytest.mark.parametrize("verb", ENERGISING)
+def test_nothing_is_energised_before_its_gates(verb: str) -> None:
+    """With any one gate missing the verb raises GateClosed naming it, and nothing reaches the node."""
+    for missing in GATES_NEEDED[verb]:
+        bench = Bench(tuple(GATES_NEEDED[verb] - {missing}))
+        with pytest.raises(GateClosed) as caught:
+            ENERGISING[verb](bench.node)
+        assert caught.value.missing == (missing,)
+        assert bench.driver.calls == []
+        assert bench.guard.energised == frozenset()
+
+
+@pytest.mark.parametrize("verb", ENERGISING)
+def test_its_gates_are_enough(verb: str) -> None:
+    """With exactly its gates passed a verb goes through and the load counts as on."""
+    bench = Bench(tuple(GATES_NEEDED[verb]))
+    ENERGISING[verb](bench.node)
+    assert len(bench.driver.calls) == 1
+    assert len(bench.guard.energised) == 1
+
+
+def test_switching_off_needs_no_gate() -> None:
+    """Off is always allowed: with no gate passed, and after the guard has tripped."""
+    bench = Bench(gates=())
+    bench.guard._tripped = ("too hot", 1.0)
+    bench.node.set_heater_c("reservoir", 0.0)
+    bench.node.pulse_heater("reservoir", 0.0, 0.0)
+    bench.node.set_fan("nozzle", 0.0)
+    bench.node.set_lamp("status", None)
+    bench.node.enable_driver("pump", False)
+    bench.node.stop_all()
+    assert len(bench.driver.calls) == 6
+
+
+def test_gates_are_released_for_a_reason_only() -> None:
+    """For tests of one's own every gate opens, and the reason is on record; limits stay."""
+    bench = Bench(gates=())
+    with pytest.raises(UsageError, match="stated reason"):
+        bench.guard.release(" ")
+    bench.guard.release("tuning the loop on the bench")
+    bench.node.set_heater_c("reservoir", 50.0)
+    assert bench.guard.released_because == "tuning the loop on the bench"
+    assert any("tuning the loop" in text for _, text in bench.guard.records)
+    with pytest.raises(UsageError, match="ceiling"):
+        bench.node.set_heater_c("reservoir", 500.0)
+
+
+def test_loads_that_are_not_described_are_refused() -> None:
+    """A load that the description does not have can't be permitted."""
+    with pytest.raises(UsageError, match="no fan 'tail'; it has: electronics, nozzle"):
+        Bench().node.set_fan("tail", 1.0)
+
+
+# --- what may be asked -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("setpoint_c", [210.1, math.inf, math.nan])
+def test_a_setpoint_above_the_ceiling_never_reaches_the_wire(setpoint_c: float) -> None:
+    """The call is refused as the caller's mistake; at the ceiling itself it goes through."""
+    bench = Bench()
+    with pytest.raises(UsageError, match="setpoint_c="):
+        bench.node.set_heater_c("reservoir", setpoint_c)
+    assert bench.driver.calls == []
+    bench.node.set_heater_c("reservoir", 210.0)
+    assert bench.sent == ["set_heater_c"]
+
+
+def test_a_pulse_is_bounded_by_its_energy() -> None:
+    """duty * time * 4 * 40 W / 20 J/K must stay within 40 K: 5 s at full duty, no more (worked by hand)."""
+    bench = Bench()
+    bench.node.pulse_heater("reservoir", 1.0, 5.0)
+    bench.node.pulse_heater("reservoir", 0.5, 10.0)
+    with pytest.raises(UsageError, match=r"by 40\.8 K.*At this duty 5\.00 s"):
+        bench.node.pulse_heater("reservoir", 1.0, 5.1)
+    with pytest.raises(UsageError, match=r"0\.\.1"):
+        bench.node.pulse_heater("reservoir", 50, 0.1)
+    assert bench.sent == ["pulse_heater", "pulse_heater"]
+
+
+# --- limits -------------------------------------------------------------------------------------------------------
+
+
+def assert_trips(bench: Bench, match: str, within_s: float = 30.0) -> float:
+    """The guard trips, everything is commanded off, energising is refused until reset; returns when."""
+    with pytest.raises(GuardTripped, match=match) as caught:
+        bench.link.run_for(within_s)
+    assert bench.sent[-1] == "stop_all"
+    assert bench.guard.energised == frozenset()
+    assert bench.guard.tripped == caught.value.reason
+    with pytest.raises(GuardTripped):
+        bench.node.set_fan("nozzle", 1.0)
+    assert bench.sent[-1] == "stop_all"
+    return caught.value.at_s
+
+
+def test_a_healthy_heat_up_does_not_trip() -> None:
+    """2 K/s with half a kelvin of noise, an overshoot of 5 K and heartbeats: nothing happens for 120 s."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    noise = itertools.cycle((0.5, -0.5, 0.2, -0.4))
+    bench.temperatures(lambda t_s: min(23 + 2 * t_s, 55) + next(noise), 120.0)
+    bench.link.run_for(120.0)
+    assert bench.guard.tripped is None
+    assert bench.guard.energised == {"heater[reservoir]"}
+
+
+def test_the_ceiling_trips_also_when_nothing_is_on() -> None:
+    """A block above its ceiling is off-limits, whoever heats it."""
+    bench = Bench()
+    bench.says(1.0, "temperature_c", 209.0)
+    bench.says(2.0, "temperature_c", 210.5)
+    assert assert_trips(bench, r"210\.5 degC, above the ceiling") == pytest.approx(2.0)
+
+
+def test_a_setpoint_is_not_exceeded_by_more_than_the_margin() -> None:
+    """15 K above a setpoint of 50 degC the guard acts, though the ceiling is far."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.temperatures(lambda t_s: 23 + 2 * t_s, 60.0)
+    assert assert_trips(bench, "its setpoint 50 degC") == pytest.approx(21.1, abs=0.2)
+
+
+def test_a_hot_block_may_cool_to_a_lower_setpoint() -> None:
+    """A block at 180 degC that is asked for 50 degC does not trip on the way down, but does on the way up."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.temperatures(lambda t_s: 180 - t_s, 20.0)
+    bench.link.run_for(20.0)
+    bench.temperatures(lambda t_s: 160 + 3 * t_s, 20.0)
+    assert_trips(bench, r"allows 194\.9")
+
+
+def test_a_pulse_has_its_own_limit() -> None:
+    """During and shortly after a pulse the block may rise by pulse_rise_max_k and no more."""
+    bench = Bench()
+    bench.node.pulse_heater("reservoir", 1.0, 4.0)
+    bench.temperatures(lambda t_s: 23 + 4.5 * t_s, 12.0)
+    assert_trips(bench, "its pulse")
+
+
+def test_a_rise_that_the_heater_can_not_cause_trips() -> None:
+    """Four times the power shows as 8 K/s: more than 2.5 times what the stated element can."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 200.0)
+    bench.temperatures(lambda t_s: 23 + 8 * t_s, 20.0)
+    assert assert_trips(bench, "the stated heater can cause") < 5.0
+
+
+def test_a_jump_of_the_sensor_trips() -> None:
+    """A sensor that jumps by 30 K while its heater is on is lost."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 200.0)
+    bench.temperatures(lambda t_s: 23.0 if t_s < 5 else 53.0, 20.0)
+    assert assert_trips(bench, "rose by 30.0 K") == pytest.approx(5.0, abs=0.2)
+
+
+def test_a_sensor_without_value_trips_while_its_heater_is_on() -> None:
+    """NaN is no temperature: with the heater on the guard acts, with it off nothing happens."""
+    bench = Bench()
+    bench.says(0.5, "temperature_c", math.nan)
+    bench.link.run_for(1.0)
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.says(1.5, "temperature_c", math.nan)
+    assert_trips(bench, "no valid value")
+
+
+def test_a_silent_node_trips_while_something_is_on() -> None:
+    """Without any sign of the node for guard_silence_s everything is commanded off; with all off it is not."""
+    bench = Bench()
+    bench.link.run_for(10.0)
+    bench.node.set_fan("nozzle", 1.0)
+    for number in range(1, 10):
+        bench.says(10.0 + 0.1 * number, "heartbeat", 5, name="head")
+    at_s = assert_trips(bench, r"no sign of node 'head'.*fan\[nozzle\]")
+    silence_s = DESCRIPTION.limits.guard_silence_s
+    assert 10.9 + silence_s < at_s <= 10.9 + 1.6 * silence_s
+
+
+def test_a_pause_of_the_host_is_no_silence_of_the_node() -> None:
+    """When the host itself was busy for 3 s, what arrived meanwhile is read before the node is called silent."""
+    bench = Bench()
+    bench.node.set_fan("nozzle", 1.0)
+    bench.link.run_for(0.1)
+    bench.port.clock.advance_to(3_100_000_000)
+    for number in range(200):
+        bench.says(0.1 + number * 0.1, "heartbeat", 5, name="head")
+    bench.link.run_for(5.0)
+    assert bench.guard.tripped is None
+
+
+def test_a_heater_is_not_left_on_without_a_temperature() -> None:
+    """Heartbeats alone do not do: a heater whose temperature nobody hears is switched off."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    for number in range(1, 200):
+        bench.says(0.1 * number, "heartbeat", 5, name="head")
+    assert assert_trips(bench, "no temperature from sensor") == pytest.approx(5.25, abs=0.5)
+
+
+def test_a_node_that_restarts_by_itself_trips() -> None:
+    """A boot-up message while something is on is a reset that nobody asked for."""
+    bench = Bench()
+    bench.node.set_fan("nozzle", 1.0)
+    bench.says(0.5, "boot", 0.0, name="head")
+    assert_trips(bench, "restarted by itself")
+
+
+def test_a_restart_on_purpose_does_not_trip() -> None:
+    """The node may be reset while a fan runs; it counts as off from the command on."""
+    bench = Bench()
+    bench.node.set_fan("nozzle", 1.0)
+    bench.says(0.2, "boot", 0.0, name="head")
+    assert bench.node.restart(2.0) == 0.3
+    assert bench.guard.energised == frozenset()
+
+
+def test_a_neighbour_that_gets_hot_trips() -> None:
+    """A heater that is off while its sensor climbs with another one's setpoint: the two may be swapped."""
+    second = HEATER.model_copy(update={"name": "nozzle", "sensor": "board"})
+    bench = Bench()
+    bench.guard = Guard(bench.link, DESCRIPTION.model_copy(update={"heater": [HEATER, second]}))
+    bench.guard.release("test")
+    bench.guard.watch(bench.driver)
+    bench.node = GuardedNode(bench.driver, bench.guard)
+    bench.node.set_heater_c("reservoir", 50.0)
+    for number in range(1, 300):
+        bench.says(0.1 * number, "temperature_c", 23.0)
+        bench.says(0.1 * number, "temperature_c", 23.0 + 0.2 * number, name="board")
+    assert_trips(bench, "may be swapped", within_s=40.0)
+
+
+def test_a_swallowed_trip_comes_again() -> None:
+    """A check that catches the trip and goes on meets it at its next wait, until outputs were commanded off."""
+    bench = Bench()
+    bench.says(0.1, "temperature_c", 300.0)
+    for _ in range(3):
+        with pytest.raises(GuardTripped):
+            bench.link.run_for(1.0)
+    bench.guard.all_off("end of check")
+    bench.link.run_for(1.0)
+    assert bench.guard.reset() is not None
+    assert bench.guard.tripped is None
+    bench.node.set_fan("nozzle", 1.0)
+
+
+def test_a_trip_on_a_lost_bus_tells_both() -> None:
+    """When all-off can't be sent, the trip says so."""
+    bench = Bench()
+    bench.driver.stop_error = BenchLost("unplugged")
+    bench.says(0.1, "temperature_c", 300.0)
+    with pytest.raises(GuardTripped, match="above the ceiling.*then unplugged"):
+        bench.link.run_for(1.0)
+
+
+# --- off -----------------------------------------------------------------------------------------------------------
+
+
+def test_all_off_commands_and_looks() -> None:
+    """After use, all-off is commanded and the heater's output is read back."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    assert bench.guard.all_off("end of check") == ()
+    assert bench.sent == ["set_heater_c", "stop_all"]
+    assert bench.guard.energised == frozenset()
+
+
+def test_all_off_without_use_only_commands() -> None:
+    """When nothing was on, all-off takes no bench time."""
+    bench = Bench()
+    bench.guard.all_off("end of check")
+    assert bench.sent == ["stop_all"]
+    assert bench.link.now_s == 0.0
+
+
+def test_an_output_that_stays_on_is_told_loudly() -> None:
+    """A node that says that its heater is still on: commanded again, then a fault that says to cut the supply."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.driver.output = 0.4
+    with pytest.raises(NodeFault, match="Cut the supply"):
+        bench.guard.all_off("end of check")
+    assert bench.sent.count("stop_all") == 2
+
+
+def test_what_can_not_be_verified_is_returned_and_kept() -> None:
+    """A node that does not answer after all-off leaves a word for the report."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.driver.read_error = NoAnswer("head", "a read", 0.3)
+    assert len(bench.guard.all_off("end of check")) == 1
+    assert any("not verified" in text for _, text in bench.guard.records)
+
+
+def test_all_off_raises_when_the_bus_is_lost() -> None:
+    """A lost bus comes out of all-off, after every node was tried."""
+    bench = Bench()
+    second = RecordingNode(bench.link)
+    bench.guard.watch(second)
+    bench.driver.stop_error = BenchLost("unplugged")
+    with pytest.raises(BenchLost):
+        bench.guard.all_off("end of check")
+    assert second.calls == [("stop_all",)]
+
+
+def test_emergency_off_never_raises() -> None:
+    """Whatever a driver raises, the others are commanded off, the host falls silent, and the result says so."""
+    bench = Bench()
+    second = RecordingNode(bench.link)
+    bench.guard.watch(second)
+    bench.node.set_fan("nozzle", 1.0)
+    assert bench.guard.emergency_off() is True
+    assert bench.sent[-2:] == ["stop_all", "go_silent"]
+    for error in (BenchLost("unplugged"), RuntimeError("driver broke")):
+        bench.driver.stop_error = error
+        second.calls.clear()
+        assert bench.guard.emergency_off() is False
+        assert second.calls == [("stop_all",), ("go_silent",)]
+    assert bench.guard.energised == frozenset()
+
+
+def test_emergency_off_inside_itself_and_inside_a_wait() -> None:
+    """A second signal during the first changes nothing, and it works while the link waits."""
+    bench = Bench()
+    nested: list[bool] = []
+    stop_all = bench.driver.stop_all
+
+    def interrupted() -> None:
+        nested.append(bench.guard.emergency_off())
+        stop_all()
+
+    bench.driver.stop_all = interrupted  # type: ignore[method-assign]
+    bench.link.after(0.1, lambda: nested.append(bench.guard.emergency_off()))
+    bench.link.run_for(0.2)
+    assert nested == [False, True]
+
+
+def test_a_command_whose_answer_is_lost_counts_as_sent() -> None:
+    """A heater that may have been switched on is on, as far as the guard goes."""
+    bench = Bench()
+
+    def no_answer(heater: str, setpoint_c: float) -> None:
+        raise NoAnswer("head", "setpoint", 0.3)
+
+    bench.driver.set_heater_c = no_answer  # type: ignore[attr-defined]
+    with pytest.raises(NoAnswer):
+        bench.node.set_heater_c("reservoir", 50.0)
+    assert bench.guard.energised == {"heater[reservoir]"}
+
+
+def test_other_verbs_pass_through() -> None:
+    """Verbs that energise nothing reach the driver with no gate passed."""
+    bench = Bench(gates=())
+    bench.node.identify()
+    bench.node.read_temperature_c("reservoir")
+    bench.node.configure_driver("pump", 0.7, 16)
+    bench.node.send_burst(100, 0.01)
+    bench.node.go_silent()
+    assert bench.sent == ["identify", "read_temperature_c", "configure_driver", "send_burst", "go_silent"]
