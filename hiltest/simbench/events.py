@@ -12,7 +12,7 @@ from itertools import count
 from typing import Any, NoReturn
 
 from hiltest.clock import SimulatedClock
-from hiltest.errors import UsageError
+from hiltest.errors import NothingScheduled, UsageError
 
 
 class Event:
@@ -183,17 +183,25 @@ class EventQueue:
             call(*args)
         clock.advance_to(deadline_ns)
 
-    def run_while(self, condition: Callable[[], object], deadline_ns: int) -> None:
+    def run_while(self, condition: Callable[[], object], deadline_ns: int | None) -> None:
         """Serve what is due up to `deadline_ns` for as long as `condition()` is true after each event.
 
         Stands at the deadline afterwards if the condition held all the time, else where it failed.
+
+        Raises:
+            NothingScheduled: there is no deadline, and nothing is left that could end the condition.
         """
         heap, clock, pop = self._heap, self.clock, heappop
-        while heap and heap[0][0] <= deadline_ns:
+        while heap and (deadline_ns is None or heap[0][0] <= deadline_ns):
             clock._now_ns, _, call, args = pop(heap)
             call(*args)
             if not condition():
                 return
+        if deadline_ns is None:
+            raise NothingScheduled(
+                "waiting without a time limit: nothing on the simulated bench can ever end this; on hardware it "
+                "would hang. Give a time limit"
+            )
         clock.advance_to(deadline_ns)
 
     def _drop_cancelled(self) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from typing import Any, Final
 
 import can
@@ -17,9 +16,10 @@ from can import typechecking
 
 from hiltest.canbus.frame import Frame, from_message, to_message
 from hiltest.clock import Clock, SimulatedClock, to_ns
-from hiltest.errors import BenchError, BenchLost, NothingScheduled, UsageError
+from hiltest.errors import BenchLost, NothingScheduled, UsageError
 from hiltest.simbench.adapter import Adapter, QueueFull
 from hiltest.simbench.doors.cyclic import BenchCyclicTask
+from hiltest.simbench.doors.pump import pumping
 from hiltest.simbench.events import EventQueue
 
 EPOCH_S: Final = 1_577_836_800.0
@@ -299,22 +299,3 @@ class HiltestBus(can.BusABC):
         if is_full() and deadline_ns > self._clock.now_ns:
             with pumping(self._queue):
                 self._queue.run_while(is_full, deadline_ns)
-
-
-@contextmanager
-def pumping(queue: EventQueue) -> Iterator[None]:
-    """Time runs: nothing that runs in it may let time run again.
-
-    Raises:
-        BenchError: it runs already.
-    """
-    if queue.pumping:
-        raise BenchError(
-            "waiting inside something that the simulated bench just called (a listener, or the callback of a "
-            "cyclic task): on hardware this would hang. Return first, then wait"
-        )
-    queue.pumping = True
-    try:
-        yield
-    finally:
-        queue.pumping = False
