@@ -141,7 +141,7 @@ class _Open:
     link: Link
     guard: Guard
     nodes: dict[str, GuardedNode] = field(default_factory=dict)
-    started: set[str] = field(default_factory=set)
+    spoken: bool = False
     console: SerialConsole | None = None
     operator: Operator | None = None
     account: BusAccount | None = None
@@ -289,6 +289,7 @@ class Run:
         opened = self.opened()
         if name not in opened.nodes:
             raise UsageError(f"no node {name!r} in the description; known: {', '.join(opened.nodes)}")
+        opened.spoken = True
         opened.nodes[name].start()
         return opened.nodes[name]
 
@@ -358,7 +359,7 @@ class Run:
         measure = Measure(name, part, self.loaded, self._clock, self._books, self.memory)
         result = CheckResult(name, "error", look_first=list(causes), started_s=self._clock.now_s)
         self._current = (measure, result)
-        if self._open is not None:
+        if self._open is not None and self._open.spoken:
             self._open.guard.reset()
         if self._books.journal is not None:
             self._books.journal.check(name)
@@ -420,8 +421,11 @@ class Run:
             self._watcher.on_result(result)
 
     def _all_off(self, reason: str) -> BaseException | None:
-        """Switch every output off; return what went wrong instead of raising it over the check's own error."""
-        if self._open is None or self.lost:
+        """Switch every output off; return what went wrong instead of raising it over the check's own error.
+
+        On a bus that nobody was allowed to speak on yet, nothing is sent: nothing can be on by our doing.
+        """
+        if self._open is None or self.lost or not self._open.spoken:
             return None
         try:
             self._open.guard.all_off(reason)

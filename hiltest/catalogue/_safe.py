@@ -65,7 +65,7 @@ def host_silence(link: Link, node: GuardedNode, part: Node, measure: Measure) ->
     live = energise(link, node, part.name, measure)
     if not live.fans and not live.heaters:
         measure.not_observable("no output could be switched on: " + "; ".join(live.closed))
-    link.run_for(4.0)
+    _watch(link, node, live, 4.0)
     for fan in live.fans:
         live.rest_hz[fan.name] = node.read_tach_hz(fan.name)
         measure(f"fan {fan.name} before", 60 * live.rest_hz[fan.name] / fan.pulses_per_rev, "rpm", low=1.0)
@@ -84,6 +84,16 @@ def host_silence(link: Link, node: GuardedNode, part: Node, measure: Measure) ->
         remove()
         node.resume()
     _judge(link, node, part, measure, live, silent_s)
+
+
+def _watch(link: Link, node: GuardedNode, live: Energised, for_s: float) -> dict[str, float]:
+    """Let time pass with an eye on every heater's sensor; return the last readings by heater."""
+    end_s = link.now_s + for_s
+    last: dict[str, float] = {}
+    while link.now_s < end_s:
+        link.run_for(0.25)
+        last = {heater.name: node.read_temperature_c(heater.sensor) for heater in live.heaters}
+    return last
 
 
 def _judge(
@@ -115,9 +125,8 @@ def _judge_cooling(link: Link, node: GuardedNode, measure: Measure, live: Energi
     """The block must stop rising: what is believed is the temperature, not the message."""
     if not live.heaters:
         return
-    link.run_for(8.0)  # lag of the sensor: heat that is under way still arrives
-    early = {heater.name: node.read_temperature_c(heater.sensor) for heater in live.heaters}
-    link.run_for(6.0)
+    early = _watch(link, node, live, 8.0)  # lag of the sensor: heat that is under way still arrives
+    _watch(link, node, live, 6.0)
     for heater in live.heaters:
         change = node.read_temperature_c(heater.sensor) - early[heater.name]
         measure(f"heater {heater.name} temperature change after the drop", change, "K", high=0.8)
