@@ -91,7 +91,11 @@ class InterfaceFacts:
     bitrate: int | None = None
     sample_point: float | None = None
     clock_hz: int | None = None
+    bitrates: tuple[int, ...] = ()
+    """The only bit rates there are, if the driver has a list; else empty."""
     restart_ms: int | None = None
+    restart_offered: bool | None = None
+    """The driver can come back after bus-off; None: not known (seeing it takes root, and the interface up)."""
     queue_length: int = 10
     queue: str | None = None
     listen_only: bool = False
@@ -99,6 +103,8 @@ class InterfaceFacts:
     one_shot: bool = False
     presume_ack: bool = False
     fd: bool = False
+    bus_error_reports: bool | None = None
+    """The driver reports every bus error; None: it has no switch for that."""
     state: str | None = None
     error_counters: tuple[int, int] | None = None
     counters: InterfaceCounters = InterfaceCounters()
@@ -223,6 +229,12 @@ def _check_modes(facts: InterfaceFacts, wanted: Wanted) -> list[Finding]:
     if facts.one_shot:
         text = f"{name} is in one-shot mode: a frame that is disturbed once is lost, and never repeated."
         findings.append(Finding("one-shot", "error", text, _type_command(name, "one-shot off")))
+    if facts.bus_error_reports is False:
+        text = (
+            f"{name} does not report single bus errors though it could: 'no errors' would mean nothing before "
+            "the controller reaches its warning limit."
+        )
+        findings.append(Finding("error-reports", "warning", text, _type_command(name, "berr-reporting on")))
     if facts.fd and not wanted.fd:
         text = f"{name} is in CAN FD mode on a classic bus: an FD frame would be destroyed by every node."
         findings.append(Finding("fd", "warning", text, _type_command(name, "fd off")))
@@ -251,6 +263,9 @@ def _check_state(facts: InterfaceFacts, wanted: Wanted) -> list[Finding]:
 def _restart_finding(facts: InterfaceFacts, wanted_ms: int) -> Finding:
     name = facts.name
     command = _type_command(name, f"restart-ms {wanted_ms}")
+    if facts.restart_offered is False:
+        text = f"the driver of {name} has no restart: after a bus-off only taking it down and up helps."
+        return Finding("restart", "warning", text)
     if facts.restart_ms is None:
         return Finding("restart", "unknown", f"{name} does not tell what it does after bus-off.")
     if facts.restart_ms == 0:
