@@ -425,7 +425,7 @@ def test_a_trip_on_a_lost_bus_tells_both() -> None:
     bench = Bench()
     bench.driver.stop_error = BenchLost("unplugged")
     bench.says(0.1, "temperature_c", 300.0)
-    with pytest.raises(GuardTripped, match="above the ceiling.*then unplugged"):
+    with pytest.raises(GuardTripped, match=r"above the ceiling.*then unplugged"):
         bench.link.run_for(1.0)
 
 

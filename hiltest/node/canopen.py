@@ -178,7 +178,8 @@ class CanopenDriver:
         return self._channel.unanswered
 
     def start(self) -> None:
-        """Attach to the link, start the host's heartbeat, command every output off, then make the node ready.
+        """Attach to the link, listen for the node, start the host's heartbeat, command every output off, then
+        make the node ready.
 
         Ready means: it is the expected product, watches the host's heartbeat (0x1016) and is operational. A node
         that does not get there is no error here (the check that looks for it must run); `start_problem` says
@@ -187,6 +188,10 @@ class CanopenDriver:
         """
         if self._detach is None:
             self._detach = self._link.listen(self._on_frame)
+            # Listen before speaking: a node that is still booting acknowledges nothing, and a frame that
+            # nobody acknowledges is repeated without end.
+            listen_s = self._node.boot_max_s + 2 * self._node.heartbeat_s
+            self._link.wait_for(lambda: self._frames.total() > 0, listen_s)
             self._life.join()
             self.stop_all()
         try:

@@ -6,6 +6,7 @@ waits in the link, so the same code runs in real and in simulated time.
 
 from __future__ import annotations
 
+import logging
 import queue
 import struct
 from collections import deque
@@ -22,6 +23,10 @@ from hiltest.canbus.opening import QueueFull
 from hiltest.errors import NoAnswer, NodeFault, Refused
 from hiltest.link import Link
 from hiltest.node.objects import Place
+
+# The library logs each time-out as an error; ours are told as exceptions, and a program without logging set up
+# would print them between its lines. Who sets logging up still gets them.
+logging.getLogger("canopen").addHandler(logging.NullHandler())
 
 SEGMENTS_MAX = 1000
 """A transfer of more segments (7 bytes each) is a node that never says "last one"."""

@@ -102,12 +102,13 @@ class _Search:
         if service == 0x700 and len(frame.data) == 1:
             self._seen[node_id].heartbeats += 1
         elif service == 0x580 and len(frame.data) >= 4:
-            self._on_answer(self._seen[node_id], frame.data)
+            self._on_answer(node_id, frame.data)
 
-    def _on_answer(self, seen: _Seen, data: bytes) -> None:
+    def _on_answer(self, node_id: int, data: bytes) -> None:
         command, index, sub = struct.unpack_from("<BHB", data)
-        if index != 0x1018:
-            return
+        if index != 0x1018 or not self._asked[node_id][sub]:
+            return  # an answer to somebody else, or to what was asked before the search
+        seen = self._seen[node_id]
         seen.answered[sub] += 1
         if command & 0xE0 == _UPLOAD and len(data) == 8:
             seen.values[sub].append(int.from_bytes(data[4:8], "little"))

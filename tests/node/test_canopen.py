@@ -93,6 +93,17 @@ def test_two_drivers_share_one_host_heartbeat(bench: Bench) -> None:
     assert len(bench.port.sent_to(0x77F)) == 10
 
 
+def test_the_driver_listens_before_it_speaks() -> None:
+    """Nothing is sent before the node was heard, or could have booted."""
+    bench = Bench(start=False)
+    bench.driver.start()
+    assert bench.port.sent[0].t_ns == pytest.approx(0.1e9, abs=1e6)
+    silent = Bench(start=False)
+    silent.node.is_dead = True
+    silent.driver.start()
+    assert silent.port.sent[0].t_ns == pytest.approx(1.2e9, abs=1e6)
+
+
 def test_a_missing_node_does_not_keep_the_run_from_starting() -> None:
     """With nobody there start() ends in bounded time and says why; the verbs say NoAnswer."""
     bench = Bench(start=False)
@@ -482,6 +493,13 @@ def test_two_boards_under_one_id_are_seen(bench: Bench) -> None:
 def test_a_slow_board_is_not_two_boards(bench: Bench) -> None:
     """Answers that come after the next request was sent do not count as a second board."""
     bench.node.network.latency_s = 0.05
+    assert bench.driver.search(1.0)[5].answers == 1
+
+
+def test_answers_to_earlier_questions_are_no_second_board(bench: Bench) -> None:
+    """A late answer from before the search is not counted."""
+    for _ in range(3):
+        bench.port.arrive(0x585, bytes.fromhex("43 18 10 02 31 4C 47 00"), 0.1)
     assert bench.driver.search(1.0)[5].answers == 1
 
 
