@@ -77,6 +77,7 @@ class Reception:
         self._line = None if line is None else _with_power(line, stations)
         self._steady: dict[int, tuple[float, ...]] = {}
         self._noisy: dict[tuple[int, float], tuple[float, ...]] = {}
+        self._levels: dict[int, tuple[float, ...]] = {}
         self._ringing: tuple[Ringing, ...] = ()
         self._tau_ns: tuple[float, ...] = tuple(0.0 for _ in stations)
         if self._line is not None:
@@ -120,8 +121,12 @@ class Reception:
         return 0.5 * (low + high)
 
     def _level_v(self, station: int, drivers: int) -> float:
-        assert self._line is not None
-        return self._line.differential_v(self._names(drivers))[self._stations[station].name]
+        found = self._levels.get(drivers)
+        if found is None:
+            assert self._line is not None
+            levels = self._line.differential_v(self._names(drivers))
+            found = self._levels[drivers] = tuple(levels[each.name] for each in self._stations)
+        return found[station]
 
     def _names(self, drivers: int) -> frozenset[str]:
         return frozenset(s.name for number, s in enumerate(self._stations) if drivers >> number & 1)

@@ -175,8 +175,7 @@ class Wire:
         if self._flight is None:
             self._arrange()
         elif self._clock._now_ns <= self._sof_ns:
-            self._take_back()
-            self._arrange()
+            self._plan_anew()
 
     def withdraw(self, controller: Controller) -> None:
         """A controller has nothing to send any more."""
@@ -184,8 +183,7 @@ class Wire:
             return
         self._ready.remove(controller)
         if not self._hold and self._flight is not None and self._clock._now_ns <= self._sof_ns:
-            self._take_back()
-            self._arrange()
+            self._plan_anew()
 
     def is_sending(self, controller: Controller) -> bool:
         """Is the first frame of this controller on the wire, so that it can't be taken back?"""
@@ -216,8 +214,7 @@ class Wire:
             self._crossing.replay(setting.with_change(Change(now, self.reception, silenced)))
         elif not self._hold:
             if self._flight is not None:
-                self._take_back()
-            self._arrange()
+                self._plan_anew()
 
     def silence(self, controller: Controller, change: Callable[[], None]) -> None:
         """A controller loses power or is reset."""
@@ -246,6 +243,12 @@ class Wire:
         if isinstance(self._flight, Event):
             self._flight.cancel()
         self._flight = None
+
+    def _plan_anew(self) -> None:
+        """Nothing is on the wire yet: decide again."""
+        self._take_back()
+        self._crossing.abandon()
+        self._arrange()
 
     # --- deciding what comes next -------------------------------------------------------------------
 
