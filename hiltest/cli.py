@@ -126,7 +126,7 @@ def _bench(options: argparse.Namespace) -> int:
 def _checks(options: argparse.Namespace) -> int:
     from hiltest.catalogue.registry import checks
 
-    rows = [
+    rows: list[dict[str, object]] = [
         {"name": spec.name, "per": spec.per, "purpose": spec.page.purpose, "gates": list(spec.gates)}
         for spec in checks()
     ]
@@ -134,9 +134,20 @@ def _checks(options: argparse.Namespace) -> int:
 
 
 def _faults(options: argparse.Namespace) -> int:
-    from hiltest.simbench.faults import listing
+    from hiltest.simbench.faults import FAULTS
 
-    return _list(listing(), options.json, "about")
+    rows: list[dict[str, object]] = [
+        {
+            "name": fault.name,
+            "group": fault.group,
+            "about": fault.about,
+            "target": fault.target,
+            "value": fault.default if fault.takes_value else None,
+            "unit": fault.unit,
+        }
+        for fault in FAULTS.values()
+    ]
+    return _list(rows, options.json, "about")
 
 
 def _list(rows: list[dict[str, object]], as_json: bool, text: str) -> int:

@@ -71,18 +71,17 @@ def load(settings: Settings) -> Loaded:
     loaded = load_description(settings.file)
     if not settings.simulate:
         return loaded
-    overrides: dict[str, Any] = {}
-    if settings.seed is not None:
-        overrides["simulation.seed"] = settings.seed
-    if settings.faults:
-        overrides["simulation.faults"] = [*loaded.description.simulation.faults, *settings.faults]
+    simulation = loaded.description.simulation
+    seed = simulation.seed if settings.seed is None else settings.seed
+    faults = [*simulation.faults, *settings.faults]
+    overrides: dict[str, Any] = {"simulation.seed": seed, "simulation.faults": faults}
     for bus in loaded.description.bus:
         overrides[f"bus[{bus.name}].interface"] = SIMULATED
         overrides[f"bus[{bus.name}].channel"] = str(loaded.path)
-        overrides[f"bus[{bus.name}].options"] = {}
-    for number, console in enumerate(loaded.description.console):
-        del number, console
-        overrides["console.port"] = f"hiltest://{loaded.path}"
+        overrides[f"bus[{bus.name}].options"] = {"bus": bus.name, "seed": seed, "faults": " ".join(faults)}
+    for console in loaded.description.console:
+        name = f"console[{console.node}]" if len(loaded.description.console) > 1 else "console"
+        overrides[f"{name}.port"] = f"hiltest://{loaded.path}"
     return load_description(settings.file, overrides)
 
 

@@ -128,7 +128,7 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
     "bus.observer",
     per="bus",
     order=120,
-    gates=("bus.quiet[{bus}]",),
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]"),
     window_s=30.0,
     page=Page(
         purpose="Somebody on this bench really sees a bus error when there is one.",
@@ -161,7 +161,7 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
     "bus.load",
     per="bus",
     order=130,
-    gates=("bus.quiet[{bus}]", "bus.observer[{bus}]"),
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]", "bus.observer[{bus}]"),
     window_s=lambda bus: 30.0 + 2 * bus.load_test.duration_s,
     page=Page(
         purpose="The bus carries frames without errors at the chosen bit rate, with a stated confidence.",

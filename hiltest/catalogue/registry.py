@@ -164,14 +164,17 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
                 "bus": nodes[part.node].bus,
                 "sensor": getattr(part, "sensor", part.name),
             }
-        yield BoundCheck(
-            spec,
-            part,
-            names["node"],
-            names["bus"],
-            tuple(gate.format(**names) for gate in spec.gates),
-            tuple(verb.format(**names) for verb in spec.verbs),
-        )
+        on_bus = [node.name for node in nodes.values() if node.bus == names["bus"]]
+        gates = tuple(gate for template in spec.gates for gate in _filled(template, names, on_bus))
+        verbs = tuple(verb.format(**names) for verb in spec.verbs)
+        yield BoundCheck(spec, part, names["node"], names["bus"], gates, verbs)
+
+
+def _filled(template: str, names: dict[str, str], on_bus: list[str]) -> list[str]:
+    """A gate with its names; one that names {node} in a check of a whole bus stands for every node on it."""
+    if "{node}" in template and not names["node"]:
+        return [template.format(**{**names, "node": node}) for node in on_bus]
+    return [template.format(**names)]
 
 
 def bind_all(description: Any) -> list[BoundCheck]:

@@ -50,7 +50,7 @@ class HiltestBus(can.BusABC):
         bitrate: int | None = None,
         bus: str | None = None,
         seed: int | None = None,
-        faults: Sequence[str] | None = None,
+        faults: Sequence[str] | str | None = None,
         tolerances: bool | None = None,
         receive_own_messages: bool | None = None,
         listen_only: bool = False,
@@ -70,7 +70,8 @@ class HiltestBus(can.BusABC):
 
             if channel is None:
                 raise UsageError("channel=None: give the path of a fixture description")
-            self._hold = join_bench(str(channel), seed=seed, faults=list(faults or ()), tolerances=tolerances)
+            named = faults.split() if isinstance(faults, str) else faults
+            self._hold = join_bench(str(channel), seed=seed, faults=named, tolerances=tolerances)
             self.bench = self._hold.bench
         self._owner = threading.get_ident()
         self._queue: EventQueue = self.bench.queue
