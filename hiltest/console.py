@@ -141,9 +141,9 @@ class SerialConsole:
         return found
 
     def command(self, line: str, within_s: float) -> list[str]:
-        """Send `line`; return what the node says until its next prompt, without the echo.
+        """Send `line`; return what the node says until its next prompt, without the echo and blank lines.
 
-        Log lines that come by themselves are left out (they are in `lines`).
+        Log lines that come by themselves are left out (they are in `lines`). The prompt must stand for 0.1 s.
 
         Raises:
             NoAnswer: no prompt within `within_s`; `seen` holds the last lines.
@@ -209,7 +209,8 @@ class SerialConsole:
         while self._unread:
             text = self._unread.popleft().text.removeprefix(self._settings.prompt)
             is_echo = not answer and text.strip() == command.strip()
-            if not is_echo and not self._unsolicited.match(text):
+            # A log line in between leaves blank lines and cut-off prompts around it.
+            if text.strip() and not is_echo and not self._unsolicited.match(text):
                 answer.append(text)
         prompt, unfinished = self._settings.prompt, self.unfinished
         if unfinished == prompt:
