@@ -23,7 +23,7 @@ from can.util import check_or_adjust_timing_clock
 
 from hiltest.canbus import lineprotocol as lp
 from hiltest.canbus.batch import FRAME_DTYPE, Rows, to_rows
-from hiltest.canbus.frame import FLAG_EXTENDED, Frame, from_message, to_message
+from hiltest.canbus.frame import FLAG_EXTENDED, Frame, from_message
 from hiltest.canbus.serialport import PortLost, ReadySignal, SerialPort
 from hiltest.clock import NS_PER_S, Clock, RealClock, to_ns, today
 from hiltest.errors import UsageError
@@ -135,12 +135,14 @@ class SerialLineBus(can.BusABC):
         Raises:
             can.CanOperationError: the adapter went away, or the bus was shut down.
         """
-        deadline_ns = self._deadline_ns(timeout)
+        deadline_ns: int | None = -1
         while True:
             while self._queue:
-                message = to_message(self._pop(), channel=self._port.path)
-                if self._matches_filters(message):
+                message = _message(self._pop(), self._port.path)
+                if self._filters is None or self._matches_filters(message):
                     return message
+            if deadline_ns == -1:  # asked for late: while frames wait, no clock is looked at
+                deadline_ns = self._deadline_ns(timeout)
             if not self._fill(deadline_ns):
                 return None
 
@@ -519,6 +521,20 @@ class SerialLineBus(can.BusABC):
             raise can.CanTimeoutError(
                 f"{self._port.path} took {what} within {timeout_s:g} s: the adapter does not read"
             )
+
+
+def _message(frame: Frame, channel: str) -> can.Message:
+    """As `frame.to_message`, at a third of its cost: this protocol has classic frames only."""
+    return can.Message(
+        frame.t_ns / NS_PER_S,
+        frame.can_id,
+        frame.extended,
+        frame.remote,
+        frame.error,
+        channel,
+        frame.remote_dlc if frame.remote else None,
+        frame.data,
+    )
 
 
 def _timing_command(bitrate: int | None, timing: can.BitTiming | None) -> str:
