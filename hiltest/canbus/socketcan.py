@@ -237,8 +237,9 @@ class BatchSocket:
         error_frames: have the kernel deliver error frames of all classes.
         hardware_stamps: prefer the adapter's own time stamps where the driver gives any. They run on the
             adapter's clock. Frames without one keep the kernel's; `stamp_source` says what was seen.
-        receive_buffer_bytes: room for frames that wait. The kernel doubles it, and takes more than
-            /proc/sys/net/core/rmem_max from root only.
+        receive_buffer_bytes: room for frames that wait; the kernel doubles it and reckons about 800 bytes for
+            a frame: 4 MiB hold half a second of a full 1 Mbit/s bus. From others than root it takes no more
+            than /proc/sys/net/core/rmem_max (often 212,992: 25 ms); `receive_buffer_bytes` tells what it gave.
         clock: for the time that `recv_batch` waits; the machine's by default.
 
     Raises:
@@ -252,7 +253,7 @@ class BatchSocket:
         fd: bool = False,
         error_frames: bool = True,
         hardware_stamps: bool = False,
-        receive_buffer_bytes: int = 1 << 20,
+        receive_buffer_bytes: int = 4 << 20,
         clock: Clock | None = None,
     ) -> None:
         self.channel = channel

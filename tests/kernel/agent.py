@@ -19,6 +19,9 @@ import can  # noqa: F401
 import numpy  # noqa: F401 (imported for the children)
 import pytest
 
+# Loading these plugins takes this kernel seconds, and one process needs neither.
+PYTEST = ("-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:hypothesispytest")
+
 
 def main(folder: Path) -> None:
     """Serve jobs until the file `stop` appears, then switch the kernel off."""
@@ -61,7 +64,7 @@ def run(order: dict[str, object], output: Path) -> int:
     try:
         if order["kind"] == "pytest":
             arguments = [str(argument) for argument in order["arguments"]]  # type: ignore[attr-defined]
-            code = int(pytest.main(["-p", "no:cacheprovider", *arguments]))
+            code = int(pytest.main([*PYTEST, *arguments]))
         else:
             exec(compile(str(order["code"]), "<job>", "exec"), {"__name__": "__main__"})
             code = 0

@@ -44,10 +44,7 @@ def verdicts(
         if isinstance(item, pytest.Function) and getattr(item, "originalname", "") == "test_inside_the_kernel"
     }
     report = tmp_path_factory.mktemp("inside") / "junit.xml"
-    plugins = ["-p", "no:xdist", "-p", "no:hypothesispytest"]
-    result = kernel.pytest(
-        "-q", "--timeout=60", f"--junitxml={report}", *plugins, *sorted(chosen), limit_s=240.0
-    )
+    result = kernel.pytest("-q", "--timeout=60", f"--junitxml={report}", *sorted(chosen), limit_s=240.0)
     if not report.exists():
         pytest.fail(f"the tests inside the kernel did not end: {result.text}\n{kernel.console()}")
     verdicts: dict[str, str] = {}
