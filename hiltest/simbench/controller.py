@@ -185,6 +185,7 @@ class Controller:
         self._audience: tuple[Callable[[Frame], object], ...] = ()
         self._idle_ns = self._may_send_ns = 0
         self._integrating = True
+        self._last_try: Frame | None = None
         self._number = wire.attach(self)
 
     def __repr__(self) -> str:
@@ -216,10 +217,15 @@ class Controller:
         self._queue.insert(place, frame)
 
     def flush(self) -> int:
-        """Forget all frames that wait (one that is on the wire is finished). Returns how many."""
-        keep = [self._queue[0]] if self._queue and self.wire.is_sending(self) else []
+        """Forget all frames that wait. One that is on the wire is finished, but not tried again.
+
+        Returns how many were forgotten at once.
+        """
+        on_wire = self._queue and self._state != "off" and self.wire.is_sending(self)
+        keep = [self._queue[0]] if on_wire else []
         count = len(self._queue) - len(keep)
         self._queue = deque(keep)
+        self._last_try = keep[0] if keep else None
         if not keep:
             self.wire.withdraw(self)
         return count

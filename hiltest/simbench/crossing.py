@@ -212,6 +212,7 @@ class Crossing:
             wire._dirty
             or wire._ready != [sender]
             or sender._queue[0] is not frame
+            or sender._last_try is not None
             or wire._recovery.waiting
             or self._holds
             or wire.noise.next_ns <= wire.queue.now_ns + period_ns
@@ -289,7 +290,7 @@ class Crossing:
         elif what == "sent":
             self._tell_sent(station)
         elif what == "dropped":
-            self._tell_dropped(station)
+            self.drop_first(station)
         elif what in ("error", "count"):
             self._tell_error(station, happening)
 
@@ -307,7 +308,8 @@ class Crossing:
         for call in station._sent_calls:
             call(frame.at(now, False))
 
-    def _tell_dropped(self, station: Controller) -> None:
+    def drop_first(self, station: Controller) -> None:
+        """Give up a station's first frame."""
         frame = self._take(station)
         if frame is not None:
             station._tell_dropped(frame)

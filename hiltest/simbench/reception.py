@@ -228,7 +228,8 @@ def _ringing(line: LineNetwork, cabling: Cabling) -> list[Ringing]:
     near, far = (_end_reflection(line, cabling, at) for at in (0.0, line.end_m))
     trip = 2.0 * line.end_m * cabling.delay_ns_per_m
     start = max(near, far) * min(1.0, trip / cabling.rise_ns)
-    if start > 0.05:
+    # With both ends open the line is a lump that empties through its resistances: see the time constants.
+    if start > 0.05 and near * far < 0.95:
         found.append(Ringing(start, near * far, trip))
     return found
 

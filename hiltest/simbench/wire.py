@@ -187,7 +187,7 @@ class Wire:
 
     def is_sending(self, controller: Controller) -> bool:
         """Is the first frame of this controller on the wire, so that it can't be taken back?"""
-        if self._flight is None or self._clock._now_ns < self._sof_ns:
+        if not self.occupied:
             return False
         return self._sender is controller or (self._sender is None and self._crossing.carries(controller))
 
@@ -213,8 +213,7 @@ class Wire:
             now = self._clock._now_ns - setting.sof_ns
             self._crossing.replay(setting.with_change(Change(now, self.reception, silenced)))
         elif not self._hold:
-            if self._flight is not None:
-                self._plan_anew()
+            self._plan_anew()
 
     def silence(self, controller: Controller, change: Callable[[], None]) -> None:
         """A controller loses power or is reset."""
@@ -479,10 +478,18 @@ class Wire:
     def freed(self, now_ns: int) -> None:
         """A walk is over; the wire is free."""
         self._free_ns, self._flight, self._sof_ns = now_ns, None, FAR_NS
+        for station in [s for s in self._ready if s._last_try is not None]:
+            self._give_up(station)
         present = [station for station in self._stations if station._takes_part]
         waits = (time for station in present for time in (station._idle_ns, station._may_send_ns))
         self._all_idle_ns = max(waits, default=now_ns)
         self._note_counters()
+
+    def _give_up(self, station: Controller) -> None:
+        """A frame that was flushed while it was on the wire is not tried again."""
+        frame, station._last_try = station._last_try, None
+        if frame is station._queue[0]:
+            self._crossing.drop_first(station)
 
     def rejoin_all(self) -> None:
         """The line was senseless for a while: everybody waits for 11 recessive bits."""

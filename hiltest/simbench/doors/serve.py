@@ -168,6 +168,9 @@ def serve(
 
     out = output or sys.stdout
     with open_bench(description, seed=seed, faults=faults or None) as bench:
+        for node in bench.description.node:
+            if node.eds is not None:
+                bench.read_eds(node, node.node_id)  # slow the first time, and kept: not while bench time runs
         server = Server(bench, doors_of(bench))
         try:
             for door in server.doors:
