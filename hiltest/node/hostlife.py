@@ -10,8 +10,7 @@ from weakref import WeakKeyDictionary
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.opening import QueueFull
 from hiltest.link import Link, Timer
-
-OPERATIONAL = 0x05
+from hiltest.node.telemetry import OPERATIONAL
 
 
 class HostLife:

@@ -23,6 +23,7 @@ TPDO_COUNT = 512
 INVALID_BIT = 1 << 31
 EXTENDED_BIT = 1 << 29
 
+OPERATIONAL = 0x05
 STATES = {0x00: "boot-up", 0x04: "stopped", 0x05: "operational", 0x7F: "pre-operational"}
 """NMT states as a heartbeat carries them (CiA 301)."""
 
