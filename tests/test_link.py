@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import heapq
 import itertools
+import os
+import pty
 import time
+import tty
 from collections.abc import Iterator
 
 import can
@@ -444,6 +447,31 @@ def test_a_full_queue_is_not_a_lost_bench(error: Exception) -> None:
         port.send(frame(1))
     assert not isinstance(caught.value, BenchLost)
     port.close()
+
+
+def test_an_unplugged_serial_adapter_is_lost_at_once() -> None:
+    """python-can's slcan adapter on a pseudo-terminal: frames come, then the cable goes, then BenchLost."""
+    board, adapter = pty.openpty()
+    tty.setraw(board)
+    tty.setraw(adapter)
+    bus = Bus(interface="slcan", channel=os.ttyname(adapter), bit_rate_bps=500_000, length_m=1.0)
+    link, seen = Link(open_port(bus)), []
+    link.listen(seen.append)
+    os.write(board, b"t1232AABB\r")
+    assert link.wait_for(lambda: bool(seen), 2.0)
+    assert (seen[0].can_id, seen[0].data) == (0x123, b"\xaa\xbb")
+
+    def unplug() -> None:
+        os.close(board)
+        os.close(adapter)
+
+    link.after(0.1, unplug)
+    with pytest.raises(BenchLost, match="reading bus 'can'"):
+        link.run_for(5.0)
+    assert link.now_s < 4.0
+    with pytest.raises(BenchLost):
+        link.send(frame(1))
+    link.close()
 
 
 def test_time_stamps_of_an_unknown_zero_become_bench_time() -> None:
