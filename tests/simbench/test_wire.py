@@ -159,7 +159,7 @@ def test_a_frame_is_a_fifo_behind_its_own_station_even_if_it_is_urgent():
         order[by_priority] = [frame.can_id for _, frame, _ in bus.heard]
 
     assert order[False] == [0x500, 0x501, 0x001]
-    assert order[True] == [0x500, 0x001, 0x501]
+    assert order[True] == [0x001, 0x500, 0x501]
 
 
 # --- nobody acknowledges ------------------------------------------------------------------------------
