@@ -109,20 +109,21 @@ class Frame(NamedTuple):
             raise UsageError(f"{self!r}: bitrate_switch needs fd=True")
         if self.remote and self.data:
             raise UsageError(f"{self!r}: a remote frame carries no data; put the length in remote_dlc")
-        if not self.fd and self.dlc > 8:
+        if not self.fd and (len(self.data) > 8 or not 0 <= self.remote_dlc <= 8):
             raise UsageError(f"{self!r}: a classic frame carries 0..8 bytes; split the data or set fd=True")
+        if self.fd and len(self.data) not in FD_LENGTHS:
+            _ = self.dlc  # raises, and says which lengths there are
         if self.error and len(self.data) != 8:
             raise UsageError(f"{self!r}: an error frame has 8 data bytes (linux/can/error.h)")
         return self
 
     def __eq__(self, other: object) -> bool:
         if other.__class__ is not Frame:
-            return NotImplemented
+            return False  # NotImplemented would let the tuple compare itself
         return self[:7] == other[:7] and self[9:] == other[9:]
 
     def __ne__(self, other: object) -> bool:
-        equal = self.__eq__(other)
-        return equal if equal is NotImplemented else not equal
+        return not self.__eq__(other)
 
     def __hash__(self) -> int:
         return hash((self[:7], self[9:]))
