@@ -29,7 +29,9 @@ _VACUUM_IMPEDANCE: Final = 376.730313668
 
 
 def propagation_delay_s(length_m: float, ns_per_m: float = DELAY_NS_PER_M) -> float:
-    """One-way delay in seconds. Raises UsageError for a negative length or delay that is not positive."""
+    """One-way delay in seconds. Raises UsageError for a negative length or a delay
+    that is not positive. Source: length over velocity.
+    """
     return not_negative("length_m", length_m) * positive("ns_per_m", ns_per_m) * 1e-9
 
 

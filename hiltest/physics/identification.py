@@ -49,7 +49,7 @@ def two_point_from_curve(time_s: npt.ArrayLike, temperature_c: npt.ArrayLike, fi
     """`two_point` on a recorded step from the first sample's temperature towards `final_c`.
 
     Both arrays are one-dimensional and equally long, time ascending from the step. Raises UsageError
-    if the record does not reach 63.2 % of the step.
+    if the record does not reach 63.2 % of the step. Source as `two_point`.
     """
     first_c = float(series("temperature_c", temperature_c)[0])
     start_s = float(series("time_s", time_s)[0])
@@ -64,7 +64,8 @@ def two_point_from_curve(time_s: npt.ArrayLike, temperature_c: npt.ArrayLike, fi
 def crossing_s(time_s: npt.ArrayLike, temperature_c: npt.ArrayLike, level_c: float) -> float:
     """First time in seconds at which a recorded curve reaches `level_c`, interpolated between samples.
 
-    Works upwards and downwards from the first sample. Raises UsageError if it never does.
+    Works upwards and downwards from the first sample. Raises UsageError if it never does. Source: straight line
+    between neighbours.
     """
     times, values = _curve(time_s, temperature_c, at_least=2)
     above = values >= finite("level_c", level_c)

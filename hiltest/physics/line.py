@@ -252,7 +252,7 @@ class LineNetwork:
 
         `driving` names the taps that send a dominant bit; none is a recessive line. The order of pins
         is the node's own: a swapped tap sees L of the line on its pin H. A pin that hangs on nothing
-        powered reads 0.0. Raises UsageError for a name that is not a tap's.
+        powered reads 0.0. Raises UsageError for a name that is not a tap's. Source: nodal analysis.
         """
         key = driving if isinstance(driving, frozenset) else frozenset(driving)
         found = self._levels.get(key)
@@ -261,7 +261,10 @@ class LineNetwork:
         return found
 
     def differential_v(self, driving: Iterable[str] = frozenset()) -> Mapping[str, float]:
-        """Differential voltage V(H) − V(L) in volt at each tap's own pins; see `levels_v`."""
+        """Differential voltage V(H) − V(L) in volt at each tap's own pins.
+
+        Errors and source as `levels_v`.
+        """
         key = driving if isinstance(driving, frozenset) else frozenset(driving)
         found = self._differential.get(key)
         if found is None:
@@ -273,7 +276,7 @@ class LineNetwork:
     def probe_v(self, position_m: float, driving: Iterable[str] = frozenset()) -> tuple[float, float]:
         """What a voltmeter to ground reads on conductors H and L of the line at `position_m`, in volt.
 
-        Raises UsageError beyond the end of the line or for an unknown tap.
+        Raises UsageError beyond the end of the line or for an unknown tap. Source: nodal analysis.
         """
         self._check_probe(position_m)
         circuit, drivers = self._circuit(frozenset(driving), powered=True, probe_m=position_m)

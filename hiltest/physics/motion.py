@@ -43,7 +43,9 @@ def full_steps_per_revolution(step_angle_deg: float) -> int:
 
 
 def microsteps_per_revolution(full_steps: int = 200, microsteps: int = 1) -> int:
-    """Microsteps per motor turn. Raises UsageError for numbers below 1 or microsteps no power of two."""
+    """Microsteps per motor turn. Raises UsageError for numbers below 1 or microsteps no power of
+    two. Source: definition.
+    """
     return whole("full_steps", full_steps, 4) * _power_of_two("microsteps", microsteps)
 
 
@@ -78,12 +80,17 @@ def degrees_per_step(*, full_steps: int = 200, microsteps: int = 1, gear: float 
 
 
 def step_rate_hz(speed_mm_per_s: float, steps_per_mm: float) -> float:
-    """Microsteps per second at a speed. Raises UsageError for negative speed or steps not positive."""
+    """Microsteps per second at a speed. Raises UsageError for negative speed or steps not
+    positive. Source: kinematics.
+    """
     return not_negative("speed_mm_per_s", speed_mm_per_s) * positive("steps_per_mm", steps_per_mm)
 
 
 def motor_rpm(step_rate: float, full_steps: int = 200, microsteps: int = 1) -> float:
-    """Motor speed in rpm at `step_rate` microsteps per second. Raises UsageError for negative values."""
+    """Motor speed in rpm at `step_rate` microsteps per second. Raises UsageError for negative values.
+
+    Source: kinematics.
+    """
     rate = not_negative("step_rate", step_rate, "give it in microsteps per second")
     return 60.0 * rate / microsteps_per_revolution(full_steps, microsteps)
 

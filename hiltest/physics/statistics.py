@@ -116,7 +116,7 @@ class Sprt:
     def decide(self, failures: int, trials: int) -> SprtState:
         """ "accept", "reject" or "continue" after `failures` in `trials`.
 
-        Raises UsageError for counts below 0 or more failures than trials.
+        Raises UsageError for counts below 0 or more failures than trials. Source as the class.
         """
         whole("trials", trials, 0)
         whole("failures", failures, 0, trials)

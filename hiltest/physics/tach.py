@@ -151,7 +151,7 @@ def clean_ratio(
 def true_pulses_per_revolution(ratio: Fraction, assumed: int = PULSES_PER_REVOLUTION) -> int | None:
     """Pulse number that explains a clean `ratio` of speeds when `assumed` was set; None if not whole.
 
-    Raises UsageError for a ratio that is not positive or fewer than 1 pulse.
+    Raises UsageError for a ratio that is not positive or fewer than 1 pulse. Source: definition.
     """
     if ratio <= 0:
         raise refuse("ratio", ratio, "a fraction above 0")

@@ -186,7 +186,9 @@ def heat_j(mass_kg: float, specific_j_per_kg_k: float, rise_k: float) -> float:
 
 
 def steady_rise_k(power_w: float, loss_w_per_k: float) -> float:
-    """Rise in kelvin above ambient at which loss equals power. Raises UsageError unless loss is positive."""
+    """Rise in kelvin above ambient at which loss equals power. Raises UsageError unless loss is
+    positive. Source: heat balance.
+    """
     return finite("power_w", power_w) / positive("loss_w_per_k", loss_w_per_k)
 
 
@@ -266,7 +268,7 @@ def peak_rise_k(
 ) -> float:
     """Highest rise in kelvin that the sensor shows after a pulse of `power_w` for `pulse_s`.
 
-    Model and errors as `peak_time_s`. The peak says how much heat arrived; a reading at a fixed time
+    Model, source and errors as `peak_time_s`. The peak says how much heat arrived; a reading at a fixed time
     says mostly how slow the sensor is.
     """
     at_s = peak_time_s(pulse_s, capacity_j_per_k, loss_w_per_k, sensor_tau_s)
@@ -278,7 +280,9 @@ def peak_rise_k(
 def power_from_peak_w(
     peak_k: float, pulse_s: float, capacity_j_per_k: float, loss_w_per_k: float, sensor_tau_s: float
 ) -> float:
-    """Heating power in watt from the sensor's peak rise after a pulse; inverse of `peak_rise_k`."""
+    """Heating power in watt from the sensor's peak rise after a pulse; inverse of `peak_rise_k`,
+    same errors.
+    """
     per_watt = peak_rise_k(1.0, pulse_s, capacity_j_per_k, loss_w_per_k, sensor_tau_s)
     return finite("peak_k", peak_k) / per_watt
 

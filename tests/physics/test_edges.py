@@ -21,6 +21,11 @@ def test_an_unterminated_line_settles_later_than_a_bit() -> None:
     assert line.recessive_settling_s(math.inf, capacitance_f) == math.inf
 
 
+def test_an_edge_falls_by_the_logarithm_of_its_levels() -> None:
+    """From 2 V to 0.5 V takes ln 4 time constants."""
+    assert line.recessive_settling_s(60.0, 1e-9) == pytest.approx(60e-9 * math.log(4.0))
+
+
 def test_an_edge_that_starts_settled_takes_no_time() -> None:
     """Below the goal at once, or nothing to discharge."""
     assert line.recessive_settling_s(60.0, 1e-9, start_v=0.4) == 0.0

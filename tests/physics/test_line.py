@@ -139,7 +139,7 @@ def test_l_to_ground_still_talks() -> None:
     assert network.resistance_ohm("L", "GND") == 0.0
 
 
-def test_h_to_a_twelve_volt_supply_talks_with_l_above_five_volts_or_nearly() -> None:
+def test_h_to_a_twelve_volt_supply_talks_with_l_above_five_volts() -> None:
     """The driver of L limits its current, so the terminators keep L high."""
     network = replace(HEALTHY, leaks=(Leak("H", "SUPPLY"),), supply_v=12.0)
     high, low = network.levels_v({"host"})["host"]

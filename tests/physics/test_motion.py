@@ -62,9 +62,10 @@ def test_coils_are_found_whatever_the_order_of_wires(wires: tuple[str, ...]) -> 
         ({("1", "2"): OPEN}, "1 connects to no other wire"),
         ({("1", "2"): 0.01}, "1-2 is shorted"),
         ({("1", "3"): 3.0, ("1", "4"): 4.0, ("2", "3"): 4.0, ("2", "4"): 3.5}, "the coils touch"),
+        ({("3", "4"): OPEN, ("1", "3"): 3.2, ("2", "3"): 1.6}, "2 connects to 2 other wires"),
         ({("3", "4"): 0.8}, "the coils differ"),
     ],
-    ids=["open coil", "shorted coil", "coils touching", "shorted turns"],
+    ids=["open coil", "shorted coil", "coils touching", "centre tap", "shorted turns"],
 )
 def test_broken_motors_are_described(change: dict[tuple[str, str], float], words: str) -> None:
     """Each fault of a winding has its own sentence."""

@@ -76,6 +76,16 @@ def test_identified_step_is_the_one_that_was_made(tau: float, dead: float, rise:
     assert fit.residual_k == pytest.approx(0.1, rel=0.25)
 
 
+def test_a_step_without_dead_time_is_identified_and_says_how_well() -> None:
+    """No dead time to be told from 0: the error is one interval or noise over slope, whichever is larger."""
+    t = np.arange(0.0, 20.0, 0.05)
+    noise = np.random.default_rng(8).normal(0.0, 0.1, t.size)
+    fit = thermal.fit_step(t, 25.0 + 5.0 * thermal.step_fraction(t, 5.0) + noise)
+    assert fit.dead_time_s == 0.0
+    assert fit.tau_s == pytest.approx(5.0, abs=4 * fit.tau_error_s)
+    assert fit.dead_time_error_s == pytest.approx(0.1, rel=0.25)  # 0.1 K over 1 K/s
+
+
 def test_identified_errors_are_what_repeated_runs_scatter() -> None:
     """The stated standard error of tau is the standard deviation over 60 noisy runs."""
     t = np.arange(0.0, 160.0, 0.5)

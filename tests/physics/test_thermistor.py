@@ -192,6 +192,14 @@ def test_converter_codes_stay_in_range_whatever_the_noise(ohm: float, noise: flo
     assert 0 <= code <= PULL_UP.full_scale
 
 
+def test_a_converter_rounds_to_the_nearest_code() -> None:
+    """4095 times a half is 2047.5: up at the half, and noise moves it by whole codes."""
+    half = Divider(10e3)
+    assert half.code(10e3) == 2048
+    assert half.code(10e3, -0.1) == 2047
+    assert half.code(10e3, 1.9) == 2049
+
+
 def test_readings_out_of_the_converter_s_range_are_refused() -> None:
     """More counts than bits allow is a wrong setting, not an open sensor."""
     with pytest.raises(UsageError, match="adc_bits"):
