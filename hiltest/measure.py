@@ -7,6 +7,7 @@ measurement failed. A value that is NaN fails every limit.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NoReturn, Protocol
 
 from hiltest.errors import NotObservable, UsageError
@@ -56,7 +57,8 @@ class CurveRecorder:
 class Measure:
     """Records the measurements of one check.
 
-    `memory` is shared by all checks of a run: what one learnt and another needs.
+    `memory` is shared by all checks of a run: what one learnt and another needs. `has_passed` tells whether
+    a check has passed in this run.
     """
 
     def __init__(
@@ -67,12 +69,14 @@ class Measure:
         clock: Clock,
         recorder: Recorder,
         memory: dict[str, Any] | None = None,
+        has_passed: Callable[[str], bool] = lambda _name: False,
     ) -> None:
         self.check = check
         self.measurements: list[Measurement] = []
         self.curves: list[Curve] = []
         self.notes: list[str] = []
         self.memory: dict[str, Any] = {} if memory is None else memory
+        self.has_passed = has_passed
         self._part = part
         self._loaded = loaded
         self._clock = clock

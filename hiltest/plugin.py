@@ -380,13 +380,7 @@ def node(request: pytest.FixtureRequest, measure: Measure) -> GuardedNode:
 def nodes_on_bus(request: pytest.FixtureRequest, target: Any, measure: Measure) -> list[GuardedNode]:
     """Every node on the bus under test."""
     del measure
-    run = _needed(request)
-    passed = {name for name, result in run.results.items() if result.outcome == "passed"}
-    return [
-        run.node(part.name)
-        for part in run.loaded.description.node
-        if part.bus == target.name and f"bus.enumerate[{part.name}]" in passed
-    ]
+    return _needed(request).known_nodes_on(target.name)
 
 
 def _opened(request: pytest.FixtureRequest) -> Any:

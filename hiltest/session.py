@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from hiltest.clock import Clock
     from hiltest.console import SerialConsole
     from hiltest.description.loading import Loaded
-    from hiltest.description.models import Bus
     from hiltest.evidence.journal import Journal
     from hiltest.guard import Guard, GuardedNode
     from hiltest.link import Link
@@ -292,13 +291,13 @@ class Run:
         opened.nodes[name].start()
         return opened.nodes[name]
 
-    def nodes_on(self, bus: str) -> list[GuardedNode]:
-        """Every node of a bus, started."""
-        return [self.node(part.name) for part in self.loaded.description.node if part.bus == bus]
-
-    def bus(self, name: str) -> Bus:
-        """A bus of the description."""
-        return next(part for part in self.loaded.description.bus if part.name == name)
+    def known_nodes_on(self, bus: str) -> list[GuardedNode]:
+        """Every node of a bus that was enumerated, started."""
+        return [
+            self.node(part.name)
+            for part in self.loaded.description.node
+            if part.bus == bus and self._has_passed(f"bus.enumerate[{part.name}]")
+        ]
 
     def console(self) -> SerialConsole:
         """The serial console of the description, opened."""
@@ -355,7 +354,7 @@ class Run:
     def begin(self, name: str, part: str, window_s: float | None, causes: Iterable[str] = ()) -> Measure:
         """Start a check; returns its `measure`."""
         self.start()
-        measure = Measure(name, part, self.loaded, self._clock, self._books, self.memory)
+        measure = Measure(name, part, self.loaded, self._clock, self._books, self.memory, self._has_passed)
         result = CheckResult(name, "error", look_first=list(causes), started_s=self._clock.now_s)
         self._current = (measure, result)
         if self._open is not None and self._open.spoken:

@@ -111,8 +111,8 @@ def _judge_direction(
         hint = f"; the driver reports {', '.join(open_load)}" if open_load else ""
         measure.require("moves the right way", False, "the home switch never let go")
         measure.fail(
-            f"the home switch {stepper.home_switch!r} stayed actuated through the whole move: the axis does not "
-            f"move, or the switch is stuck{hint}"
+            f"the home switch {stepper.home_switch!r} stayed actuated through the whole small move: the axis "
+            f"does not move, it moves the wrong way against its lower stop, or the switch is stuck{hint}"
         )
     turns = released / axis.per_rev
     measure.require("moves the right way", True)

@@ -46,6 +46,11 @@ def energise(link: Link, node: GuardedNode, name: str, measure: Measure) -> Ener
     """Switch on, at a low level, every output whose gates are open."""
     live = Energised()
     for fan in (each for each in measure.description.fan if each.node == name):
+        if not measure.has_passed(f"fan.tach[{fan.name}]"):
+            live.closed.append(
+                f"fan {fan.name}: fan.tach[{fan.name}] has not passed, so its drop could not be seen"
+            )
+            continue
         try:
             node.set_fan(fan.name, max(FAN_DUTY, fan.start_duty))
             live.fans.append(fan)

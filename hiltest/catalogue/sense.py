@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue.registry import Page, check
@@ -99,8 +100,9 @@ def test_ambient(target: Sensor, link: Link, node: GuardedNode, measure: Measure
         limit="limits.ambient_low_c",
     )
     measure("standard deviation", deviation, "K", high=target.noise_max_k, limit="noise_max_k")
-    if len(names) > 1:
-        others = [_sense.mean_and_deviation(rows[name])[0] for name in names if name != target.name]
+    means = [_sense.mean_and_deviation(rows[name])[0] for name in names if name != target.name]
+    others = [value for value in means if not math.isnan(value)]
+    if others:
         distance = abs(mean - _sense.median(others))
         measure(
             "distance from the other sensors",
@@ -109,3 +111,5 @@ def test_ambient(target: Sensor, link: Link, node: GuardedNode, measure: Measure
             high=limits.sensor_agreement_k,
             limit="limits.sensor_agreement_k",
         )
+    elif means:
+        measure.note("no other sensor has a valid value to compare with")

@@ -1,0 +1,85 @@
+"""The first faults: each is wired into the simulation, and the check that a practitioner expects must fail.
+
+One table holds fault, the check that must fail, and the checks that must not have run because they would have
+energised something unsafe. The bench's hidden truth is asked what really happened.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+
+from .boards import accept, outcomes
+
+HEAT = ("heat.pulse[reservoir]", "heat.low_setpoint[reservoir]")
+LOOP = ("heat.low_setpoint[reservoir]",)
+MOVE = ("motion.direction[pump]", "motion.return[pump]")
+FANS = ("fan.tach[electronics]", "fan.tach[nozzle]")
+EVERYTHING = (*FANS, *HEAT, *MOVE, "safe.host_silence[head]")
+
+
+@dataclass(frozen=True)
+class Row:
+    fault: str
+    fails: str
+    not_run: tuple[str, ...] = ()
+    says: str = ""
+
+
+TABLE = (
+    Row("no_node", "bus.enumerate[head]", EVERYTHING, "Nobody acknowledges"),
+    Row("wrong_bit_rate", "bus.quiet[can]", EVERYTHING, "error reports"),
+    Row("duplicate_node_id", "bus.enumerate[head]", EVERYTHING, "2 boards"),
+    Row("can_h_open", "bus.enumerate[head]", EVERYTHING),
+    Row("can_l_open", "bus.enumerate[head]", EVERYTHING),
+    Row("can_h_l_short", "bus.enumerate[head]", EVERYTHING, "bus-off"),
+    Row("noise_bursts", "bus.quiet[can]", EVERYTHING),
+    Row("heater_open", "heat.pulse[reservoir]", LOOP, "heater open"),
+    Row("heater_weak", "heat.pulse[reservoir]", LOOP, "weak"),
+    Row("sensor_open[reservoir]", "sense.ambient[reservoir]", HEAT),
+    Row("sensor_shorted[reservoir]", "sense.ambient[reservoir]", HEAT),
+    Row("sensors_swapped", "sense.ambient[reservoir]", HEAT),
+    Row("fan_stalled[electronics]", "fan.tach[electronics]", (), "no pulse"),
+    Row("tach_open[nozzle]", "fan.tach[nozzle]", (), "no pulse"),
+    Row("stepper_reversed", "motion.direction[pump]", ("motion.return[pump]",), "wrong way"),
+    Row("coil_open", "motion.direction[pump]", ("motion.return[pump]",), "open_load_a"),
+    Row("lost_steps", "motion.return[pump]", (), "steps lost"),
+    Row("driver_current_unset", "motion.driver_ready[pump]", MOVE, "run current"),
+    Row("switch_stuck[pump_home]", "motion.direction[pump]", ("motion.return[pump]",)),
+    Row("host_watch_missing", "safe.host_silence[head]"),
+    Row("wire_thin", "heat.low_setpoint[reservoir]", (), "supply dip"),
+)
+
+
+@pytest.mark.parametrize("row", TABLE, ids=lambda row: row.fault)
+def test_the_expected_check_fails_and_nothing_unsafe_was_run(row: Row) -> None:
+    """The unit is rejected by the right check, and what would have been unsafe says which gate stopped it."""
+    truth: dict[str, Any] = {}
+
+    def look(run: Any) -> None:
+        bench = run.opened().link.port.bus.bench
+        bench.run_for(2.0)
+        truth["on"] = bench.truth.outputs_on()
+
+    record = accept(row.fault, before_close=look)
+    found = outcomes(record)
+    check = next(each for each in record.checks if each.name == row.fails)
+    assert record.verdict == "rejected"
+    assert found[row.fails] == "failed", f"{row.fails}: {found[row.fails]}; {record.verdict_reason}"
+    assert row.says in check.reason
+    for name in row.not_run:
+        stopped = next(each for each in record.checks if each.name == name)
+        assert stopped.outcome == "not run", f"{name}: {stopped.outcome}"
+        assert "gate" in stopped.reason
+    assert not truth["on"], f"left on after the run: {truth['on']}"
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_healthy_board_is_accepted(seed: int) -> None:
+    """Healthy boards differ by their tolerances and are accepted all the same, over more than two minutes."""
+    record = accept(seed=seed)
+    assert record.verdict == "accepted", record.verdict_reason
+    assert record.bench_s >= 120.0
+    assert all(check.measurements for check in record.checks)
