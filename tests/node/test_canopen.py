@@ -149,6 +149,19 @@ def test_starting_again_only_makes_ready(bench: Bench) -> None:
     assert bench.node.state == 0x05
 
 
+def test_a_node_that_dropped_out_is_made_ready_by_the_next_verb(bench: Bench) -> None:
+    """A node that went pre-operational by itself gets its host watch and NMT start again, when a verb needs it."""
+    bench.driver.set_lamp("status", "green")
+    bench.node.state = 0x7F
+    bench.node.writes.clear()
+    bench.link.run_for(0.2)
+    assert bench.node.state == 0x7F
+    bench.driver.set_lamp("status", "red")
+    assert bench.node.state == 0x05
+    assert [index for index, _, _ in bench.node.writes] == [0x1016, 0x6200]
+    assert bench.node.writes[-1][2] == 0b001  # its outputs were off by then
+
+
 # --- identity and status -------------------------------------------------------------------------------------
 
 

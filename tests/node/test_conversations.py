@@ -193,6 +193,7 @@ def test_a_transfer_without_end_is_given_up() -> None:
     port.__class__ = Endless
     with pytest.raises(NoAnswer, match="without end"):
         channel.read_bytes(0x1008, 0, "name")
+    assert port.clock.now_s < 1.0
 
 
 def test_too_few_bytes_are_a_fault_of_the_node() -> None:
