@@ -141,7 +141,7 @@ class Adapter:
         if self._in_flight >= self.policy.queue_frames:
             raise QueueFull(self._in_flight)
         self._in_flight += 1
-        self._queue.call_at(self._tx_ready_ns(), self._to_controller, frame, self._epoch)
+        self._queue.call_at(self._tx_ready_ns(), self._to_controller, (self._epoch, (frame,)))
 
     def send_many(self, frames: Iterable[Frame]) -> int:
         """Hand frames over until the adapter takes no more. Returns how many it took.
@@ -158,7 +158,7 @@ class Adapter:
             batch.append(frame)
         self._in_flight += len(batch)
         if batch:
-            self._queue.call_at(self._tx_ready_ns(), self._all_to_controller, batch, self._epoch)
+            self._queue.call_at(self._tx_ready_ns(), self._to_controller, (self._epoch, batch))
         return len(batch)
 
     @property
@@ -182,15 +182,14 @@ class Adapter:
         jitter = self.policy.jitter_s
         return int(self._rng.expovariate(1.0 / jitter) * 1e9) if jitter > 0.0 else 0
 
-    def _to_controller(self, frame: Frame, epoch: int) -> None:
+    def _to_controller(self, batch: tuple[int, Iterable[Frame]]) -> None:
+        epoch, frames = batch
         if epoch != self._epoch:
             return  # flushed or unplugged on the way
-        if not self.controller.send(frame):
-            self._in_flight -= 1  # bus-off or listen-only: thrown away, as a driver does
-
-    def _all_to_controller(self, frames: list[Frame], epoch: int) -> None:
+        send = self.controller.send
         for frame in frames:
-            self._to_controller(frame, epoch)
+            if not send(frame):
+                self._in_flight -= 1  # bus-off or listen-only: thrown away, as a driver does
 
     # --- the host's side: receiving ----------------------------------------------------------------
 
@@ -275,7 +274,7 @@ class Adapter:
     def _sent(self, frame: Frame) -> None:
         self._in_flight -= 1
         if self.policy.echo:
-            self._received(frame)
+            self._received(frame.at(self._clock._now_ns, False))
 
     def _dropped(self, _: Frame) -> None:
         self._in_flight -= 1

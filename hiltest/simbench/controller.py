@@ -176,10 +176,9 @@ class Controller:
         self._state: State = "active"
         self._powered = powered
         self._recovering = False
-        # What the wire keeps here (see wire.py): the arbitration key of the first frame, whether its frames
-        # cross the wire without a doubt, who is told of them, and when this controller is idle and may send.
-        self._key = 0
+        # What the wire keeps here (see wire.py): whether its frames cross the wire without a doubt, who is told of them, and when this controller is idle and may send.
         self._bit_ns = timing.bit_ns
+        self._intermission_ns = round(3 * timing.bit_ns)
         self._odds: Odds | None = None
         self._clean = False
         self._audience: tuple[Callable[[Frame], object], ...] = ()
@@ -204,7 +203,6 @@ class Controller:
         else:
             queue.append(frame)
         if queue[0] is frame:
-            self._key = frame[0] << 21 if not (frame[2] or frame[3]) else arbitration_key(frame)
             self.wire.contend(self)
         return True
 
@@ -256,7 +254,7 @@ class Controller:
         return self._listen("_frame_calls", call)
 
     def on_sent(self, call: Callable[[Frame], object]) -> Callable[[], None]:
-        """Tell `call` each own frame that somebody acknowledged."""
+        """Tell `call` each own frame, as it was queued, now that somebody has acknowledged it."""
         return self._listen("_sent_calls", call)
 
     def on_dropped(self, call: Callable[[Frame], object]) -> Callable[[], None]:
@@ -312,6 +310,7 @@ class Controller:
             self._powered = powered
             if timing is not None:
                 self._timing, self._bit_ns = timing, timing.bit_ns
+                self._intermission_ns = round(3 * timing.bit_ns)
             self._queue.clear()
             self.counters.clear()
             self._recovering = False

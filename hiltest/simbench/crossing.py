@@ -77,7 +77,6 @@ class _Storm:
     sof_ns: int
     sender: Controller
     frame: Frame
-    number: int
 
 
 class Crossing:
@@ -197,7 +196,7 @@ class Crossing:
         sender = self._sender_of(setting)
         if sender is None or not self._may_storm(sender, sender._queue[0], period):
             return False
-        self._storm = _Storm(setting, outcome, period, setting.sof_ns, sender, sender._queue[0], 0)
+        self._storm = _Storm(setting, outcome, period, setting.sof_ns, sender, sender._queue[0])
         self._next_try(self._storm)
         return True
 
@@ -221,13 +220,13 @@ class Crossing:
     def _next_try(self, storm: _Storm) -> None:
         wire = self._wire
         wire._sof_ns = storm.sof_ns
-        wire._flights = wire._flight = flight = wire._flights + 1
-        wire.queue.call_at(storm.sof_ns + storm.period_ns, self._try_again, storm, flight)
+        wire._flight = flight = (storm,)
+        wire.queue.call_at(storm.sof_ns + storm.period_ns, self._try_again, flight)
 
-    def _try_again(self, storm: _Storm, flight: int) -> None:
+    def _try_again(self, flight: tuple[_Storm]) -> None:
         """One try is over (its error is told now, with its own time); the next one starts."""
-        wire = self._wire
-        if wire._flight != flight:
+        wire, storm = self._wire, flight[0]
+        if wire._flight is not flight:
             return
         now, sof = wire.queue.now_ns, storm.sof_ns
         wire.error_frames += 1
@@ -238,7 +237,7 @@ class Crossing:
             station = wire.stations[number]
             if station._error_calls:
                 self._tell_listeners(station, happening, sof + int(when + 0.5))
-        if wire._flight != flight:
+        if wire._flight is not flight:
             return  # a listener changed something
         if self._may_storm(storm.sender, storm.frame, storm.period_ns):
             self._next_try(storm)
@@ -306,7 +305,7 @@ class Crossing:
             for call in station._receivers():
                 call(frame.at(now))
         for call in station._sent_calls:
-            call(frame.at(now, False))
+            call(frame)
 
     def drop_first(self, station: Controller) -> None:
         """Give up a station's first frame."""
@@ -320,9 +319,9 @@ class Crossing:
             return None  # reset meanwhile
         frame = queue.popleft()
         if queue:
-            station._key = arbitration_key(queue[0])
-        elif station in self._wire._ready:
-            self._wire._ready.remove(station)
+            self._wire._keys[station._number] = arbitration_key(queue[0])
+        else:
+            self._wire._leave(station)
         return frame
 
     def _tell_error(self, station: Controller, happening: Happening) -> None:

@@ -18,12 +18,13 @@ from hiltest.errors import NothingScheduled, UsageError
 class Event:
     """One scheduled call. Keep it to `cancel()` it."""
 
-    __slots__ = ("_call", "when_ns")
+    __slots__ = ("_args", "_call", "when_ns")
 
-    def __init__(self, when_ns: int, call: Callable[..., object]) -> None:
+    def __init__(self, when_ns: int, call: Callable[..., object], args: tuple[object, ...]) -> None:
         self.when_ns = when_ns
         """When the call is due, in bench time."""
         self._call: Callable[..., object] | None = call
+        self._args = args
 
     @property
     def pending(self) -> bool:
@@ -34,10 +35,10 @@ class Event:
         """Never make the call. Cancelling twice, or after the call was made, does nothing."""
         self._call = None
 
-    def __call__(self, *args: object) -> None:
+    def __call__(self, _: object) -> None:
         call, self._call = self._call, None
         if call is not None:
-            call(*args)
+            call(*self._args)
 
 
 class Repeating:
@@ -52,7 +53,7 @@ class Repeating:
         self._period_ns = period_ns
         self._action: Callable[[], object] | None = action
         self._due_ns = first_ns
-        queue.call_at(first_ns, self)
+        queue.call_at(first_ns, self, None)
 
     @property
     def period_ns(self) -> int:
@@ -72,13 +73,13 @@ class Repeating:
         """Make no further call; allowed from within the call itself."""
         self._action = None
 
-    def __call__(self) -> None:
+    def __call__(self, _: object) -> None:
         if self._action is None:
             return
         self._action()
         if self._action is not None:  # not cancelled by the action itself
             self._due_ns = due = self._due_ns + self._period_ns
-            heappush(self._heap, (due, self._number(), self, ()))
+            heappush(self._heap, (due, self._number(), self, None))
 
 
 class EventQueue:
@@ -96,8 +97,8 @@ class EventQueue:
 
     def __init__(self, clock: SimulatedClock | None = None) -> None:
         self.clock = SimulatedClock() if clock is None else clock
-        # (when, number, call, arguments): the number makes equal times first in, first out.
-        self._heap: list[tuple[int, int, Any, tuple[object, ...]]] = []
+        # (when, number, call, argument): the number makes equal times first in, first out.
+        self._heap: list[tuple[int, int, Any, object]] = []
         self.pumping = False
         """Set by whoever lets time run, so that nothing that runs in it lets time run again."""
         self._number = count().__next__
@@ -115,8 +116,8 @@ class EventQueue:
         """
         if when_ns < self.clock._now_ns:
             self._refuse(when_ns)
-        event = Event(when_ns, call)
-        heappush(self._heap, (when_ns, self._number(), event, args))
+        event = Event(when_ns, call, args)
+        heappush(self._heap, (when_ns, self._number(), event, None))
         return event
 
     def after(self, delay_ns: int, call: Callable[..., object], *args: object) -> Event:
@@ -127,18 +128,18 @@ class EventQueue:
         """
         return self.at(self.clock._now_ns + delay_ns, call, *args)
 
-    def call_at(self, when_ns: int, call: Callable[..., object], *args: object) -> None:
-        """Like `at`, for a call that is never taken back: no handle, and much faster."""
+    def call_at(self, when_ns: int, call: Callable[[Any], object], argument: object) -> None:
+        """Schedule `call(argument)` for good: no handle to cancel it, which makes it twice as fast as `at`."""
         if when_ns < self.clock._now_ns:
             self._refuse(when_ns)
-        heappush(self._heap, (when_ns, self._number(), call, args))
+        heappush(self._heap, (when_ns, self._number(), call, argument))
 
-    def call_after(self, delay_ns: int, call: Callable[..., object], *args: object) -> None:
-        """Like `after`, for a call that is never taken back."""
+    def call_after(self, delay_ns: int, call: Callable[[Any], object], argument: object) -> None:
+        """Schedule `call(argument)` for good when `delay_ns` have passed."""
         when_ns = self.clock._now_ns + delay_ns
         if delay_ns < 0:
             self._refuse(when_ns)
-        heappush(self._heap, (when_ns, self._number(), call, args))
+        heappush(self._heap, (when_ns, self._number(), call, argument))
 
     def _refuse(self, when_ns: int) -> NoReturn:
         raise UsageError(
@@ -167,8 +168,8 @@ class EventQueue:
         if not self._heap:
             return False
         # The heap's order already keeps time from running backwards.
-        self.clock._now_ns, _, call, args = heappop(self._heap)
-        call(*args)
+        self.clock._now_ns, _, call, argument = heappop(self._heap)
+        call(argument)
         return True
 
     def run_until(self, deadline_ns: int) -> None:
@@ -179,8 +180,8 @@ class EventQueue:
         """
         heap, clock, pop = self._heap, self.clock, heappop
         while heap and heap[0][0] <= deadline_ns:
-            clock._now_ns, _, call, args = pop(heap)
-            call(*args)
+            clock._now_ns, _, call, argument = pop(heap)
+            call(argument)
         clock.advance_to(deadline_ns)
 
     def run_while(self, condition: Callable[[], object], deadline_ns: int | None) -> None:
@@ -193,8 +194,8 @@ class EventQueue:
         """
         heap, clock, pop = self._heap, self.clock, heappop
         while heap and (deadline_ns is None or heap[0][0] <= deadline_ns):
-            clock._now_ns, _, call, args = pop(heap)
-            call(*args)
+            clock._now_ns, _, call, argument = pop(heap)
+            call(argument)
             if not condition():
                 return
         if deadline_ns is None:

@@ -129,9 +129,9 @@ def test_run_while_without_a_deadline_raises_when_nothing_is_left():
     "misuse",
     [
         lambda queue: queue.at(3, print),
-        lambda queue: queue.call_at(3, print),
+        lambda queue: queue.call_at(3, print, None),
         lambda queue: queue.after(-1, print),
-        lambda queue: queue.call_after(-1, print),
+        lambda queue: queue.call_after(-1, print, None),
         lambda queue: queue.run_until(3),
         lambda queue: queue.every(0, print),
     ],
