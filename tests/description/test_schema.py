@@ -13,9 +13,11 @@ import jsonschema
 import pytest
 
 from hiltest.description.loading import load_text
-from hiltest.description.models import DRIVER_FLAGS, ROLES, Description
+from hiltest.description.models import ROLES, Description
 from hiltest.description.reference import MANUAL, sections, with_reference
 from hiltest.description.schema import json_schema, lookup, rule, schema_text, unit_of
+from hiltest.node.incoming import READINGS
+from hiltest.node.places import AXIS_ROLES
 
 
 def _errors(data: object) -> list[str]:
@@ -185,11 +187,9 @@ def test_the_examples_of_the_manual_are_valid(glue_head: Path) -> None:
     assert set(tomllib.loads(blocks[1])["heater"]["roles"]) <= set(ROLES["heater"])
 
 
-def test_the_driver_knows_the_same_roles_and_flags() -> None:
-    """A role that the description allows and nobody reads, or the other way round, is a mistake."""
-    from hiltest.node import canopen
-
-    assert canopen.DRIVER_FLAGS == DRIVER_FLAGS
-    assert set(canopen._AXIS_ROLES) <= set(ROLES["stepper"])
-    for kind, role in canopen._READINGS:
+def test_the_driver_knows_the_same_roles() -> None:
+    """A role that the driver looks for and the description refuses could never be given."""
+    assert set(AXIS_ROLES) <= set(ROLES["stepper"])
+    assert len(READINGS) > 5
+    for kind, role in READINGS:
         assert role in ROLES[kind], (kind, role)
