@@ -46,8 +46,8 @@ GATES: dict[str, tuple[str, ...]] = {
 ELEMENT_FACTOR = 4.0
 """Worst element that a pulse is reckoned with: four times the stated power, as at twice the voltage."""
 
-RISE_WINDOW_S = 4.0
-RISE_SPAN_MIN_S = 0.5
+RISE_WINDOW_S = 8.0
+RISE_SPAN_MIN_S = 1.0
 NOISE_FACTOR = 4.0
 """Standard deviations of sensor noise that are not taken for a rise."""
 
@@ -316,18 +316,20 @@ class Guard:
         hot.recent.append((t_ns, value_c))
         while t_ns - hot.recent[0][0] > RISE_WINDOW_S * NS_PER_S:
             hot.recent.popleft()
-        then_ns, then_c = hot.recent[0]
-        span_s = (t_ns - then_ns) / NS_PER_S
-        if span_s < RISE_SPAN_MIN_S:
-            return
-        heater = hot.heater
-        most_k_s = heater.power_w * (1 + heater.power_tolerance_percent / 100) / heater.heat_capacity_j_k
-        allowed_k = self._limits.guard_rise_factor * most_k_s * span_s
+        long_enough = [then for then in hot.recent if t_ns - then[0] >= RISE_SPAN_MIN_S * NS_PER_S]
+        if long_enough:
+            # The longest span tells a strong element from noise, the shortest catches a sensor that jumps.
+            for then_ns, then_c in (long_enough[0], long_enough[-1]):
+                self._check_span(hot.heater, value_c - then_c, (t_ns - then_ns) / NS_PER_S)
+
+    def _check_span(self, heater: Heater, rise_k: float, span_s: float) -> None:
+        caused_k = heater.power_w / heater.heat_capacity_j_k * span_s
+        allowed_k = self._limits.guard_rise_factor * caused_k
         allowed_k += NOISE_FACTOR * self._noise_k.get(heater.sensor, 1.0)
-        if value_c - then_c > allowed_k:
+        if rise_k > allowed_k:
             self._trip(
-                f"heater {heater.name!r}: sensor {heater.sensor!r} rose by {value_c - then_c:.1f} K in {span_s:.2f} s, "
-                f"the stated heater can cause {most_k_s * span_s:.1f} K and {allowed_k:.1f} K were allowed"
+                f"heater {heater.name!r}: sensor {heater.sensor!r} rose by {rise_k:.1f} K in {span_s:.2f} s, the "
+                f"stated heater can cause {caused_k:.1f} K and {allowed_k:.1f} K were allowed"
             )
 
     def _check_neighbour(self, sensor: str, heater: Heater, value_c: float) -> None:

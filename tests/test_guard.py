@@ -323,12 +323,20 @@ def test_a_rise_that_the_heater_can_not_cause_trips() -> None:
     assert assert_trips(bench, "the stated heater can cause") < 5.0
 
 
+def test_a_strong_element_on_a_limited_supply_trips() -> None:
+    """An element of four times the power that the supply's limit holds at three times (6 K/s) is found too."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 200.0)
+    bench.temperatures(lambda t_s: 23 + 6 * t_s, 20.0)
+    assert assert_trips(bench, "the stated heater can cause") < 9.0
+
+
 def test_a_jump_of_the_sensor_trips() -> None:
     """A sensor that jumps by 30 K while its heater is on is lost."""
     bench = Bench()
     bench.node.set_heater_c("reservoir", 200.0)
     bench.temperatures(lambda t_s: 23.0 if t_s < 5 else 53.0, 20.0)
-    assert assert_trips(bench, "rose by 30.0 K") == pytest.approx(5.0, abs=0.2)
+    assert assert_trips(bench, r"rose by 30\.0 K") == pytest.approx(5.0, abs=0.2)
 
 
 def test_a_sensor_without_value_trips_while_its_heater_is_on() -> None:
