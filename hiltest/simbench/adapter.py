@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import errno
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from random import Random
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, ClassVar, Literal, Protocol
 
 from hiltest.canbus.frame import Frame
 from hiltest.clock import to_ns
@@ -53,7 +54,7 @@ class BusSettings(Protocol):
     def sample_point_percent(self) -> float: ...
 
 
-@dataclass(slots=True)
+@dataclass
 class AdapterPolicy:
     """What an adapter is like.
 
@@ -78,6 +79,19 @@ class AdapterPolicy:
     stamp_step_s: float = 0.0
     stamp_offset_s: float = 0.0
     restart_s: float | None = None
+
+    def __setattr__(self, name: str, value: object) -> None:
+        """Keep what each frame needs ready: this class is changed seldom and read often."""
+        object.__setattr__(self, name, value)
+        if "restart_s" in self.__dict__:  # all fields are there
+            latency_ns = to_ns(self.latency_s, "latency_s")
+            stamped_at_wire = self.stamps == "hardware" and not (self.stamp_step_s or self.stamp_offset_s)
+            plain = stamped_at_wire and not self.jitter_s
+            self.__dict__.update(latency_ns=latency_ns, plain=plain)
+
+    if TYPE_CHECKING:
+        latency_ns: ClassVar[int]
+        plain: ClassVar[bool]
 
 
 class QueueFull(Exception):
@@ -150,12 +164,7 @@ class Adapter:
             BenchLost: the adapter is unplugged.
         """
         self._check_there()
-        room = self.policy.queue_frames - self._in_flight
-        batch: list[Frame] = []
-        for frame in frames:
-            if len(batch) >= room:
-                break
-            batch.append(frame)
+        batch = list(islice(frames, max(0, self.policy.queue_frames - self._in_flight)))
         self._in_flight += len(batch)
         if batch:
             self._queue.call_at(self._tx_ready_ns(), self._to_controller, (self._epoch, batch))
@@ -173,8 +182,7 @@ class Adapter:
         self._in_flight = self.controller.waiting
 
     def _tx_ready_ns(self) -> int:
-        policy, now = self.policy, self._clock._now_ns
-        ready = now + to_ns(policy.latency_s) + self._jitter_ns()
+        ready = self._clock._now_ns + self.policy.latency_ns + self._jitter_ns()
         self._last_tx_ns = ready = max(ready, self._last_tx_ns)
         return ready
 
@@ -182,14 +190,12 @@ class Adapter:
         jitter = self.policy.jitter_s
         return int(self._rng.expovariate(1.0 / jitter) * 1e9) if jitter > 0.0 else 0
 
-    def _to_controller(self, batch: tuple[int, Iterable[Frame]]) -> None:
+    def _to_controller(self, batch: tuple[int, Sequence[Frame]]) -> None:
         epoch, frames = batch
         if epoch != self._epoch:
             return  # flushed or unplugged on the way
-        send = self.controller.send
-        for frame in frames:
-            if not send(frame):
-                self._in_flight -= 1  # bus-off or listen-only: thrown away, as a driver does
+        # What is not taken (bus-off, listen-only) is thrown away, as a driver does.
+        self._in_flight -= len(frames) - self.controller.send_many(frames)
 
     # --- the host's side: receiving ----------------------------------------------------------------
 
@@ -219,6 +225,11 @@ class Adapter:
             self._check_there()
         return taken
 
+    @property
+    def waiting_to_read(self) -> int:
+        """Frames for the host, ready or nearly so."""
+        return len(self._rx)
+
     def discard_received(self) -> None:
         """Throw away what waits for the host."""
         self._rx.clear()
@@ -238,14 +249,15 @@ class Adapter:
         if len(rx) >= policy.receive_frames:
             self._overrun()
             return
-        ready = now + int(policy.latency_s * 1e9)
-        if policy.jitter_s > 0.0:
+        ready = now + policy.latency_ns
+        if not policy.plain:
             ready += self._jitter_ns()
-        if ready < self._last_rx_ns:
-            ready = self._last_rx_ns
-        self._last_rx_ns = ready
-        if policy.stamps == "software" or policy.stamp_step_s or policy.stamp_offset_s:
+            if ready < self._last_rx_ns:
+                ready = self._last_rx_ns  # later frames never overtake
+            self._last_rx_ns = ready
             frame = frame.at(self._stamp_ns(now, ready), frame.is_rx)
+        elif ready < self._last_rx_ns:
+            ready = self._last_rx_ns
         rx.append((ready, frame))
         for call in self._calls:
             call()

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import islice, takewhile
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from hiltest.canbus.frame import Frame, arbitration_key
@@ -205,6 +206,17 @@ class Controller:
         if queue[0] is frame:
             self.wire.contend(self)
         return True
+
+    def send_many(self, frames: Iterable[Frame]) -> int:
+        """Queue frames until no more are taken. Returns how many were."""
+        if self.by_priority or not self._can_send:
+            return sum(1 for _ in takewhile(self.send, frames))
+        queue = self._queue
+        was_empty, before = not queue, len(queue)
+        queue.extend(islice(frames, max(0, self.queue_frames - before)))
+        if was_empty and queue:
+            self.wire.contend(self)
+        return len(queue) - before
 
     def _insert(self, frame: Frame) -> None:
         """Behind all frames that win against it; a frame on the wire stays where it is."""

@@ -114,6 +114,7 @@ class Crossing:
     def hold(self, controller: Controller, duration_ns: int) -> None:
         """Keep an output dominant from now on."""
         self._holds[controller] = self._wire.queue.now_ns + duration_ns
+        self._wire.disquiet()
 
     def holds_ns(self, controller: Controller, sof_ns: int) -> float:
         """How much longer a station's output is stuck."""

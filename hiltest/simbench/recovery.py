@@ -40,6 +40,7 @@ class Recovery:
         wire = self._wire
         count = _Count(FAR_NS if wire.occupied else wire.queue.now_ns)
         self.waiting[controller] = count
+        wire.disquiet()
         self._plan(controller, count)
 
     def drop(self, controller: Controller) -> None:

@@ -63,7 +63,7 @@ class Wire:
         self.queue, self.rng, self.name = queue, rng, name
         self.data_bit_rate_bps = data_bit_rate_bps
         self.frames = self.error_frames = self.busy_ns = 0
-        self._clock = queue.clock
+        self._clock, self._call_at, self._landing = queue.clock, queue.call_at, self._land
         self._line, self._cabling = line, cabling or Cabling()
         self._stations: list[Controller] = []
         self._ready: list[Controller] = []
@@ -76,7 +76,7 @@ class Wire:
         self._crossing = Crossing(self)
         self._reception: Reception | None = None
         self._dirty = True
-        self._restless = self.doubtful = self._one_shots = False
+        self._restless = self.doubtful = self._one_shots = self._walks_only = self._calm = False
         self.slowest_bit_ns = 1000.0
         self._glitches: list[tuple[int, float]] = []
         self._wounded: list[Controller] = []
@@ -206,7 +206,7 @@ class Wire:
 
     def changed(self) -> None:
         """Something about the stations changed that frames of the future depend on."""
-        self._dirty = True
+        self._dirty, self._calm = True, False
         self._crossing.forget()
 
     def interrupt(self, change: Callable[[], None], silenced: tuple[int, ...] = ()) -> None:
@@ -295,20 +295,28 @@ class Wire:
 
     def _note_counters(self) -> None:
         self._wounded = [s for s in self._stations if s._takes_part and (s.counters.tx or s.counters.rx)]
+        self._calm = False
+
+    def _look_around(self) -> None:
+        """Work out whether anything is amiss; as long as nothing is, nobody needs to look again."""
+        if self._dirty:
+            self._survey()
+        self._walks_only = self._restless or self._crossing.holding
+        self._calm = not (self._walks_only or self._wounded or self._recovery.waiting)
+
+    def disquiet(self) -> None:
+        """Something is amiss: counters are not 0, an output is stuck, a station recovers."""
+        self._calm = False
 
     def _arrange(self) -> None:
         """Decide who sends next and put the end of its frame into the queue."""
-        if self._dirty:
-            self._survey()
-        self._sender = None
+        if not self._calm:
+            self._look_around()
         ready = self._ready
         now = self._clock._now_ns
         sof = self._free_ns if self._free_ns > now else now
-        if not ready or sof < self._all_idle_ns:
+        if not ready or sof < self._all_idle_ns or self._walks_only:
             self._arrange_carefully(sof)
-            return
-        if self._restless or self._crossing.holding:
-            self._begin_walk(sof, ready)
             return
         if len(ready) == 1:
             sender = ready[0]
@@ -327,16 +335,16 @@ class Wire:
                 if end < self._noise.next_ns:
                     self._sof_ns, self._sender = sof, sender
                     self._flight = flight = (sender, known)
-                    self.queue.call_at(end, self._land, flight)
+                    self._call_at(end, self._landing, flight)
                     return
         self._fly(sender, sof, ready)
 
     def _arrange_carefully(self, sof: int) -> None:
         """Nobody wants to send, or some station is not idle yet."""
-        self._flight, self._sof_ns = None, FAR_NS
+        self._flight, self._sender, self._sof_ns = None, None, FAR_NS
         able = [station for station in self._ready if station._can_send]
-        if self._restless or self._crossing.holding:
-            self._begin_walk(sof, [])
+        if self._walks_only:
+            self._begin_walk(sof, [station for station in able if station._may_send_ns <= sof])
         elif not able:
             self._wait_for_noise(sof)
         else:
@@ -375,11 +383,11 @@ class Wire:
                 return
         self._sof_ns, self._sender = sof, sender
         self._flight = flight = (sender, known)
-        self.queue.call_at(end, self._land, flight)
+        self._call_at(end, self._landing, flight)
 
     def _begin_walk(self, sof: int, contenders: list[Controller], forced: Forced | None = None) -> None:
         """At the start of frame, unless something changes until then."""
-        self._sof_ns = sof
+        self._sof_ns, self._sender = sof, None
         self._flight = self.queue.at(sof, self._crossing.begin, list(contenders), forced)
 
     def _known(self, frame: Frame) -> _Known:
@@ -421,7 +429,7 @@ class Wire:
         self._flight = None
         self._hold = True
         try:
-            if self._wounded or self._dirty or self._recovery.waiting:
+            if not self._calm:
                 self._note_good_frame(sender)
             # As frame.at(now), without the call.
             arrived = _new(Frame, before_stamp + (now, True) + behind_stamp)  # noqa: RUF005 - half the time

@@ -24,6 +24,8 @@ from hiltest.simbench.events import EventQueue
 
 EPOCH_S: Final = 1_577_836_800.0
 """2020-01-01T00:00:00Z in Unix time: bench time zero in every time stamp."""
+SLICE_NS: Final = 1_000_000
+"""How far time runs before batch receiving looks whether enough frames have come."""
 
 
 class HiltestBus(can.BusABC):
@@ -242,9 +244,10 @@ class HiltestBus(can.BusABC):
         self._check("recv")
         deadline_ns = self._deadline_ns(timeout_s)
         assert deadline_ns is not None
-        rx = self.adapter._rx
-        with pumping(self._queue):
-            self._queue.run_while(lambda: len(rx) < most, deadline_ns)
+        queue, adapter = self._queue, self.adapter
+        with pumping(queue):
+            while queue.now_ns < deadline_ns and adapter.waiting_to_read < most:
+                queue.run_until(min(deadline_ns, queue.now_ns + SLICE_NS))
         return self.adapter.take_many(most)
 
     # --- inside -------------------------------------------------------------------------------------
