@@ -314,7 +314,7 @@ def babbling_device(bench: Bench, target: str, _: float) -> None:
 def stuck_dominant(bench: Bench, target: str, value: float) -> None:
     controller = bench.boards[target].controller
     hold_ns = round(value * 1e6)
-    bench.queue.every(2 * hold_ns, lambda: controller.hold_dominant(hold_ns), 0)
+    bench.queue.every(25_000_000, lambda: controller.hold_dominant(hold_ns), 0)
 
 
 @fault(TRAFFIC, "a second board answers under the same node id", "node")

@@ -114,7 +114,7 @@ def heater_loose(bench: Bench, target: str, value: float) -> None:
     "the element hangs beside its block",
     "heater",
     unit="share of the contact",
-    default=0.01,
+    default=0.003,
     low=0.0,
     high=1.0,
 )

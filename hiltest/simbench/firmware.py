@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
@@ -89,6 +90,8 @@ class Firmware:
         self._host_heard_ns: int | None = None
         self._host_period_ns = 0
         self._answer_free_ns = 0
+        self._served: dict[int, Callable[[bytes], None]] = {}
+        self._served_version = -1
         self._measuring: Repeating | None = None
         self._over_voltage = False
         self._driver_bad: set[int] = set()
@@ -206,36 +209,46 @@ class Firmware:
         """A frame came from the controller."""
         if self.hung or frame.extended or frame.remote:
             return
-        can_id = frame.can_id
         if self._host_heard_ns is not None and self.habits.any_traffic_feeds_watch:
             self._host_heard_ns = self.queue.now_ns
-        if can_id == SDO_REQUEST_ID + self.node_id:
-            if self.state in (PRE_OPERATIONAL, OPERATIONAL):
-                self._answer_sdo(frame.data)
-        elif can_id >= HEARTBEAT_ID and can_id == HEARTBEAT_ID + (
-            self.objects.number(0x1016, 1) >> 16 & 0x7F
-        ):
-            self._hear_host()
-        elif can_id == NMT_ID:
-            if len(frame.data) == 2 and frame.data[1] in (0, self.node_id):
-                self.command(frame.data[0])
-        elif can_id == lss_slave.MASTER_ID:
-            self._answer_lss(frame.data)
-        elif self.state == OPERATIONAL:
-            self._receive_process_data(can_id, frame.data)
+        if self._served_version != self.objects.version:
+            self._serve_identifiers()
+        handler = self._served.get(frame.can_id)
+        if handler is not None:
+            handler(frame.data)
 
-    def _receive_process_data(self, can_id: int, data: bytes) -> None:
-        if can_id == self.objects.number(0x1005) & 0x7FF:
+    def _serve_identifiers(self) -> None:
+        """Work out anew which identifiers mean something to this node."""
+        number = self.objects.number
+        served: dict[int, Callable[[bytes], None]] = {}
+        for pdo in self.receive_pdos:
+            if pdo.valid:
+                served[pdo.can_id] = partial(self._receive_pdo, pdo)
+        served[number(0x1005) & 0x7FF] = self._receive_sync
+        served[HEARTBEAT_ID + (number(0x1016, 1) >> 16 & 0x7F)] = self._hear_host
+        served[SDO_REQUEST_ID + self.node_id] = self._answer_sdo
+        served[lss_slave.MASTER_ID] = self._answer_lss
+        served[NMT_ID] = self._receive_nmt
+        self._served, self._served_version = served, self.objects.version
+
+    def _receive_nmt(self, data: bytes) -> None:
+        if len(data) == 2 and data[1] in (0, self.node_id):
+            self.command(data[0])
+
+    def _receive_sync(self, _: bytes) -> None:
+        if self.state == OPERATIONAL:
             for received in self.receive_pdos:
                 received.sync()
             for transmitted in self.transmit_pdos:
                 transmitted.sync()
-            return
-        for received in self.receive_pdos:
-            if can_id == received.can_id and received.valid:
-                received.receive(data)
+
+    def _receive_pdo(self, pdo: ReceivePdo, data: bytes) -> None:
+        if self.state == OPERATIONAL:
+            pdo.receive(data)
 
     def _answer_sdo(self, request: bytes) -> None:
+        if self.state not in (PRE_OPERATIONAL, OPERATIONAL):
+            return
         now = self.queue.now_ns
         delay_s = 1e-4 + self._rng.expovariate(1.0 / 1.5e-4) + self.habits.answer_delay_s
         self._answer_free_ns = max(self._answer_free_ns, now) + round(delay_s * 1e9)
@@ -264,6 +277,7 @@ class Firmware:
 
     def _take_node_id(self, node_id: int) -> None:
         self.node_id = self.lss.node_id = node_id
+        self._served_version = -1
         self.objects.change_entries(self.board.entries(node_id))
         for pdo in (*self.receive_pdos, *self.transmit_pdos):
             pdo.load()
@@ -348,7 +362,7 @@ class Firmware:
         if self.state != INITIALISING:
             self._send(HEARTBEAT_ID + self.node_id, bytes([self.state]))
 
-    def _hear_host(self) -> None:
+    def _hear_host(self, _: bytes) -> None:
         period_ms = self.objects.number(0x1016, 1) & 0xFFFF
         if not period_ms:
             return

@@ -121,6 +121,7 @@ class HeaterChannel:
         self.watches_ceiling = True
         self.watches_sensor = True
         self.latches = True
+        self.held = False
         self._integral = 0.0
         self._slow_c: float | None = None
         self._slope = 0.0
@@ -188,7 +189,8 @@ class HeaterChannel:
         new_sensor, new_ceiling = sensor_bad and not self.sensor_latched, too_hot and not self.ceiling_latched
         self.sensor_latched |= sensor_bad
         self.ceiling_latched |= too_hot
-        if sensor_bad or too_hot:
+        self.held = sensor_bad or too_hot
+        if self.held:
             if self.latches:
                 self.off()
             else:
@@ -197,17 +199,21 @@ class HeaterChannel:
             self.sensor_latched = self.ceiling_latched = False
         return new_sensor, new_ceiling
 
+    def _follow_slope(self, celsius: float | None) -> None:
+        """Slope by a filtered difference over about one second, so that noise does not reach the heater."""
+        if celsius is None or self._slow_c is None:
+            self._slope = 0.0
+        else:
+            self._slope += 0.1 * ((celsius - self._slow_c) / PERIOD_S - self._slope)
+        self._slow_c = celsius
+
     def control(self) -> None:
         """One step of the loop: PI with the lag's lead on the measurement, and anti-windup by clamping."""
         celsius = self.sensor.celsius if self.sensor else None
+        self._follow_slope(celsius)
         if celsius is None:
             celsius = -40.0  # what an open thermistor looks like; the watch trips before it matters
-        if self._slow_c is None:
-            self._slow_c = celsius
-        # Slope by a filtered difference over about one second, so that noise does not reach the heater.
-        self._slope += 0.1 * ((celsius - self._slow_c) / PERIOD_S - self._slope)
-        self._slow_c = celsius
-        if self.setpoint_dc <= 0:
+        if self.setpoint_dc <= 0 or self.held:
             return
         tuning = self.tuning
         error = self.setpoint_dc / 10.0 - celsius

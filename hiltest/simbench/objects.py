@@ -121,6 +121,8 @@ class Dictionary:
         self._values: dict[int, bytes] = {}
         self._readers: dict[int, Callable[[], Value]] = {}
         self._writers: dict[int, Callable[[Value], None]] = {}
+        self.version = 0
+        """Grows with every stored value, so that what was worked out from values can be kept until then."""
         self.restore()
 
     def __contains__(self, place: tuple[int, int]) -> bool:
@@ -131,6 +133,7 @@ class Dictionary:
         for key, entry in self.entries.items():
             if first <= entry.index <= last:
                 self._values[key] = entry.default
+        self.version += 1
 
     def change_entries(self, entries: tuple[Entry, ...]) -> None:
         """Take the same objects with the defaults of another node id; communication objects take them at once."""
@@ -177,6 +180,7 @@ class Dictionary:
     def put(self, index: int, sub: int, value: Value) -> None:
         """Store a value from inside, without checks and without asking a writer."""
         self._values[_key(index, sub)] = self.entry(index, sub).pack(value)
+        self.version += 1
 
     def read(self, index: int, sub: int) -> bytes:
         """Read as the bus may."""
@@ -202,6 +206,7 @@ class Dictionary:
         if writer is not None:
             writer(value)
         self._values[key] = data
+        self.version += 1
 
 
 def read_eds(path: Path, node_id: int) -> tuple[Entry, ...]:

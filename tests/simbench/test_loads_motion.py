@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import pytest
@@ -203,7 +204,7 @@ def test_a_profile_is_a_trapezoid_or_a_triangle(distance: int, duration_s: float
     positions = [profile.at(step * 1_000_000)[0] for step in range(2200)]
     assert positions[0] == 100
     assert positions[-1] == 100 + distance
-    steps = [b - a for a, b in zip(positions, positions[1:], strict=False)]
+    steps = [b - a for a, b in itertools.pairwise(positions)]
     assert all(step * distance >= 0 for step in steps)
     assert max(abs(step) for step in steps) <= peak / 1000 + 1
 

@@ -95,7 +95,6 @@ class Host:
             bench.wires[bus.name], ADAPTER_TAP, Timing(bus.bit_rate_bps, bus.sample_point_percent / 100.0)
         )
         self.controller.listen_only = listen_only
-        self.controller.auto_restart = True
         self.heard: list[Frame] = []
         self.errors: list[Any] = []
         self.alive = heartbeat

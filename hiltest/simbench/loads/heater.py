@@ -64,8 +64,8 @@ class Block:
         self.element_j_k = 0.1 * total_j_k
         self.block_j_k = total_j_k - self.element_j_k
         self.loss_w_k = loss_w_k * draws.factor(0.07)
-        # A small element of its own would burn in air: what it loses there is far less than it takes in.
-        self.element_loss_w_k = 0.02 * loss_w_k
+        # Alone in the air a small element loses far less than it takes in, so it glows.
+        self.element_loss_w_k = 0.05 * loss_w_k
         self.contact_w_k = self.element_j_k / 0.5
         self.ambient_c = ambient_c
         self.airflow = 0.0
