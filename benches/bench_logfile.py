@@ -59,7 +59,7 @@ with tempfile.TemporaryDirectory() as folder:
             "log written",
             Way("LogWriter", our_writer, 50_000),
             Way("python-can's writer", their_writer, 50_000),
-            1,
+            0.7,
         ),
     ]
 finish(results)
