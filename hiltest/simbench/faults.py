@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from hiltest.simbench import faults_bus, faults_heat, faults_motion, faults_node, faults_supply
+import hiltest.simbench.faults_bus as bus
+import hiltest.simbench.faults_heat as heat
+import hiltest.simbench.faults_motion as motion
+import hiltest.simbench.faults_node as node
+import hiltest.simbench.faults_supply as supply
 from hiltest.simbench.fault_registry import (
     FAULTS,
     Fault,
@@ -13,7 +17,7 @@ from hiltest.simbench.fault_registry import (
     targets,
 )
 
-MODULES = (faults_bus, faults_node, faults_supply, faults_heat, faults_motion)
+MODULES = (bus, node, supply, heat, motion)
 """Where the faults are written down, in the order of the list."""
 
 __all__ = ["FAULTS", "Fault", "FaultOrder", "apply_fault", "find_fault", "parse_fault", "targets"]
