@@ -157,7 +157,7 @@ def test_an_eds_that_is_none_is_refused(tmp_path: Path) -> None:
     """The error names the file."""
     path = tmp_path / "broken.eds"
     path.write_text("no sections here")
-    with pytest.raises(UsageError, match="broken.eds"):
+    with pytest.raises(UsageError, match=r"broken\.eds"):
         read_eds(path, 5)
-    with pytest.raises(UsageError, match="missing.eds"):
+    with pytest.raises(UsageError, match=r"missing\.eds"):
         read_eds(tmp_path / "missing.eds", 5)
