@@ -96,6 +96,7 @@ def _arguments() -> list[str]:
         os.devnull,
         f"--rootdir={CATALOGUE.parent}",
         "--noconftest",
+        "--assert=plain",  # rewriting the whole package would cost seconds on the first run
         "-p",
         "no:cacheprovider",
         "-p",
