@@ -8,6 +8,14 @@ GENERAL = (
 )
 
 BY_GROUP: dict[str, str] = {
+    "cold": (
+        "Power off before anything is touched: switch the supply off, wait until capacitors are empty, and see that a "
+        "block is cold. Mains parts stay closed. Never plug or unplug a motor under power."
+    ),
+    "switch": (
+        "Hands are in the machine: no motor is energised and no heater is on in this step; a block may still be hot "
+        "from before. Keep the switch that removes the power within reach."
+    ),
     "fan": "Fans start without warning. Keep fingers, hair and cables out of the blades.",
     "heat": (
         "Hot parts: bare metal above about 50 degC burns skin in seconds. Stay with the machine while it "

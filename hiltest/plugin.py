@@ -7,9 +7,9 @@ is used, and nothing of it is used unless --hil (or the ini value hil) names a f
 from __future__ import annotations
 
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import pytest
 
@@ -27,8 +27,11 @@ if TYPE_CHECKING:
     from hiltest.link import Link
     from hiltest.measure import Measure
     from hiltest.meters.operator import Operator
-    from hiltest.session import Run
+    from hiltest.meters.power import Power
+    from hiltest.meters.scpi import ScpiMeter, ScpiSupply
+    from hiltest.session import Run, _Open
 
+T = TypeVar("T")
 CATALOGUE = Path(__file__).parent / "catalogue"
 SETTINGS = pytest.StashKey[Settings]()
 RUN = pytest.StashKey["Run"]()
@@ -348,6 +351,24 @@ def operator(request: pytest.FixtureRequest) -> Operator:
 
 
 @pytest.fixture
+def power(request: pytest.FixtureRequest) -> Power:
+    """Switches the bench's power, by the bench supply or by asking; knows whether it is on."""
+    return _or_usage(_needed(request).power)
+
+
+@pytest.fixture
+def meter(request: pytest.FixtureRequest) -> ScpiMeter | None:
+    """The bench meter; None where the description has no [meter]."""
+    return _or_usage(_needed(request).meter)
+
+
+@pytest.fixture
+def bench_supply(request: pytest.FixtureRequest) -> ScpiSupply | None:
+    """The bench supply; None where the description has no [bench_supply]."""
+    return _or_usage(_needed(request).supply)
+
+
+@pytest.fixture
 def measure(request: pytest.FixtureRequest) -> Measure:
     """Records values against limits; see hiltest.measure."""
     run = _needed(request)
@@ -383,11 +404,11 @@ def nodes_on_bus(request: pytest.FixtureRequest, target: Any, measure: Measure) 
     return _needed(request).known_nodes_on(target.name)
 
 
-def _opened(request: pytest.FixtureRequest) -> Any:
+def _opened(request: pytest.FixtureRequest) -> _Open:
     return _or_usage(_needed(request).opened)
 
 
-def _or_usage(make: Any) -> Any:
+def _or_usage(make: Callable[[], T]) -> T:
     try:
         return make()
     except UsageError as error:

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from hiltest.guard import Guard, GuardedNode
     from hiltest.link import Link
     from hiltest.meters.operator import Operator
+    from hiltest.meters.power import Power
+    from hiltest.meters.scpi import ScpiMeter, ScpiSupply
     from hiltest.settings import Settings
 
 SIMULATED = "hiltest"
@@ -81,6 +83,9 @@ def load(settings: Settings) -> Loaded:
     for console in loaded.description.console:
         name = f"console[{console.node}]" if len(loaded.description.console) > 1 else "console"
         overrides[f"{name}.port"] = f"hiltest://{loaded.path}"
+    for section, instrument in (("meter", "meter"), ("bench_supply", "supply")):
+        if getattr(loaded.description, section):
+            overrides[f"{section}.port"] = f"hiltest://{loaded.path}?instrument={instrument}"
     return load_description(settings.file, overrides)
 
 
@@ -142,6 +147,9 @@ class _Open:
     spoken: bool = False
     console: SerialConsole | None = None
     operator: Operator | None = None
+    power: Power | None = None
+    meter: ScpiMeter | None = None
+    supply: ScpiSupply | None = None
     account: BusAccount | None = None
     close_log: Callable[[], None] = lambda: None
 
@@ -311,13 +319,56 @@ class Run:
         return opened.console
 
     def operator(self) -> Operator:
-        """Who answers questions."""
+        """Who answers questions: an answers file, the person of a simulated bench, or whoever sits at the terminal."""
         from hiltest.meters.operator import Operator
 
         opened = self.opened()
         if opened.operator is None:
-            opened.operator = Operator(opened.link, self.settings.answers)
+            opened.operator = Operator(
+                opened.link,
+                self.settings.answers,
+                person=getattr(opened.link.port.bus, "person", None),
+                around=getattr(self._watcher, "paused", contextlib.nullcontext),
+            )
         return opened.operator
+
+    def meter(self) -> ScpiMeter | None:
+        """The bench meter, opened; None where the description has no [meter].
+
+        Raises:
+            BenchError: it can't be opened or does not answer.
+        """
+        from hiltest.meters.scpi import ScpiMeter
+
+        opened = self.opened()
+        if opened.meter is None and self.loaded.description.meter:
+            part = self.loaded.description.meter[0]
+            opened.meter = ScpiMeter(opened.link, part.port, part.baud, part.timeout_s)
+        return opened.meter
+
+    def supply(self) -> ScpiSupply | None:
+        """The bench supply, opened; None where the description has no [bench_supply].
+
+        Raises:
+            BenchError: it can't be opened or does not answer.
+        """
+        from hiltest.meters.scpi import ScpiSupply
+
+        opened = self.opened()
+        if opened.supply is None and self.loaded.description.bench_supply:
+            part = self.loaded.description.bench_supply[0]
+            opened.supply = ScpiSupply(opened.link, part.port, part.baud, part.timeout_s, part.settle_s)
+        return opened.supply
+
+    def power(self) -> Power:
+        """Who switches the bench's power: the bench supply, or the operator."""
+        from hiltest.meters.power import Power
+
+        opened = self.opened()
+        if opened.power is None:
+            limit_a = self.loaded.description.supply.current_limit_a
+            opened.power = Power(opened.link, self.operator(), self.supply(), limit_a)
+        return opened.power
 
     @property
     def in_check(self) -> bool:
@@ -462,8 +513,9 @@ class Run:
         if self._open is not None:
             self._open.close_log()
             with contextlib.suppress(HiltestError, OSError):
-                if self._open.console is not None:
-                    self._open.console.close()
+                for part in (self._open.console, self._open.meter, self._open.supply):
+                    if part is not None:
+                        part.close()
                 self._open.link.close()
             self._clock.link, self._open = None, None
         if self.folder is not None:

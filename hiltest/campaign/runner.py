@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from hiltest.errors import UsageError
@@ -20,20 +20,24 @@ if TYPE_CHECKING:
     from hiltest.settings import Settings
 
 
-def run_catalogue(settings: Settings, before_close: Callable[[Run], None] | None = None) -> RunRecord:
-    """Run every check of the catalogue for one unit.
+def run_catalogue(
+    settings: Settings, before_close: Callable[[Run], None] | None = None, only: Sequence[str] = ()
+) -> RunRecord:
+    """Run the checks of the catalogue for one unit.
 
     Args:
         settings: as the plugin takes them.
         before_close: called with the run when all checks are done and the bench is still open.
+        only: run these checks (group.name[load]) and what their gates need; default: every check. The verdict
+            of such a run is at best incomplete.
 
     Raises:
-        UsageError: the description or a setting can't be used.
+        UsageError: the description or a setting can't be used, or a name in `only` is no check of it.
     """
     from hiltest.session import Run, load
 
     run = Run(settings, load(settings))
-    run.planned = list(run.every)
+    run.planned = _chosen(run.every, only)
     try:
         for bound in run.planned:
             _run_one(run, bound)
@@ -42,6 +46,18 @@ def run_catalogue(settings: Settings, before_close: Callable[[Run], None] | None
     finally:
         record = run.close()
     return record
+
+
+def _chosen(every: list[BoundCheck], only: Sequence[str]) -> list[BoundCheck]:
+    if not only:
+        return list(every)
+    from hiltest.catalogue.registry import with_gates
+
+    known = {bound.name: bound for bound in every}
+    unknown = [name for name in only if name not in known]
+    if unknown:
+        raise UsageError(f"only={unknown}: no such check for this description; it has {', '.join(known)}")
+    return with_gates([known[name] for name in only], every)
 
 
 def _run_one(run: Run, bound: BoundCheck) -> None:
@@ -77,6 +93,9 @@ def _argument(run: Run, bound: BoundCheck, measure: Measure, name: str) -> Any:
         "node": lambda: run.node(bound.node),
         "nodes_on_bus": lambda: run.known_nodes_on(bound.target.name),
         "operator": run.operator,
+        "power": run.power,
+        "meter": run.meter,
+        "bench_supply": run.supply,
         "serial_console": run.console,
     }
     if name not in makers:

@@ -25,6 +25,7 @@ _WIRING = (
     "bus.quiet",
     per="bus",
     order=100,
+    gates=("cold.power_on[{bus}]",),
     window_s=lambda bus: 30.0,
     page=Page(
         purpose="The powered, idle bus carries no error frame and no stranger before anything is sent.",

@@ -52,6 +52,8 @@ def test_idle(target: Heater, link: Link, node: GuardedNode, measure: Measure) -
     order=410,
     gates=(
         "desk.power_pair[{node}]",
+        "cold.heater[{load}]",
+        "cold.sensor[{sensor}]",
         "bus.enumerate[{node}]",
         "bus.quiet[{bus}]",
         "sense.supply[{node}]",

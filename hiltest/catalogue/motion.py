@@ -24,7 +24,7 @@ _NO_MOVE = (
     "motion.driver_ready",
     per="stepper",
     order=500,
-    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "sense.supply[{node}]"),
+    gates=("cold.coils[{load}]", "bus.enumerate[{node}]", "bus.quiet[{bus}]", "sense.supply[{node}]"),
     verbs=("configure_driver[{load}]", "read_driver[{load}]"),
     window_s=15.0,
     page=Page(
@@ -89,7 +89,13 @@ def test_driver_ready(target: Stepper, link: Link, node: GuardedNode, measure: M
     "motion.direction",
     per="stepper",
     order=510,
-    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "motion.driver_ready[{load}]"),
+    gates=(
+        "bus.enumerate[{node}]",
+        "bus.quiet[{bus}]",
+        "switch.by_hand[{home_switch}]",
+        "switch.by_hand[{end_switch}]",
+        "motion.driver_ready[{load}]",
+    ),
     verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
     window_s=lambda stepper: 60.0 + 40 * stepper.small_move_rev / stepper.speed_rev_s,
     page=Page(

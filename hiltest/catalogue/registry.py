@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import importlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal, TypeVar
 
 from hiltest.errors import UsageError
@@ -18,8 +18,11 @@ Per = Literal["bus", "node", "sensor", "heater", "fan", "stepper", "switch", "la
 # One module a group, in the order of risk: nothing is energised before what is less dangerous has passed.
 GROUPS: dict[str, str] = {
     "desk": "no bench at all: what the description says, computed",
+    "cold": "power off: resistances, measured by hand",
     "bus": "powered, outputs off: the wire and who is on it",
     "sense": "powered, outputs off: what the sensors say",
+    "switch": "powered, outputs off: every switch pressed by hand",
+    "lamp": "powered: every colour looked at",
     "fan": "powered: fans turn",
     "heat": "powered: parts get hot",
     "motion": "powered: parts move",
@@ -45,7 +48,9 @@ class Page:
 class CheckSpec:
     """One check of the catalogue, before it is bound to a load.
 
-    `gates` and `verbs` are templates with {load}, {node}, {bus} and {sensor}.
+    `gates` and `verbs` are templates with {load}, {node}, {bus} and {sensor}; {home_switch} and {end_switch} in
+    gates stand for those of a stepper, and the gate falls away where it has none. `when` says for which parts of
+    a description the check belongs to the catalogue; where it does not, nothing waits for it either.
     """
 
     name: str
@@ -57,6 +62,7 @@ class CheckSpec:
     page: Page
     function: str = ""
     module: str = ""
+    when: Callable[[Any, Any], bool] = lambda _description, _part: True
 
     @property
     def group(self) -> str:
@@ -99,6 +105,7 @@ def check(
     page: Page,
     gates: tuple[str, ...] = (),
     verbs: tuple[str, ...] = (),
+    when: Callable[[Any, Any], bool] = lambda _description, _part: True,
 ) -> Callable[[F], F]:
     """Make a test function a check of the catalogue.
 
@@ -109,11 +116,14 @@ def check(
         window_s: bench seconds within which the check must end; a number or a function of the part.
         gates: checks that must have passed before, as templates.
         verbs: verbs of the node that the check needs, as templates.
+        when: whether the check belongs to the catalogue for a description and one of its parts.
     """
     window = window_s if callable(window_s) else (lambda _part, fixed=float(window_s): fixed)
 
     def mark(function: F) -> F:
-        spec = CheckSpec(name, per, order, gates, verbs, window, page, function.__name__, function.__module__)
+        spec = CheckSpec(
+            name, per, order, gates, verbs, window, page, function.__name__, function.__module__, when
+        )
         _SPECS[name] = spec
         function.__hil_check__ = spec  # type: ignore[attr-defined]
         return function
@@ -153,6 +163,8 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
     """Bind a check to every part of `description` that it is for."""
     nodes = {node.name: node for node in description.node}
     for part in parts(description, spec.per):
+        if not spec.when(description, part):
+            continue
         if spec.per == "bus":
             names = {"load": part.name, "bus": part.name, "node": "", "sensor": ""}
         elif spec.per == "node":
@@ -163,6 +175,8 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
                 "node": part.node,
                 "bus": nodes[part.node].bus,
                 "sensor": getattr(part, "sensor", part.name),
+                "home_switch": getattr(part, "home_switch", None) or "",
+                "end_switch": getattr(part, "end_switch", None) or "",
             }
         on_bus = [node.name for node in nodes.values() if node.bus == names["bus"]]
         gates = tuple(gate for template in spec.gates for gate in _filled(template, names, on_bus))
@@ -172,14 +186,25 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
 
 def _filled(template: str, names: dict[str, str], on_bus: list[str]) -> list[str]:
     """A gate with its names; one that names {node} in a check of a whole bus stands for every node on it."""
+    if any(f"{{{switch}}}" in template and not names.get(switch) for switch in ("home_switch", "end_switch")):
+        return []
     if "{node}" in template and not names["node"]:
         return [template.format(**{**names, "node": node}) for node in on_bus]
     return [template.format(**names)]
 
 
 def bind_all(description: Any) -> list[BoundCheck]:
-    """Every check for every part, in running order."""
-    return [bound for spec in checks() for bound in bind(spec, description)]
+    """Every check for every part, in running order. What does not belong to the catalogue is no gate either."""
+    absent = {
+        f"{spec.name}[{part.name}]"
+        for spec in checks()
+        for part in parts(description, spec.per)
+        if not spec.when(description, part)
+    }
+    every = [bound for spec in checks() for bound in bind(spec, description)]
+    return [
+        replace(bound, gates=tuple(gate for gate in bound.gates if gate not in absent)) for bound in every
+    ]
 
 
 def with_gates(wanted: list[BoundCheck], every: list[BoundCheck]) -> list[BoundCheck]:

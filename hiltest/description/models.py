@@ -26,6 +26,9 @@ COMMON = "common practice, no source"
 OURS = "chosen for hiltest"
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$", description="lower case, digits and _")]
+SignalName = Annotated[
+    str, Field(pattern=r"^[A-Za-z_]\w{0,127}$", description="letters, digits and _, not starting with a digit")
+]
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 
 
@@ -38,11 +41,25 @@ class Role(Section):
     at: str = Field(
         description=(
             "canopen: index[:sub][.bit], like '0x6401:2' or '0x6000:1.3', or a parameter name of the EDS; "
-            "signals: 'Message.Signal'; console: see send and expect; own: what the driver class says"
+            "signals and frames: 'Message.Signal'; console: see send and expect; own: what the driver class says"
         )
     )
-    scale: float = Field(1.0, description="value of one raw count")
+    scale: float = Field(
+        1.0, description="value of one raw count; signals and frames: of one unit of the signal's own value"
+    )
     offset: float = Field(0.0, description="value at raw 0")
+    feedback: str | None = Field(
+        None,
+        description="signals, frames: 'Message.Signal' in which the node reports what at commands, in the same unit",
+    )
+    on: float | str = Field(
+        1.0, description="signals, frames: what stands for on, a number or a name of the value table"
+    )
+    invalid: list[float | str] = Field(
+        default_factory=list,
+        max_length=16,
+        description="signals, frames: numbers or names of the value table that stand for no valid value",
+    )
     send: str | None = Field(None, description="console: the line to send, with {placeholders}")
     expect: str | None = Field(None, description="console: regular expression with one group, the value")
 
@@ -69,6 +86,23 @@ DRIVER_FLAGS = (
     "reset",
     "not_reachable",
 )
+# Nodes with protocol "signals" or "frames" have no objects of a profile: these say the same in messages.
+IDENTITY_ROLES = {
+    "vendor_id": "signals, frames: maker of the board",
+    "product_code": "signals, frames: type of the board",
+    "revision": "signals, frames: its revision",
+    "serial_number": "signals, frames: its serial number",
+    "hardware": "signals, frames: hardware version, a number or its name in the value table",
+    "firmware": "signals, frames: firmware version, a number or its name in the value table",
+    "firmware_minor": "signals, frames: second part of the version, where firmware is the first",
+    "firmware_patch": "signals, frames: third part of the version",
+}
+MESSAGE_MOVE_ROLES = {
+    "enable": "signals, frames: on puts current on the motor",
+    "distance": "signals, frames: length of the next move, microsteps, where target is not its end",
+    "start": "signals, frames: number that changes with every move",
+    "moving": "signals, frames: on while the motor moves",
+}
 ROLES: dict[str, dict[str, str]] = {
     "node": {
         "supply_v": "voltage at the node, V",
@@ -78,7 +112,10 @@ ROLES: dict[str, dict[str, str]] = {
         "transmit_errors": "transmit error counter",
         "receive_errors": "receive error counter",
         "all_off": "writing 1 switches every output off",
-        "burst": "record that makes the node send frames",
+        "burst": "record that makes the node send frames; signals, frames: how many, its feedback how many were sent",
+        "burst_interval_s": "signals, frames: time between two frames of the burst, s",
+        "restart": "signals, frames: on resets the node",
+        **IDENTITY_ROLES,
     },
     "sensor": {"temperature_c": "temperature, degC"},
     "heater": {
@@ -100,6 +137,7 @@ ROLES: dict[str, dict[str, str]] = {
         "version": "version of the driver chip",
         "encoder": "encoder counter",
         **DRIVE_ROLES,
+        **MESSAGE_MOVE_ROLES,
     },
     "switch": {"state": "the raw bit"},
 }
@@ -117,6 +155,13 @@ class Fixture(Section):
 
     name: str = Field(min_length=1, max_length=80, description="what is tested, for the head of the report")
     note: str = Field("", description="a sentence for the report")
+    operator: bool = Field(
+        False,
+        description=(
+            "true: a person (or an answers file) takes part, and what only a person can do or see must be shown for "
+            "'accepted': resistances with the power off, every switch by hand, every colour of a lamp"
+        ),
+    )
     may_be_missing: list[str] = Field(
         default_factory=list,
         description="checks (group.name or group.name[load]) that may be not offered for 'accepted'",
@@ -143,8 +188,18 @@ class LoadTest(Section):
 
     utilisation_percent: float = Field(50.0, gt=0, le=95, description="target share of bus time in use")
     duration_s: float = Field(6.0, gt=0, le=86400, description="how long to send")
-    pattern: Literal["random", "longest_stuffing", "sparse_edges", "planned"] = Field(
-        "random", description="what the data bytes look like"
+    pattern: Literal["random", "longest_stuffing", "sparse_edges", "planned", "mixed_ids"] = Field(
+        "random",
+        description=(
+            "longest_stuffing and sparse_edges are hardest on clocks; planned: lengths and shares of the planned "
+            "traffic; mixed_ids: identifiers around the node's own"
+        ),
+    )
+    sequential: bool = Field(
+        False, description="true: stop as soon as the verdict is certain, and say so in the report"
+    )
+    with_loads_s: float = Field(
+        1.5, ge=0.2, le=86400, description="how long to send while heater, fans and motors run"
     )
     confidence: float = Field(0.95, gt=0.5, lt=1, description="confidence of the stated upper bound")
     bit_error_probability_max: float = limit(
@@ -177,6 +232,15 @@ class Bus(Section):
     bit_rate_bps: int = Field(ge=10_000, le=1_000_000, description="nominal bit rate in bit/s")
     sample_point_percent: float = Field(75.0, gt=40, lt=95, description="of the adapter and the nodes")
     adapter_clock_hz: int | None = Field(None, gt=0, description="clock of the adapter's CAN controller")
+    adapter_clock_tolerance_ppm: float = limit(
+        100.0, f"crystal with ageing; {COMMON}", "how far the adapter's clock may be off", ge=0, le=50_000
+    )
+    transceiver_delay_ns: float = Field(
+        255.0,
+        ge=0,
+        le=5000,
+        description="loop delay of one transceiver, driver and receiver; 255 ns is the worst of common parts",
+    )
     length_m: float = Field(gt=0, le=10_000, description="from end to end")
     stub_m: float = Field(0.0, ge=0, le=500, description="longest branch off the line")
     terminators_ohm: list[Annotated[float, Field(gt=0, le=1e6)]] = Field(
@@ -192,6 +256,18 @@ class Bus(Section):
     traffic: list[PlannedMessage] = Field(
         default_factory=list, max_length=2000, description="what the finished machine will send"
     )
+    traffic_database: str | None = Field(
+        None, description="DBC file with more of it, by its cycle times; relative to this file"
+    )
+    traffic_error_interval_s: float | None = Field(
+        None, gt=0, le=86400, description="the planned traffic must bear one bus error in this time"
+    )
+    recovery_test: bool = Field(
+        False, description="true: drive the bus into bus-off once, on purpose, and see everybody come back"
+    )
+    margin_test: bool = Field(
+        False, description="true: move the adapter's sample point to find the width of the clean window"
+    )
 
 
 class Harness(Section):
@@ -203,6 +279,68 @@ class Harness(Section):
     drop_max_percent: float = limit(5.0, COMMON, "voltage drop allowed with every load on", gt=0, le=30)
 
 
+class MessageField(Section):
+    """Where one value lies in the bytes of a message that the description itself lays out."""
+
+    name: SignalName = Field(description="stands in roles as 'Message.Field'")
+    at_byte: int = Field(ge=0, le=7, description="its first byte, from 0")
+    at_bit: int | None = Field(
+        None,
+        ge=0,
+        le=7,
+        description=(
+            "bit of that byte, 0 the lowest; little: of its lowest bit (default 0); big: of its highest (default 7)"
+        ),
+    )
+    length_bits: int | None = Field(None, ge=1, le=64, description="give this or length_bytes")
+    length_bytes: int | None = Field(None, ge=1, le=8, description="give this or length_bits")
+    endian: Literal["little", "big"] = Field("little", description="which end of the value comes first")
+    kind: Literal["unsigned", "signed", "float"] = Field(
+        "unsigned", description="how its bits are read; float: IEEE 754 with 32 or 64 bits"
+    )
+    scale: float = Field(1.0, description="value of one count")
+    offset: float = Field(0.0, description="value at count 0")
+    constant: int | None = Field(None, description="always this count; a received frame without it is another")
+    names: dict[SignalName, int] = Field(default_factory=dict, description="value table: names of counts")
+    when: dict[SignalName, int] = Field(
+        default_factory=dict, max_length=1, description="it is there only when another field has this count"
+    )
+
+
+class Message(Section):
+    """A message of a node with protocol "signals" (its layout is in the DBC file) or "frames" (it is here).
+
+    Who sends it follows from the roles: the host sends what is commanded, the node the rest.
+    """
+
+    name: SignalName = Field(description="signals: as in the DBC file")
+    period_s: float | None = Field(
+        None,
+        gt=0,
+        le=60,
+        description="time between two of it; leave out what is sent on demand. signals: default from GenMsgCycleTime",
+    )
+    counter: SignalName | None = Field(None, description="the signal that counts up by 1 with every sending")
+    checksum: SignalName | None = Field(None, description="the signal with the checksum, one whole byte")
+    checksum_kind: Literal[
+        "sum8", "sum8_to_zero", "xor8", "crc8_smbus", "crc8_sae_j1850", "crc8_autosar"
+    ] = Field("sum8", description="over all bytes but its own; sum8_to_zero makes the sum of all bytes 0")
+    checksum_prefix: list[Annotated[int, Field(ge=0, le=255)]] = Field(
+        default_factory=list, max_length=16, description="bytes reckoned in before the data, like a data id"
+    )
+    request: SignalName | None = Field(None, description="the host's message that asks for this one")
+    match: list[SignalName] = Field(
+        default_factory=list, max_length=8, description="fields that the answer has in common with its request"
+    )
+    can_id: int | None = Field(None, ge=0, le=0x1FFFFFFF, description="frames: identifier")
+    extended: bool = Field(False, description="frames: 29-bit identifier")
+    length_bytes: int = Field(8, ge=0, le=8, description="frames: length of the data")
+    fill: Literal[0, 1] = Field(0, description="frames: bits that no field uses")
+    field: list[MessageField] = Field(
+        default_factory=list, max_length=64, description="frames: what lies where"
+    )
+
+
 class Node(Section):
     """One board on the bus."""
 
@@ -211,7 +349,7 @@ class Node(Section):
     protocol: Literal["canopen", "signals", "frames", "console", "own"] = Field(
         "canopen",
         description=(
-            "how it is spoken to; canopen: CiA 301; signals: messages of a DBC file; frames: plain frames; "
+            "how it is spoken to; canopen: CiA 301; signals: messages of a DBC file; frames: messages laid out here; "
             "console: lines of text; own: a driver class of yours"
         ),
     )
@@ -229,6 +367,20 @@ class Node(Section):
         None, ge=0, le=0xFFFFFFFF, description="revision that it must report (CANopen: 0x1018:3)"
     )
     firmware: str | None = Field(None, description="the version that must be on the board")
+    can_clock_hz: int | None = Field(None, gt=0, description="clock of the node's CAN controller")
+    can_clock_tolerance_ppm: float = limit(
+        100.0, f"crystal with ageing; {COMMON}", "how far that clock may be off", ge=0, le=50_000
+    )
+    sample_point_percent: float | None = Field(
+        None, gt=40, lt=95, description="where the node samples a bit; default: as its bus says"
+    )
+    answer_max_s: float = limit(
+        0.05,
+        "USB adapters answer within 5 ms, rarely 30 ms; " + COMMON,
+        "99th percentile of its answers",
+        gt=0,
+        le=60,
+    )
     boot_max_s: float = limit(1.5, COMMON, "from reset to the boot-up message", gt=0, le=60)
     heartbeat_s: float = Field(0.1, gt=0, le=10, description="period that the node must keep")
     heartbeat_tolerance_percent: float = limit(
@@ -236,6 +388,17 @@ class Node(Section):
     )
     host_silence_max_s: float = limit(
         1.0, COMMON, "outputs must be off this long after the host fell silent", gt=0, le=60
+    )
+    heartbeat: SignalName | None = Field(
+        None, description="signals, frames: the cyclic message that is its sign of life, every heartbeat_s"
+    )
+    stale_periods: float = limit(
+        3.0, COMMON, "signals, frames: feedback older than this many of its periods is no answer", ge=1, le=100
+    )
+    message: list[Message] = Field(
+        default_factory=list,
+        max_length=200,
+        description="signals: what the DBC file can't say of a message; frames: every message",
     )
     roles: Roles = Field(
         default_factory=dict,
@@ -251,6 +414,22 @@ class Console(Section):
     baud: int = Field(115_200, ge=300, le=4_000_000, description="bits per second on the serial line")
     prompt: str = Field("> ", description="what the node prints when it waits for a line")
     version_command: str | None = Field(None, description="the line that makes it print its version")
+
+
+class Meter(Section):
+    """A bench meter that is read by SCPI. The operator places the probes and types no number."""
+
+    port: str = Field(description="device or pyserial URL, like '/dev/ttyUSB1' or 'socket://10.0.0.7:5025'")
+    baud: int = Field(9600, ge=300, le=4_000_000, description="bits per second, if it is a serial port")
+    timeout_s: float = Field(3.0, gt=0, le=60, description="how long an answer may take")
+
+
+class BenchSupply(Meter):
+    """A bench supply that is switched and read by SCPI. Without it the operator switches the power."""
+
+    settle_s: float = Field(
+        1.0, gt=0, le=60, description="from switching off until nothing is charged any more"
+    )
 
 
 class Load(Section):
@@ -343,6 +522,9 @@ class Stepper(Load):
     rated_current_a: float = Field(gt=0, le=20, description="motor's rating per phase, RMS")
     run_current_a: float = Field(gt=0, le=20, description="what the driver must be set to, RMS")
     phase_ohm: float = Field(2.0, gt=0, le=1000, description="resistance of one winding")
+    phase_tolerance_percent: float = limit(
+        10.0, "makers state 10 % for phase resistance; " + COMMON, "of phase_ohm", gt=0, le=50
+    )
     travel_mm_per_rev: float | None = Field(None, gt=0, description="of the driven part per motor turn")
     gear_ratio: float = Field(1.0, gt=0, le=10_000, description="motor turns per output turn")
     speed_rev_s: float = Field(1.0, gt=0, le=100, description="working speed of the motor")
@@ -373,6 +555,13 @@ class Switch(Load):
         "normally_closed", description="normally_closed shows a broken wire as actuated"
     )
     active_high: bool = Field(True, description="the raw bit is 1 when the switch is actuated")
+    settle_max_s: float = limit(
+        0.05,
+        "contacts bounce for milliseconds, inputs are debounced for 10 ms to 20 ms; " + COMMON,
+        "from the first to the last change when it is pressed or let go",
+        gt=0,
+        le=10,
+    )
     place: str = Field("", description="where it sits, for the report")
 
 
@@ -398,6 +587,21 @@ class Limits(Section):
         "all sensors at rest",
         gt=0,
         le=30,
+    )
+    line_to_rail_min_ohm: float = limit(
+        2000.0,
+        "unpowered transceivers leave tens of kiloohms; a chafed wire leaves ohms; " + COMMON,
+        "power off, CAN-H and CAN-L each to ground and to the supply",
+        gt=0,
+        le=1e9,
+    )
+    supply_to_ground_min_ohm: float = limit(
+        200.0,
+        "the inputs of a board leave kiloohms; a short, or a heater whose switch failed closed, leaves ohms; "
+        + COMMON,
+        "power off, plus to minus of the power pair once its capacitors are charged by the meter",
+        gt=0,
+        le=1e9,
     )
     quiet_s: float = Field(2.0, gt=0, le=600, description="how long the idle bus is watched for errors")
     guard_margin_k: float = Field(15.0, gt=0, le=100, description="above the setpoint before the guard trips")
@@ -448,6 +652,12 @@ class Description(Section):
     )
     console: Annotated[list[Console], BeforeValidator(_one_or_many)] = Field(
         default_factory=list, max_length=16, description="serial console; [[console]] if there are several"
+    )
+    meter: Annotated[list[Meter], BeforeValidator(_one_or_many)] = Field(
+        default_factory=list, max_length=1, description="bench meter; without it the operator reads one"
+    )
+    bench_supply: Annotated[list[BenchSupply], BeforeValidator(_one_or_many)] = Field(
+        default_factory=list, max_length=1, description="bench supply that can be switched and read"
     )
     sensor: list[Sensor] = Field(default_factory=list, max_length=200, description="temperature sensors")
     heater: list[Heater] = Field(default_factory=list, max_length=100, description="heaters")

@@ -31,10 +31,12 @@ _UNITS = {
     "_bits": "bit",
     "_bytes": "byte",
     "_frames": "frames",
+    "_ppm": "ppm",
     "_ohm": "ohm",
     "_awg": "AWG",
     "_hz": "Hz",
     "_mm": "mm",
+    "_ns": "ns",
     "_v": "V",
     "_a": "A",
     "_w": "W",
@@ -45,7 +47,7 @@ _UNITS = {
     "baud": "bit/s",
 }
 
-ONE_OR_MANY = ("bus", "node", "console")
+ONE_OR_MANY = ("bus", "node", "console", "meter", "bench_supply")
 
 
 def unit_of(field: str) -> str:
@@ -179,6 +181,8 @@ def _rule_of_one(schema: Schema) -> str:
     if "enum" in schema:
         return "one of " + ", ".join(json.dumps(value) for value in schema["enum"])
     kind = schema.get("type", "")
+    if schema.get("pattern", "").startswith("^[A-Za-z_]"):
+        return "a name of letters, digits and _, not starting with a digit"
     if "pattern" in schema:
         return "a name of 1 to 40 characters: a to z, 0 to 9 and _, starting with a letter"
     if kind == "array":

@@ -2,6 +2,9 @@
 
 A person thinks while the link's loop runs, so heartbeats and the guard go on. Answers may come from a file, keyed
 by question; with neither file nor terminal a question is not observable. "skip" skips the step.
+
+A bench may bring somebody along who acts and answers by himself (the simulated bench does). He does what every
+question asks for; what he says counts only where no file speaks for him.
 """
 
 from __future__ import annotations
@@ -14,6 +17,8 @@ import re
 import select
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol, TypeVar, overload
 
@@ -27,6 +32,8 @@ Kind = Literal["yes_no", "choice", "number", "text"]
 POLL_S = 0.05
 THINK_S = 600.0
 LINE_MAX = 1000
+TRIES = 3
+"""How often somebody who answers by himself may say something that can't be used."""
 
 _YES = {"y", "yes", "j", "ja", "true", "1"}
 _NO = {"n", "no", "nein", "false", "0"}
@@ -79,6 +86,18 @@ class Terminal(Protocol):
         ...
 
 
+class Person(Protocol):
+    """Somebody at the bench who acts and answers by himself. A bus object that has one calls it `person`."""
+
+    def think_s(self, question_id: str) -> float:
+        """Bench time in s until the answer comes."""
+        ...
+
+    def answer(self, question_id: str, choices: Sequence[str], unit: str) -> str | None:
+        """Do what the question asks for and say what was seen; None when the question is not understood."""
+        ...
+
+
 class Tty:
     """A terminal by its file descriptors, read without blocking."""
 
@@ -122,6 +141,17 @@ def controlling_terminal() -> Tty | None:
     return Tty(fd, fd)
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """One question on its way. `shown` ends with what may be answered."""
+
+    question_id: str
+    shown: str
+    show: str
+    choices: tuple[str, ...]
+    unit: str
+
+
 class Operator:
     """Asks questions. Every answer is kept in `records` as (bench time in s, id, question, answer).
 
@@ -132,6 +162,8 @@ class Operator:
         terminal: where a person sits; by default the controlling terminal, in real time only, because on a
             simulated bench time would run away from a person who thinks.
         think_s: how long a person may think about one question.
+        person: somebody at the bench who acts and answers by himself.
+        around: entered while a person at the terminal is asked: what keeps a live display off the screen.
 
     Raises:
         UsageError: the file can't be used.
@@ -143,8 +175,13 @@ class Operator:
         answers: Path | Mapping[str, Any] | None = None,
         terminal: Terminal | None = None,
         think_s: float = THINK_S,
+        person: Person | None = None,
+        around: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self._link = link
+        self._is_scripted = answers is not None
+        self._person = person
+        self._around = around
         self._source = str(answers) if isinstance(answers, Path) else "the answers"
         self._answers = {key: _as_list(value) for key, value in _load(answers).items()}
         self._terminal = terminal
@@ -155,15 +192,25 @@ class Operator:
     # --- asking ---------------------------------------------------------------------------------------
 
     @overload
-    def ask(self, question_id: str, question: str, kind: Literal["yes_no"] = "yes_no") -> bool: ...
+    def ask(
+        self, question_id: str, question: str, kind: Literal["yes_no"] = "yes_no", *, show: str = ...
+    ) -> bool: ...
     @overload
     def ask(
-        self, question_id: str, question: str, kind: Literal["choice"], *, choices: Sequence[str]
+        self,
+        question_id: str,
+        question: str,
+        kind: Literal["choice"],
+        *,
+        choices: Sequence[str],
+        show: str = ...,
     ) -> str: ...
     @overload
-    def ask(self, question_id: str, question: str, kind: Literal["number"], *, unit: str) -> float: ...
+    def ask(
+        self, question_id: str, question: str, kind: Literal["number"], *, unit: str, show: str = ...
+    ) -> float: ...
     @overload
-    def ask(self, question_id: str, question: str, kind: Literal["text"]) -> str: ...
+    def ask(self, question_id: str, question: str, kind: Literal["text"], *, show: str = ...) -> str: ...
     def ask(
         self,
         question_id: str,
@@ -172,8 +219,9 @@ class Operator:
         *,
         choices: Sequence[str] = (),
         unit: str = "",
+        show: str = "",
     ) -> bool | float | str:
-        """Ask one question; nonsense is asked again.
+        """Ask one question; nonsense is asked again. `show` is put before it: a caution, a small picture.
 
         Numbers come back in `unit` and may be typed with decimal comma, prefix and unit: '59,8 ohm', '0.06 k',
         '12 kΩ', '4k7'. 'OL' or 'open' is an infinite resistance.
@@ -183,76 +231,96 @@ class Operator:
             NotObservable: there is nobody to ask, or no answer came in time.
             UsageError: an answer from the file does not fit the question.
         """
-        if kind == "yes_no":
-            return self._ask(question_id, f"{question} [y/n/skip] ", _yes_no)
-        if kind == "choice":
-            if not choices:
-                raise UsageError(f"question {question_id!r}: a choice needs choices")
-            shown = f"{question} [{'/'.join(choices)}/skip] "
-            return self._ask(question_id, shown, lambda text: _choice(text, choices))
-        if kind == "number":
-            shown = f"{question} [{unit or 'number'}, or skip] "
-            return self._ask(question_id, shown, lambda text: parse_quantity(text, unit))
-        return self._ask(question_id, f"{question} [text, or skip] ", _some_text)
+        if kind == "choice" and not choices:
+            raise UsageError(f"question {question_id!r}: a choice needs choices")
+        wanted, read = _reader(kind, choices, unit)
+        asked = _Asked(question_id, f"{question} [{wanted}] ", show, tuple(choices), unit)
+        return self._ask(asked, read)
 
     def tell(self, text: str) -> None:
         """Show something to the person, if there is one."""
         terminal = self._find_terminal()
         if terminal is not None:
-            terminal.write(f"{text}\n")
+            with self._around():
+                terminal.write(f"{text}\n")
 
-    def _ask(self, question_id: str, shown: str, read: Callable[[str], T]) -> T:
-        if question_id in self._answers:
-            return self._from_file(question_id, shown, read)
+    def _ask(self, asked: _Asked, read: Callable[[str], T]) -> T:
+        said = self._from_person(asked) if self._person is not None else None
+        if asked.question_id in self._answers:
+            return self._from_file(asked, read)
+        if said is not None and not self._is_scripted:
+            return self._from_bench(asked, said, read)
         terminal = self._find_terminal()
         if terminal is None:
             raise NotObservable(
-                f"question {question_id!r} ({shown.partition(' [')[0]}) has nobody to answer it",
-                f"a person at a terminal, or an answer under {question_id!r} in the answers file",
+                f"question {asked.question_id!r} ({asked.shown.rpartition(' [')[0]}) has nobody to answer it",
+                f"a person at a terminal, or an answer under {asked.question_id!r} in the answers file",
             )
-        return self._from_person(question_id, shown, read, terminal)
+        with self._around():
+            return self._from_terminal(asked, read, terminal)
 
-    def _from_file(self, question_id: str, shown: str, read: Callable[[str], T]) -> T:
-        answers, complaint = self._answers[question_id], "no answer is left"
+    def _from_file(self, asked: _Asked, read: Callable[[str], T]) -> T:
+        answers, complaint = self._answers[asked.question_id], "no answer is left"
         while answers:
             # The last answer stays, for a question that is asked by every unit of a lot.
             text = answers.pop(0) if len(answers) > 1 else answers[0]
             try:
-                return self._accept(question_id, shown, text, read)
+                return self._accept(asked, text, read)
             except ValueError as error:
                 complaint = str(error)
                 if len(answers) == 1 and answers[0] == text:
                     break
-        raise UsageError(f"{self._source}: the answer to {question_id!r} can't be used: {complaint}")
+        raise UsageError(f"{self._source}: the answer to {asked.question_id!r} can't be used: {complaint}")
 
-    def _from_person(self, question_id: str, shown: str, read: Callable[[str], T], terminal: Terminal) -> T:
+    def _from_person(self, asked: _Asked) -> str | None:
+        """Give him his time, let him act, hear what he says."""
+        assert self._person is not None
+        self._link.run_for(self._person.think_s(asked.question_id))
+        return self._person.answer(asked.question_id, asked.choices, asked.unit)
+
+    def _from_bench(self, asked: _Asked, said: str | None, read: Callable[[str], T]) -> T:
+        complaint = ""
+        for _ in range(TRIES):
+            if said is None:
+                break
+            try:
+                return self._accept(asked, said, read)
+            except ValueError as error:
+                complaint = f": {error}"
+                said = self._from_person(asked)
+        raise NotObservable(f"question {asked.question_id!r} got no answer that can be used{complaint}")
+
+    def _from_terminal(self, asked: _Asked, read: Callable[[str], T], terminal: Terminal) -> T:
         typed: list[str | None] = []
         remove = self._link.add_source(lambda: _poll(terminal, typed), POLL_S)
-        terminal.write(shown)
+        terminal.write(f"{asked.show}\n{asked.shown}" if asked.show else asked.shown)
         started_s = self._link.now_s
         try:
             while True:
                 left_s = max(0.0, started_s + self._think_s - self._link.now_s)
                 if not self._link.wait_for(lambda: bool(typed), left_s):
-                    raise NotObservable(f"question {question_id!r} was not answered in {self._think_s:g} s")
+                    raise NotObservable(
+                        f"question {asked.question_id!r} was not answered in {self._think_s:g} s"
+                    )
                 text = typed.pop(0)
                 if text is None:
                     raise NotObservable(
-                        f"the terminal was closed before question {question_id!r} was answered"
+                        f"the terminal was closed before question {asked.question_id!r} was answered"
                     )
                 try:
-                    return self._accept(question_id, shown, text, read)
+                    return self._accept(asked, text, read)
                 except ValueError as error:
-                    terminal.write(f"{error}\n{shown}")
+                    terminal.write(f"{error}\n{asked.shown}")
         finally:
             remove()
 
-    def _accept(self, question_id: str, shown: str, text: str, read: Callable[[str], T]) -> T:
+    def _accept(self, asked: _Asked, text: str, read: Callable[[str], T]) -> T:
+        question = asked.shown.strip()
         if text.strip().lower() == "skip":
-            self.records.append((self._link.now_s, question_id, shown.strip(), "skip"))
-            raise StepSkipped(f"question {question_id!r} was skipped by the person at the bench")
+            self.records.append((self._link.now_s, asked.question_id, question, "skip"))
+            raise StepSkipped(f"question {asked.question_id!r} was skipped by the person at the bench")
         value = read(text.strip())
-        self.records.append((self._link.now_s, question_id, shown.strip(), text.strip()))
+        self.records.append((self._link.now_s, asked.question_id, question, text.strip()))
         return value
 
     def _find_terminal(self) -> Terminal | None:
@@ -261,6 +329,17 @@ class Operator:
         if self._terminal is None:
             self._terminal = controlling_terminal()
         return self._terminal
+
+
+def _reader(kind: Kind, choices: Sequence[str], unit: str) -> tuple[str, Callable[[str], bool | float | str]]:
+    """What may be answered, in words, and what reads an answer."""
+    if kind == "yes_no":
+        return "y/n/skip", _yes_no
+    if kind == "choice":
+        return f"{'/'.join(choices)}/skip", lambda text: _choice(text, choices)
+    if kind == "number":
+        return f"{unit or 'number'}, or skip", lambda text: parse_quantity(text, unit)
+    return "text, or skip", _some_text
 
 
 def parse_quantity(text: str, unit: str) -> float:

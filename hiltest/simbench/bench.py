@@ -24,7 +24,10 @@ from hiltest.simbench.controller import Controller, Timing
 from hiltest.simbench.events import EventQueue
 from hiltest.simbench.faults import FaultOrder, apply_fault, parse_fault
 from hiltest.simbench.hands import Hands
+from hiltest.simbench.instrument import BenchMeter, FrontPanel, InstrumentSession, ScpiInstrument
 from hiltest.simbench.objects import Entry, read_eds
+from hiltest.simbench.person import Person
+from hiltest.simbench.probe import Probes
 from hiltest.simbench.reception import Cabling
 from hiltest.simbench.supply import Supply
 from hiltest.simbench.tolerance import Draws, Streams
@@ -80,6 +83,13 @@ class Bench:
         self.consoles = self._connect_consoles()
         self.truth = Truth(self)
         self.hands = Hands(self)
+        self.probes = Probes(self)
+        self.person = Person(self, self.probes)
+        serial = f"{self.seed % 10_000:04d}"
+        self.instruments: dict[str, ScpiInstrument] = {
+            "meter": BenchMeter(self.probes, serial),
+            "supply": FrontPanel(self, serial),
+        }
         self.faults: list[FaultOrder] = []
         for fault in simulation.faults if faults is None else faults:
             self.inject(fault)
@@ -129,6 +139,14 @@ class Bench:
         if name not in self.consoles:
             raise UsageError(f"console={name!r} is not on this bench; it has {', '.join(self.consoles)}")
         return self.consoles[name]
+
+    def instrument(self, name: str) -> InstrumentSession:
+        """A connection to the bench's meter or supply."""
+        if name not in self.instruments:
+            raise UsageError(
+                f"instrument={name!r} is not on this bench; it has {', '.join(self.instruments)}"
+            )
+        return InstrumentSession(self.instruments[name], self.queue)
 
     def wire_of(self, board: Board) -> Wire:
         """The wire that a board hangs on."""

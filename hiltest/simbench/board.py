@@ -98,6 +98,8 @@ class Board:
         self.loader_s = 0.1
         self.stays_in_loader = False
         self.bulk_missing = False
+        self.input_ohm = self._draws("input").uniform(12e3, 40e3)
+        self.short_ohm = math.inf
         self.supply_gain = draws.factor(0.007)
         self.rail_v = 0.0
         self.low_rail_v = 0.0
@@ -301,9 +303,16 @@ class Board:
         """True while the processor has its voltage."""
         return self.life != "off"
 
+    def rail_siemens(self) -> float:
+        """What an ohmmeter finds from plus to minus at the plug, with the power off."""
+        if not self.harness.plugged:
+            return 0.0
+        shorted = sum(switch.siemens() for switch in self.switches if switch.stuck_duty >= 1.0)
+        return 1.0 / self.input_ohm + 1.0 / self.short_ohm + shorted
+
     def draw(self) -> Draw:
         """What the board takes from its wires now."""
-        on = mean = 0.0
+        on = mean = 1.0 / self.short_ohm
         powered, booting = self.logic_on, self.life != "running"
         for switch in self.switches:
             share = switch.conducting(powered, booting)

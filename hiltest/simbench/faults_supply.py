@@ -48,6 +48,11 @@ def power_contact_heats(bench: Bench, target: str, value: float) -> None:
     bench.queue.every(500_000_000, worsen)
 
 
+@fault(SUPPLY, "the board's supply input is shorted", "node", unit="ohm", default=0.3, low=0.001, high=1e4)
+def supply_shorted(bench: Bench, target: str, value: float) -> None:
+    bench.boards[target].short_ohm = value
+
+
 @fault(SUPPLY, "plus and minus are swapped", "node")
 def power_reversed(bench: Bench, target: str, _: float) -> None:
     bench.boards[target].harness.reversed = True

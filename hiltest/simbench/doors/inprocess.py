@@ -194,6 +194,11 @@ class HiltestBus(can.BusABC):
         return self._clock
 
     @property
+    def person(self) -> Any:
+        """Who acts and answers by himself at this bench; None where there is nobody."""
+        return getattr(self.bench, "person", None)
+
+    @property
     def bus_state(self) -> str:
         """active, warning, passive, off; "unknown" if the adapter hides errors."""
         return self.adapter.state if self.adapter.policy.reports_errors else "unknown"

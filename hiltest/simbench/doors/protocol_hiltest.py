@@ -1,4 +1,4 @@
-"""The in-process console door: pyserial URLs `hiltest://CHANNEL`, in simulated time.
+"""The in-process doors of consoles and instruments: pyserial URLs `hiltest://CHANNEL`, in simulated time.
 
 pyserial finds this module by its name once "hiltest.simbench.doors" is in `serial.protocol_handler_packages`:
 
@@ -6,7 +6,8 @@ pyserial finds this module by its name once "hiltest.simbench.doors" is in `seri
     port = serial.serial_for_url("hiltest://glue_head.toml", timeout=1.0)
 
 CHANNEL is the path of a fixture description, as for the bus; `?node=NAME` picks a console where there are
-several. Waiting lets simulated time run.
+several. `?instrument=meter` and `?instrument=supply` are the bench's SCPI instruments instead. Waiting lets simulated
+time run.
 """
 
 from __future__ import annotations
@@ -65,9 +66,11 @@ class Serial:
         if self.is_open:
             raise serial.SerialException(f"{self.port}: this port is open already")
         channel, node = split_url(self.port or "")
+        instrument = _asked(self.port or "").get("instrument")
         self._hold = join_bench(channel)
+        bench = self._hold.bench
         try:
-            self._console = self._hold.bench.console(node)
+            self._console = bench.console(node) if instrument is None else bench.instrument(instrument)
         except UsageError:
             self._hold.close()
             raise
@@ -183,9 +186,13 @@ def split_url(url: str) -> tuple[str, str | None]:
     head, _, rest = url.partition("://")
     if head.lower() != SCHEME or not rest:
         raise UsageError(f"port={url!r}: expected {SCHEME}://PATH-OF-A-FIXTURE-DESCRIPTION")
-    channel, _, query = rest.partition("?")
-    nodes = parse_qs(urlsplit(f"//x?{query}").query).get("node", [])
-    return unquote(channel), nodes[0] if nodes else None
+    return unquote(rest.partition("?")[0]), _asked(url).get("node")
+
+
+def _asked(url: str) -> dict[str, str]:
+    """What stands behind the '?' of a URL."""
+    query = url.partition("?")[2]
+    return {key: values[0] for key, values in parse_qs(urlsplit(f"//x?{query}").query).items()}
 
 
 def serial_class_for_url(url: str) -> tuple[str, type[Serial]]:

@@ -18,6 +18,7 @@ from typing import Any, Protocol, TextIO
 
 from hiltest.clock import NS_PER_S, Clock, RealClock
 from hiltest.simbench.doors.console import ConsoleDoor
+from hiltest.simbench.doors.scpi import ScpiDoor
 from hiltest.simbench.doors.slcan import SlcanDoor
 from hiltest.simbench.events import EventQueue
 
@@ -27,6 +28,9 @@ TURN_S = 0.0002
 """Shortest wait, so that a bench with thousands of events a second does not eat a processor."""
 BEHIND_NS = NS_PER_S
 """If the machine is too slow by more than this, bench time gives up catching up."""
+ERROR_LINES_PER_S = 100.0
+"""Most errors told in a second. The firmware of a serial-line adapter tells them once in a turn of its loop; one
+line for each of the thousands that a frame without an acknowledgement makes would bury every other frame."""
 
 
 class Door(Protocol):
@@ -138,11 +142,15 @@ class Server:
 
 
 def doors_of(bench: Any) -> list[Door]:
-    """Every door of a bench: one adapter for each bus, one console for each node that has one."""
+    """Every door of a bench: adapters, consoles, and the two instruments."""
     doors: list[Door] = []
     for number, bus in enumerate(bench.description.bus):
-        doors.append(SlcanDoor(bench.adapter(bus.name), serial=f"{(bench.seed + number) % 10_000:04d}"))
+        adapter = bench.adapter(bus.name)
+        if adapter.policy.error_reports_per_s is None:
+            adapter.policy.error_reports_per_s = ERROR_LINES_PER_S
+        doors.append(SlcanDoor(adapter, serial=f"{(bench.seed + number) % 10_000:04d}"))
     doors += [ConsoleDoor(console) for console in bench.consoles.values()]
+    doors += [ScpiDoor(name, instrument, bench.queue) for name, instrument in bench.instruments.items()]
     return doors
 
 
