@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, Protocol
 
 from hiltest.errors import NotObservable, UsageError
@@ -86,6 +87,11 @@ class Measure:
     def description(self) -> Description:
         """The fixture description of this run."""
         return self._loaded.description
+
+    @property
+    def folder(self) -> Path:
+        """The folder of the description; files that it names are in there."""
+        return self._loaded.path.parent
 
     @property
     def limits(self) -> Limits:

@@ -86,3 +86,84 @@ def test_line(target: Bus, measure: Measure) -> None:
     from hiltest.catalogue import _desk
 
     _desk.line(measure, target)
+
+
+@check(
+    "desk.timing",
+    per="bus",
+    order=30,
+    window_s=5.0,
+    page=Page(
+        purpose="Adapter and nodes cut a bit alike, and their clocks and the cable leave room.",
+        hazard="None. A bus without room works in the office and loses frames when it is warm.",
+        method="From clock, bit rate and sample point the nearest timing that each controller can make is computed; "
+        "cable and transceivers against the sample point; both clocks against the oscillator allowance. Where no "
+        "clock is given, an exact one is assumed and the note says so.",
+        limits=(
+            (
+                "bit rate within 0.5 % of the one asked for",
+                "chosen for hiltest; Linux takes up to 5 % (calc_bittiming.c)",
+            ),
+            (
+                "sample points within 5 % of the bit of what was asked, and of each other",
+                "chosen for hiltest",
+            ),
+            (
+                "twice the cable and both transceivers before the sample, a quantum to spare",
+                "Bosch, CAN with Flexible Data-Rate 1.0, chapter 8",
+            ),
+            (
+                "both clocks together within the oscillator allowance",
+                "Bosch, chapter 8: df < SJW/(20 NBT) and df < min(PS1, PS2)/(2 (13 NBT - PS2))",
+            ),
+        ),
+        causes=(
+            "the adapter's clock does not divide to this bit rate: another bit rate or adapter",
+            "different defaults at both ends: set the same sample point in both",
+            "a resonator or RC oscillator in the node: fit a crystal, or lower the bit rate",
+            "cable too long for the sample point: sample later, or lower the bit rate",
+        ),
+    ),
+)
+def test_timing(target: Bus, measure: Measure) -> None:
+    """Clocks, sample points and propagation."""
+    from hiltest.catalogue import _timing
+
+    _timing.bit_timing(measure, target)
+
+
+@check(
+    "desk.traffic",
+    per="bus",
+    order=40,
+    window_s=5.0,
+    page=Page(
+        purpose="Everything that the finished machine will send arrives before its deadline, also at the worst moment.",
+        hazard="A stop command that waits behind other traffic comes late.",
+        method="The planned messages of the description ([[bus.traffic]] or traffic_database) are taken at their "
+        "longest (every stuff bit); the worst-case response time of each follows from blocking by one frame of lower "
+        "priority and from every frame of higher priority. With traffic_error_interval_s, errors and repetitions are "
+        "reckoned with. Without planned traffic nothing is judged.",
+        limits=(
+            (
+                "worst response up to the deadline, by default the period",
+                "Davis, Burns, Bril and Lukkien, Real-Time Systems 35, 2007",
+            ),
+            ("utilisation below 100 %; 30 % is comfortable, 70 % alarms", "common practice, no source"),
+            (
+                "500 kbit/s for such heads, beside what the deadlines need",
+                "common practice, no source; shown, not judged",
+            ),
+        ),
+        causes=(
+            "too many or too fast messages for this bit rate: slower periods, or a higher bit rate",
+            "an urgent message with a high identifier: give it a lower one",
+            "deadline shorter than one frame of lower priority takes",
+        ),
+    ),
+)
+def test_traffic(target: Bus, measure: Measure) -> None:
+    """Utilisation, response times, lowest bit rate."""
+    from hiltest.catalogue import _traffic
+
+    _traffic.analyse(measure, target)

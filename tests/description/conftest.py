@@ -15,8 +15,13 @@ Change = dict[str, str]
 
 @pytest.fixture
 def load(glue_head: Path) -> Callable[[Change], Loaded]:
-    """Load the glue head after replacing texts; a text that is not there is a mistake of the test."""
+    """Load the glue head after replacing texts; a text that is not there is a mistake of the test.
+
+    Its planned traffic is left out, so that a test can plan its own, or none.
+    """
     text = glue_head.read_text(encoding="utf-8")
+    start, end = text.index("[[bus.traffic]]"), text.index("# --- the node")
+    text = text[:start] + "\n" * text[start:end].count("\n") + text[end:]  # lines keep their numbers
 
     def load_changed(change: Change) -> Loaded:
         changed = text

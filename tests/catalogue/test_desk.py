@@ -1,0 +1,187 @@
+"""What is computed from the description alone: bit timing and planned traffic."""
+
+from __future__ import annotations
+
+import builtins
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hiltest.catalogue import _traffic
+from hiltest.errors import UsageError
+
+from .paper import FIXTURES, GLUE_HEAD, desk, failed, value, without_traffic
+
+TIMING, TRAFFIC = "desk.timing[can]", "desk.traffic[can]"
+
+
+def edited(*pairs: tuple[str, str]) -> str:
+    text = GLUE_HEAD
+    for old, new in pairs:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return text
+
+
+def test_the_glue_head_passes_both() -> None:
+    """What is shipped holds, with figures and a picture to show."""
+    timing, traffic = desk(TIMING, GLUE_HEAD), desk(TRAFFIC, GLUE_HEAD)
+    assert failed(timing) == failed(traffic) == []
+    assert value(timing, "longest bus at this timing") > 2.4
+    assert any("##" in note and "glue demand" in note for note in traffic.notes)
+
+
+def test_a_clock_that_does_not_divide_is_told_in_ppm() -> None:
+    """11.0592 MHz makes no 1 Mbit/s: the nearest is 5 % off (11 quanta of one clock: +5,382 ppm), and that is said."""
+    measure = desk(
+        TIMING,
+        edited(
+            (
+                "length_m = 2.4              # from end",
+                "adapter_clock_hz = 11_059_200\nlength_m = 2.4 # from end",
+            )
+        ),
+    )
+    assert value(measure, "bit rate of adapter, off by") == pytest.approx(
+        11_059_200 / 11 / 1e6 * 1e6 - 1e6, abs=1
+    )
+    assert "bit rate of adapter, off by" in failed(measure)
+
+
+def test_a_clock_that_divides_is_exact() -> None:
+    """48 MHz, the clock of many USB adapters, makes 1 Mbit/s exactly."""
+    measure = desk(
+        TIMING,
+        edited(
+            (
+                "length_m = 2.4              # from end",
+                "adapter_clock_hz = 48_000_000\nlength_m = 2.4 # from end",
+            )
+        ),
+    )
+    assert value(measure, "bit rate of adapter, off by") == 0.0
+    assert failed(measure) == []
+
+
+def test_an_rc_oscillator_in_the_node_leaves_no_room() -> None:
+    """2 % off is more than any timing allows (1.58 % at best, Bosch chapter 8)."""
+    measure = desk(
+        TIMING, edited(('firmware = "1.4.0" ', 'can_clock_tolerance_ppm = 20_000.0\nfirmware = "1.4.0" '))
+    )
+    assert failed(measure) == ["clocks of adapter and head, room left"]
+    assert any("may be" in note and "apart" in note for note in measure.notes)
+
+
+def test_sample_points_apart_are_found() -> None:
+    """Two defaults, 75 % and 87.5 %, are no agreement."""
+    measure = desk(
+        TIMING, edited(('firmware = "1.4.0" ', 'sample_point_percent = 87.5\nfirmware = "1.4.0" '))
+    )
+    assert "sample points of adapter and head, apart by" in failed(measure)
+
+
+def test_a_cable_too_long_for_the_sample_point_is_found() -> None:
+    """40 m and two slow transceivers answer after 910 ns; a bit of 1 us is sampled after 750 ns."""
+    measure = desk(TIMING, edited(("length_m = 2.4              # from end", "length_m = 40.0 # from end")))
+    assert value(measure, "way from adapter to head and back, against the sample of adapter") == 910.0
+    assert len([name for name in failed(measure) if name.startswith("way from adapter")]) == 2
+
+
+def test_a_message_that_can_come_too_late_is_named() -> None:
+    """A deadline of 0.3 ms is shorter than error, blocking and transfer together; the others still hold."""
+    measure = desk(TRAFFIC, edited(("deadline_s = 0.004 ", "deadline_s = 0.0003 ")))
+    assert failed(measure) == ["worst response of glue demand", "messages that may miss their deadline"]
+    late = next(each for each in measure.measurements if each.name.startswith("messages that may"))
+    assert late.note == "glue demand"
+    assert any(
+        "MISSED" in line for note in measure.notes for line in note.splitlines() if "glue demand" in line
+    )
+
+
+def test_too_much_traffic_has_no_bound() -> None:
+    """Ten times the traffic of a slow bus is more than all of its time."""
+    measure = desk(TRAFFIC, edited(("bit_rate_bps = 1_000_000", "bit_rate_bps = 20_000")))
+    assert "utilisation by the planned traffic, at worst" in failed(measure)
+    assert value(measure, "worst response of heartbeat of the gantry") == float("inf")
+
+
+def test_the_trade_floor_is_shown_beside_what_the_deadlines_need() -> None:
+    """Without the 1 ms deadline and errors a slower bus would do; the floor of the trade is then what binds."""
+    text = edited(("deadline_s = 0.001", "deadline_s = 0.01"), ("traffic_error_interval_s = 0.05", "# "))
+    lowest = next(
+        each for each in desk(TRAFFIC, text).measurements if each.name.startswith("lowest standard bit rate")
+    )
+    assert isinstance(lowest.value, float)
+    assert lowest.value < 500.0
+    assert "500 kbit/s" in lowest.note
+    assert "trade's floor binds" in lowest.note
+
+
+def test_without_planned_traffic_nothing_is_judged() -> None:
+    """No plan is no failure; it is said."""
+    measure = desk(TRAFFIC, without_traffic())
+    assert [each.verdict for each in measure.measurements] == ["noted"]
+    assert "no traffic is planned" in measure.notes[0]
+
+
+DBC = """VERSION ""
+NS_ :
+BS_:
+BU_: gantry head
+BO_ 261 Demand: 8 gantry
+ SG_ amount : 0|16@1+ (1,0) [0|0] "" head
+BO_ 2566844672 Wide: 8 head
+ SG_ value : 0|16@1+ (1,0) [0|0] "" gantry
+BO_ 389 Rare: 4 head
+ SG_ value2 : 0|16@1+ (1,0) [0|0] "" gantry
+BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;
+BA_DEF_DEF_ "GenMsgCycleTime" 0;
+BA_ "GenMsgCycleTime" BO_ 261 10;
+BA_ "GenMsgCycleTime" BO_ 2566844672 20;
+"""
+
+
+@pytest.fixture
+def with_database(tmp_path: Path) -> Path:
+    for name in ("glue_head.eds",):
+        shutil.copy(FIXTURES / name, tmp_path)
+    (tmp_path / "plan.dbc").write_text(DBC, encoding="utf-8")
+    return tmp_path
+
+
+def database_text() -> str:
+    return without_traffic(edited(("traffic_error_interval_s = 0.05", 'traffic_database = "plan.dbc"\n# ')))
+
+
+def test_traffic_is_read_from_a_database(with_database: Path) -> None:
+    """Cycle times of a DBC file are periods; 29-bit identifiers count their longer frames; the rest is named."""
+    measure = desk(TRAFFIC, database_text(), with_database)
+    assert value(measure, "planned messages") == 2
+    share = 100 * (135 / 10_000 + 160 / 20_000)  # worst-case bits over microseconds at 1 Mbit/s
+    assert value(measure, "utilisation by the planned traffic, at worst") == pytest.approx(share)
+    assert any("Rare" in note for note in measure.notes)
+
+
+def test_without_the_library_the_message_says_what_to_install(
+    with_database: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """cantools is optional; who names a DBC file is told how to get it."""
+    real = builtins.__import__
+
+    def without(name: str, *args: Any, **kwargs: Any) -> Any:
+        if name.startswith("cantools"):
+            raise ImportError(name)
+        return real(name, *args, **kwargs)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(UsageError, match="hiltest\\[dbc\\]"):
+        _traffic.from_database(with_database / "plan.dbc")
+
+
+def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
+    """The message names the file."""
+    (tmp_path / "bad.dbc").write_text("BO_ what", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"bad\.dbc"):
+        _traffic.from_database(tmp_path / "bad.dbc")
