@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
+
+from hiltest.errors import NotOffered
 
 if TYPE_CHECKING:
     from hiltest.description.models import Fan
@@ -26,10 +29,11 @@ class Rig:
         self.speed = measure.curve(f"{fan.name} speed", "rpm", full_speed=fan.full_speed_rpm)
         self.duty = measure.curve(f"{fan.name} duty", "%")
         self.others_turned: set[str] = set()
+        self.turned_before: set[str] = set()
 
     def rpm(self) -> float:
         """Read the speed now and keep it on the curve."""
-        rpm = 60.0 * self.node.read_tach_hz(self.fan.name) / self.fan.pulses_per_rev
+        rpm = self._rpm_of(self.fan)
         self.speed.add(rpm)
         return rpm
 
@@ -39,45 +43,84 @@ class Rig:
         self.duty.add(100.0 * duty)
 
     def band_at_full(self) -> tuple[float, float]:
-        """Good speeds at full duty, in rpm. The supply's tolerance moves the speed too."""
-        allowed = self.fan.full_speed_rpm * self.fan.speed_tolerance_percent / 100
-        return self.fan.full_speed_rpm - allowed, self.fan.full_speed_rpm + allowed
+        """Good speeds at full duty, in rpm, at the supply that the node measures: speed goes with voltage."""
+        rated_v = self.measure.description.supply.voltage_v
+        full_rpm = self.fan.full_speed_rpm * (self._supply_v(rated_v) / rated_v)
+        allowed = full_rpm * self.fan.speed_tolerance_percent / 100
+        return full_rpm - allowed, full_rpm + allowed
+
+    def _supply_v(self, rated_v: float) -> float:
+        try:
+            return self.node.read_supply_v()
+        except NotOffered:
+            return rated_v
+
+    def _turning(self) -> set[str]:
+        return {
+            other.name
+            for other in self.others
+            if 60.0 * self.node.read_tach_hz(other.name) / other.pulses_per_rev > STOPPED_RPM
+        }
 
     def _watch_others(self) -> None:
-        for other in self.others:
-            if 60.0 * self.node.read_tach_hz(other.name) / other.pulses_per_rev > STOPPED_RPM:
-                self.others_turned.add(other.name)
+        self.others_turned |= self._turning() - self.turned_before
 
-    def stop(self, first: bool = False) -> None:
-        """Command off and wait for rest."""
+    def rest(self) -> None:
+        """Command off and wait until this fan and the others stand, as long as each may take.
+
+        What turned a moment ago is not at rest yet: an earlier check leaves its fan running down.
+        """
+        self.command(0.0)
+        longest_s = max(fan.stop_max_s for fan in (self.fan, *self.others))
+        start_s = self.link.now_s
+        while (rpm := self.rpm()) > STOPPED_RPM or self._turning():
+            if self.link.now_s - start_s >= longest_s:
+                break
+            self.link.run_for(EVERY_S)
+        self.measure("speed at zero duty", rpm, "rpm", high=STOPPED_RPM, note="before the test")
+        self.turned_before = self._turning()
+        if self.turned_before:
+            self.measure.note(
+                f"turned before this test, with nothing commanded: {', '.join(self.turned_before)}"
+            )
+
+    def stop(self) -> None:
+        """Command off and time the way to rest."""
         self.command(0.0)
         start_s = self.link.now_s
         while (rpm := self.rpm()) > STOPPED_RPM and self.link.now_s - start_s < self.fan.stop_max_s:
             self.link.run_for(EVERY_S)
-        name = "speed at rest before the test" if first else "time to stop"
-        if first or rpm > STOPPED_RPM:
-            self.measure("speed at zero duty", rpm, "rpm", high=STOPPED_RPM, note=name)
-        if not first:
-            self.measure(name, self.link.now_s - start_s, "s", high=self.fan.stop_max_s, limit="stop_max_s")
+        stopped_s = self.link.now_s - start_s if rpm <= STOPPED_RPM else math.nan
+        self.measure(
+            "time to stop",
+            stopped_s,
+            "s",
+            high=self.fan.stop_max_s,
+            limit="stop_max_s",
+            note="" if rpm <= STOPPED_RPM else f"still {rpm:.0f} rpm after {self.fan.stop_max_s:g} s",
+        )
 
-    def _settle(self, within_s: float) -> tuple[float, list[tuple[float, float]]]:
-        """Wait until five readings agree within 2 %; return their mean and all (t, rpm)."""
+    def _settle(self, within_s: float, share: float = 0.01) -> tuple[float, list[tuple[float, float]]]:
+        """Wait until half a second of readings agrees with the half second before within `share`.
+
+        Returns the mean of the last half second and all (t, rpm). Comparing means and not extremes keeps a slow
+        fan from being read on its way: what is left to go is at most about three times `share`.
+        """
         start_s = self.link.now_s
         seen: list[tuple[float, float]] = []
         while self.link.now_s - start_s < within_s:
             self.link.run_for(EVERY_S)
             seen.append((self.link.now_s - start_s, self.rpm()))
-            last = [rpm for _, rpm in seen[-5:]]
-            mean = sum(last) / len(last)
-            if len(seen) >= 8 and mean > 0 and max(last) - min(last) <= max(0.02 * mean, 30.0):
-                break
-        last = [rpm for _, rpm in seen[-5:]]
-        return sum(last) / len(last), seen
+            if len(seen) >= 10:
+                last, before = _mean(seen[-5:]), _mean(seen[-10:-5])
+                if last > 0 and abs(last - before) <= max(share * last, 15.0):
+                    break
+        return _mean(seen[-5:]), seen
 
     def spin_up(self) -> float:
         """Full duty from rest; return the speed it holds, in rpm."""
         self.command(1.0)
-        full_rpm, seen = self._settle(self.fan.spin_up_max_s + 2.0)
+        full_rpm, seen = self._settle(self.fan.spin_up_max_s + 2.0, 0.005)
         reached = [t_s for t_s, rpm in seen if rpm >= 0.9 * full_rpm] if full_rpm > 0 else []
         self._watch_others()
         if reached:
@@ -106,7 +149,22 @@ class Rig:
         self.command(self.fan.start_duty)
         rpm, _ = self._settle(self.fan.spin_up_max_s)
         self.measure(f"speed from rest at {self.fan.start_duty:.0%} duty", rpm, "rpm", low=STOPPED_RPM)
+
+    def back_up(self, speeds: Sequence[tuple[float, float]]) -> None:
+        """The duties of the sweep again, upwards: the same speeds, whichever way they are reached."""
+        for duty, down_rpm in sorted(speeds):
+            if self.fan.start_duty < duty < 1.0 and down_rpm > 0:
+                self.command(duty)
+                rpm, _ = self._settle(self.fan.spin_up_max_s)
+                ratio = rpm / down_rpm
+                self.measure(
+                    f"speed at {duty:.0%} duty, upwards over downwards", ratio, "", low=0.9, high=1.1
+                )
         self.command(0.0)
+
+
+def _mean(seen: Sequence[tuple[float, float]]) -> float:
+    return sum(rpm for _, rpm in seen) / len(seen) if seen else 0.0
 
 
 def rises(speeds: Sequence[tuple[float, float]]) -> bool:
