@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from hiltest.link import Link
     from hiltest.measure import Measure
 
+ENOUGH_LOAD = 0.9
 _WIRING = (
     "no power at the node: plug, fuse, polarity (does it draw current, is its lamp on?)",
     "both CAN wires open or the plug not seated: with the power off, H to L must read about 60 ohm at its plug",
@@ -89,20 +90,22 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
     """Only the expected nodes answer, and this one is right."""
     from hiltest.catalogue import _bus
 
-    expected = {part.node_id for part in measure.description.node if part.bus == target.bus}
+    # A node without a node id is found under 0.
+    expected = {part.node_id or 0 for part in measure.description.node if part.bus == target.bus}
     with _bus.errors_of(link) as errors:
         found = node.search(1.5)
     mine = found.get(target.node_id or 0)
     if mine is None:
         measure("answers", 0, "boards", low=1, high=1)
-        measure.fail(f"no node answers under id {target.node_id}. {_bus.why_silent(link, errors)}")
+        who = f"node {target.name!r}" if target.node_id is None else f"id {target.node_id}"
+        measure.fail(f"nothing answers as {who}. {_bus.why_silent(link, errors)}")
     assert mine is not None
     measure("answers", mine.answers, "boards", low=1, high=1)
     measure(
         "serial numbers",
         len(mine.serial_numbers),
         "numbers",
-        low=1,
+        low=0 if mine.identity is None else 1,  # a node that speaks in signals may have none
         high=1,
         note=", ".join(str(number) for number in mine.serial_numbers),
     )
@@ -176,7 +179,10 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
                 "upper bound of the error probability of a bit up to bus.load_test.bit_error_probability_max",
                 "exact zero-failure bound 1-(1-C)^(1/n)",
             ),
-            ("achieved utilisation at least 90 % of the chosen one", "chosen for hiltest"),
+            (
+                "achieved utilisation at least 90 % of the chosen one, else not observable",
+                "chosen for hiltest",
+            ),
         ),
         causes=(
             "a terminator missing or one too many: H to L must read about 60 ohm with the power off",
@@ -197,12 +203,16 @@ def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure:
     measure("frames sent by the host", result.host_frames, "frames", low=1)
     measure("frames sent by the nodes", result.node_frames, "frames")
     measure("bits on the bus", result.bits, "bits", low=1)
+    enough_percent = ENOUGH_LOAD * test.utilisation_percent
+    reached_percent = 100 * result.utilisation
+    is_enough = reached_percent >= enough_percent
     measure(
         "utilisation achieved",
-        100 * result.utilisation,
+        reached_percent,
         "%",
-        low=0.9 * test.utilisation_percent,
+        low=enough_percent if is_enough else None,
         limit="load_test.utilisation_percent",
+        note="" if is_enough else f"this host and adapter did not get to {enough_percent:g} %",
     )
     measure(
         "errors",
@@ -219,3 +229,9 @@ def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure:
         high=test.bit_error_probability_max,
         limit="load_test.bit_error_probability_max",
     )
+    if not is_enough and not measure.failed:
+        measure.not_observable(
+            f"the bus was loaded to {reached_percent:.2g} % only, {test.utilisation_percent:g} % were asked for: "
+            "the host or its adapter is too slow, which says nothing about the node",
+            "a faster adapter (SocketCAN), a calmer host, or a lower bus.load_test.utilisation_percent",
+        )
