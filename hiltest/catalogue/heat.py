@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from hiltest.link import Link
     from hiltest.measure import Measure
 
-IDLE_S = 30.0
 _VERBS = ("read_temperature_c[{sensor}]", "read_heater_output[{load}]")
 _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of its block can start a fire."
 
@@ -23,11 +22,11 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
     order=400,
     gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "sense.ambient[{sensor}]"),
     verbs=_VERBS,
-    window_s=IDLE_S + 15.0,
+    window_s=lambda heater: heater.idle_s + 15.0,
     page=Page(
         purpose="With the heater commanded off nothing heats.",
         hazard=f"{_BURN} Software can't stop a switch that failed closed: only removing the supply can.",
-        method=f"The temperature is watched for {IDLE_S:g} s with the output at zero.",
+        method="The temperature is watched for heater.idle_s with the output at zero.",
         limits=(
             ("rise up to 1 K", "a heater stuck on rises by more than that in seconds; common practice"),
             ("output applied is zero", "the node's own report"),
@@ -43,7 +42,7 @@ def test_idle(target: Heater, link: Link, node: GuardedNode, measure: Measure) -
     """Zero command, no heat."""
     from hiltest.catalogue import _heat
 
-    _heat.watch_idle(link, node, target, measure, IDLE_S)
+    _heat.watch_idle(link, node, target, measure, target.idle_s)
 
 
 @check(

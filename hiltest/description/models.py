@@ -471,6 +471,9 @@ class Heater(Load):
     overshoot_max_k: float = limit(6.0, COMMON, "above the setpoint", gt=0, le=50)
     steady_band_k: float = limit(2.0, COMMON, "largest distance from the setpoint once settled", gt=0, le=20)
     steady_s: float = Field(20.0, gt=1, le=3600, description="how long it must stay in the band")
+    idle_s: float = Field(
+        30.0, gt=1, le=3600, description="how long the block is watched with the heater off, before any pulse"
+    )
     pulse_s: float = Field(4.0, gt=0.1, le=30, description="length of the first, bounded pulse")
     pulse_rise_max_k: float = limit(
         40.0,
