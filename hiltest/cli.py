@@ -42,10 +42,21 @@ def _parser() -> argparse.ArgumentParser:
     accept.add_argument("--json", action="store_true", help="print run.json's content and nothing else")
     accept.set_defaults(run=_accept)
 
-    bench = commands.add_parser("bench", help="open the simulated bench's doors for other programs")
-    bench.add_argument("file", metavar="FILE")
-    bench.add_argument("--fault", action="append", default=[], metavar="NAME")
-    bench.add_argument("--seed", type=int, metavar="N")
+    bench = commands.add_parser(
+        "bench",
+        help="open the simulated bench's doors for other programs",
+        description="Opens the simulated bench in real time. Prints where each door is, one `name: place` a line, "
+        "then `ready`, and serves until Ctrl-C or SIGTERM.",
+    )
+    bench.add_argument("file", metavar="FILE", help="fixture description")
+    bench.add_argument("--fault", action="append", default=[], metavar="NAME", help="inject this fault")
+    bench.add_argument("--seed", type=int, metavar="N", help="seed, in place of the file's")
+    bench.add_argument(
+        "--show-outputs",
+        action="store_true",
+        help="after `ready` also print each output that really goes on or off, whatever the node says of it: "
+        "bench time in s, output, on or off, like `12.345 heater:reservoir on`",
+    )
     bench.set_defaults(run=_bench)
 
     for name, text, run in (
@@ -120,7 +131,9 @@ def _accept(options: argparse.Namespace) -> int:
 def _bench(options: argparse.Namespace) -> int:
     from hiltest.simbench.doors.serve import serve
 
-    return serve(Path(options.file), faults=options.fault, seed=options.seed)
+    return serve(
+        Path(options.file), faults=options.fault, seed=options.seed, show_outputs=options.show_outputs
+    )
 
 
 def _checks(options: argparse.Namespace) -> int:

@@ -60,18 +60,47 @@ class Door(Protocol):
     def close(self) -> None: ...
 
 
+class OutputWatch:
+    """Tells each output that goes on or off, as it really is on the bench, whatever the node says of it.
+
+    One line each: bench time in s, output, on or off, like `12.345 heater:reservoir on`.
+    """
+
+    def __init__(self, bench: Any, out: TextIO) -> None:
+        self._bench = bench
+        self._out = out
+        self._told = 0
+
+    def look(self) -> None:
+        """Tell what has changed since the last look."""
+        if sum(len(board.changes) for board in self._bench.boards.values()) == self._told:
+            return
+        changes = self._bench.truth.changes()
+        for change in changes[self._told :]:
+            self._out.write(f"{change.t_s:.3f} {change.output} {'on' if change.on else 'off'}\n")
+        self._told = len(changes)
+        self._out.flush()
+
+
 class Server:
     """Paces a bench to a clock and serves its doors.
 
-    `bench` needs `queue`. `slipped_ns` says how far bench time has fallen behind for good because the machine
+    `bench` needs `queue`. `each_turn` is called after each turn of the loop. `slipped_ns` says how far bench time has fallen behind for good because the machine
     was too slow.
     """
 
-    def __init__(self, bench: Any, doors: Sequence[Door], clock: Clock | None = None) -> None:
+    def __init__(
+        self,
+        bench: Any,
+        doors: Sequence[Door],
+        clock: Clock | None = None,
+        each_turn: Callable[[], None] = lambda: None,
+    ) -> None:
         self._queue: EventQueue = bench.queue
         self.doors = tuple(doors)
         self._clock = clock or RealClock()
         self._offset_ns = self._queue.now_ns - self._clock.now_ns
+        self._each_turn = each_turn
         self.slipped_ns = 0
         self._stopped = False
         self._wake_read, self._wake_write = os.pipe()
@@ -113,6 +142,7 @@ class Server:
         self._queue.run_until(self._queue.now_ns)
         for door in self._open_doors():
             door.serve_output()
+        self._each_turn()
 
     def _open_doors(self) -> list[Door]:
         return [door for door in self.doors if not getattr(getattr(door, "terminal", None), "closed", False)]
@@ -161,12 +191,14 @@ def serve(
     *,
     output: TextIO | None = None,
     for_s: float | None = None,
+    show_outputs: bool = False,
     started: Callable[[Server], None] | None = None,
 ) -> int:
     """Open the simulated bench of a description with all its doors, and serve until told to end.
 
     Prints `name: place` for each door and then `ready`. SIGINT and SIGTERM end it. `for_s` ends it after that
-    many seconds. `started` is given the server, for programs that end it by themselves. Returns 0.
+    many seconds. With `show_outputs` a line follows for each output that goes on or off (`OutputWatch`). `started` is
+    given the server, for programs that end it by themselves. Returns 0.
 
     Raises:
         DescriptionError: the description can't be used.
@@ -179,15 +211,16 @@ def serve(
         for node in bench.description.node:
             if node.eds is not None:
                 bench.read_eds(node, node.node_id)  # slow the first time, and kept: not while bench time runs
-        server = Server(bench, doors_of(bench))
+        watch = OutputWatch(bench, out).look if show_outputs else lambda: None
+        server = Server(bench, doors_of(bench), each_turn=watch)
         try:
-            for door in server.doors:
-                out.write(f"{door.name}: {door.path}\n")
-            out.write("ready\n")
-            out.flush()
-            if started is not None:
-                started(server)
             with _ends_on_signals(server):
+                for door in server.doors:
+                    out.write(f"{door.name}: {door.path}\n")
+                out.write("ready\n")
+                out.flush()
+                if started is not None:
+                    started(server)
                 server.run(for_s)
         finally:
             server.close()
