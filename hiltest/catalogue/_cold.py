@@ -104,9 +104,9 @@ def pair_hint(ohm: float, nominal_ohm: float, low_ohm: float, high_ohm: float) -
         return "no terminator is fitted, or both wires are open before them"
     # With n equal terminators of R0 the reading is R0/n.
     count = 120.0 / ohm
-    if round(count) == 1 and nominal_ohm < 100.0 and abs(count - 1.0) < 0.17:
+    if nominal_ohm < 100.0 and 100.0 <= ohm <= 130.0:
         return "one terminator is missing, or a wire is open before it"
-    if round(count) >= 3 and abs(count - round(count)) < 0.12:
+    if round(count) in (3, 4, 5) and abs(count - round(count)) < 0.12:
         return f"{round(count)} terminators are fitted: look into adapter and nodes"
     return "a terminator of a wrong value, or a leak between the wires"
 
@@ -115,12 +115,21 @@ def lines(meter: Ohmmeter, bus: Bus, measure: Measure) -> None:
     """Each line to ground and to the supply."""
     low = measure.limits.line_to_rail_min_ohm
     measure.note(picture("CAN-H, then CAN-L", "ground, then supply plus"))
-    for contact, line in (("h", "CAN-H"), ("l", "CAN-L")):
-        for rail, words in (("ground", "ground"), ("supply", "supply plus")):
-            ohm = meter.read(f"bus.{bus.name}.{contact}", rail, (line, words), "at the last plug of the line")
-            shorted = f"{line} touches {words}, or the other line does" if ohm < low else ""
+    for rail, words in (("ground", "ground"), ("supply", "supply plus")):
+        read = {
+            line: meter.read(f"bus.{bus.name}.{contact}", rail, (line, words), "at the last plug of the line")
+            for contact, line in (("h", "CAN-H"), ("l", "CAN-L"))
+        }
+        nearest = min(read, key=lambda line: read[line])
+        for line, ohm in read.items():
+            note = f"{line} touches {words}" if line == nearest else f"by way of {nearest}"
             measure(
-                f"{line} to {words}", ohm, "ohm", low=low, limit="limits.line_to_rail_min_ohm", note=shorted
+                f"{line} to {words}",
+                ohm,
+                "ohm",
+                low=low,
+                limit="limits.line_to_rail_min_ohm",
+                note=note if ohm < low else "",
             )
 
 

@@ -28,6 +28,7 @@ from hiltest.simbench.instrument import BenchMeter, FrontPanel, InstrumentSessio
 from hiltest.simbench.objects import Entry, read_eds
 from hiltest.simbench.person import Person
 from hiltest.simbench.probe import Probes
+from hiltest.simbench.programs import check_program
 from hiltest.simbench.reception import Cabling
 from hiltest.simbench.supply import Supply
 from hiltest.simbench.tolerance import Draws, Streams
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
 ADAPTER_TAP = "adapter"
 NODE_QUEUE_FRAMES = 32
+RAIL_STEP_V = 0.5
 
 
 class Bench:
@@ -81,6 +83,7 @@ class Bench:
         for node in description.node:
             self.add_board(node, node.name)
         self.consoles = self._connect_consoles()
+        self.supply.on_settled.append(self._follow_rail)
         self.truth = Truth(self)
         self.hands = Hands(self)
         self.probes = Probes(self)
@@ -159,11 +162,7 @@ class Bench:
 
     def add_board(self, node: Node, name: str, position_m: float | None = None) -> Board:
         """Build a board as `node` describes it and connect it to bus and supply."""
-        if node.protocol != "canopen":
-            raise UsageError(
-                f"node {node.name!r}: the simulated bench has firmware for protocol 'canopen', not for "
-                f"{node.protocol!r}; leave --simulate out, or describe the node as canopen"
-            )
+        check_program(self, node)
         wire = self._wire_named(node.bus or self.description.bus[0].name)
         bus = next(b for b in self.description.bus if b.name == wire.name)
         self._tap(wire, bus, name, position_m)
@@ -207,6 +206,16 @@ class Bench:
         )
         cabling = Cabling(impedance_ohm=draws.normal(120.0, 4.0), delay_ns_per_m=draws.normal(5.0, 0.2))
         return Wire(self.queue, self.rng(f"wire/{bus.name}"), name=bus.name, line=line, cabling=cabling)
+
+    def _follow_rail(self) -> None:
+        """A line that touches the rail feels its voltage: the supply's, or none when it is off."""
+        rail_v = self.supply.terminal_v if self.supply.is_on else 0.0
+        for wire in self.wires.values():
+            line = wire.line
+            if line is None or not any("SUPPLY" in (leak.one, leak.other) for leak in line.leaks):
+                continue
+            if abs(line.supply_v - rail_v) > RAIL_STEP_V:
+                wire.change_line(lambda line: replace(line, supply_v=rail_v))
 
     def _tap(self, wire: Wire, bus: Bus, name: str, position_m: float | None) -> None:
         nodes = [n for n in self.description.node if (n.bus or bus.name) == bus.name]
