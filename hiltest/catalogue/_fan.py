@@ -37,6 +37,9 @@ class Rig:
         self.speed.add(rpm)
         return rpm
 
+    def _rpm_of(self, fan: Fan) -> float:
+        return 60.0 * self.node.read_tach_hz(fan.name) / fan.pulses_per_rev
+
     def command(self, duty: float) -> None:
         """Set the duty and keep it on the curve."""
         self.node.set_fan(self.fan.name, duty)
@@ -56,11 +59,7 @@ class Rig:
             return rated_v
 
     def _turning(self) -> set[str]:
-        return {
-            other.name
-            for other in self.others
-            if 60.0 * self.node.read_tach_hz(other.name) / other.pulses_per_rev > STOPPED_RPM
-        }
+        return {other.name for other in self.others if self._rpm_of(other) > STOPPED_RPM}
 
     def _watch_others(self) -> None:
         self.others_turned |= self._turning() - self.turned_before

@@ -58,7 +58,6 @@ def test_tach(target: Fan, link: Link, node: GuardedNode, measure: Measure) -> N
     others = [part for part in measure.description.fan if part.node == target.node and part is not target]
     rig = _fan.Rig(link, node, target, others, measure)
     rig.rest()
-    rig.let_others_rest()
     full_rpm = rig.spin_up()
     low, high = rig.band_at_full()
     measure(
