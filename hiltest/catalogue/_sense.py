@@ -5,13 +5,17 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from hiltest.errors import NodeFault
 
 if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
+
+
+FRESH_S = 20.0
+"""A watch of sensors at rest serves the next sensor's check for this long."""
 
 
 def read_all(
@@ -28,6 +32,23 @@ def read_all(
             rows[name].append(read_or_nan(node, name))
         link.run_for(every_s)
     return rows
+
+
+def watch_at_rest(
+    link: Link, node: GuardedNode, names: Sequence[str], memory: dict[str, Any], for_s: float, every_s: float
+) -> dict[str, list[float]]:
+    """Readings of every sensor of a node at rest, watched once for all of them.
+
+    A loose contact shows in seconds and not in one look, so the watch is long; sensors share it, as long as it
+    is fresh.
+    """
+    key = f"at rest {node.name}"
+    kept = memory.get(key)
+    if kept is None or link.now_s - kept[0] > FRESH_S or any(name not in kept[1] for name in names):
+        rows = read_all(link, node, names, max(2, round(for_s / every_s)), every_s)
+        kept = memory[key] = (link.now_s, rows)
+    found: dict[str, list[float]] = kept[1]
+    return found
 
 
 def read_or_nan(node: GuardedNode, sensor: str) -> float:

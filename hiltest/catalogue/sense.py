@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from hiltest.link import Link
     from hiltest.measure import Measure
 
-_READINGS = 25
+_WATCH_S = 8.0
 _EVERY_S = 0.1
 
 
@@ -60,14 +60,16 @@ def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -
     order=210,
     gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]"),
     verbs=("read_temperature_c[{load}]",),
-    window_s=20.0,
+    window_s=_WATCH_S + 20.0,
     page=Page(
         purpose="At rest each sensor reads the room, is alive, is quiet, and agrees with the others.",
         hazard="A sensor that lies here would let a heater run blind: its heater is not switched on.",
-        method=f"{_READINGS} readings of every sensor over {_READINGS * _EVERY_S:g} s: mean, standard deviation, "
-        "and distance from the median of all sensors.",
+        method=f"Every sensor of the node is read every {_EVERY_S:g} s for {_WATCH_S:g} s: mean, standard deviation, "
+        "readings without a value, and distance from the median of the other sensors. A right reading here proves "
+        "nothing about the sensor's curve when hot: see heat.second_point.",
         limits=(
             ("mean between limits.ambient_low_c and limits.ambient_high_c", "common practice, no source"),
+            ("no reading without a value", "a loose contact opens now and then; a sound one never does"),
             (
                 "standard deviation up to sensor.noise_max_k",
                 "1 to 3 counts of a 12-bit converter are 0.1 K to 0.4 K",
@@ -88,8 +90,15 @@ def test_ambient(target: Sensor, link: Link, node: GuardedNode, measure: Measure
     from hiltest.catalogue import _sense
 
     names = [part.name for part in measure.description.sensor if part.node == target.node]
-    rows = _sense.read_all(link, node, names, _READINGS, _EVERY_S)
-    mean, deviation = _sense.mean_and_deviation(rows[target.name])
+    rows = _sense.watch_at_rest(link, node, names, measure.memory, _WATCH_S, _EVERY_S)
+    values = rows[target.name]
+    missing = sum(math.isnan(value) for value in values)
+    measure("readings without a value", missing, f"of {len(values)}", high=0)
+    if 0 < missing < len(values):
+        measure.fail(
+            f"sensor {target.name!r} had no value in {missing} of {len(values)} readings: loose contact in its plug or wire"
+        )
+    mean, deviation = _sense.mean_and_deviation(values)
     limits = measure.description.limits
     measure(
         "mean at rest",
@@ -100,6 +109,11 @@ def test_ambient(target: Sensor, link: Link, node: GuardedNode, measure: Measure
         limit="limits.ambient_low_c",
     )
     measure("standard deviation", deviation, "K", high=target.noise_max_k, limit="noise_max_k")
+    if deviation == 0.0:
+        measure.note(
+            "every reading was the same: fine for a quiet, coarse converter, and what a converter that hangs looks like. "
+            "A heater's sensor is shown to be alive by heat.pulse; warm another one by hand and look"
+        )
     means = [_sense.mean_and_deviation(rows[name])[0] for name in names if name != target.name]
     others = [value for value in means if not math.isnan(value)]
     if others:
