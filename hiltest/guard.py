@@ -19,16 +19,26 @@ from functools import partial
 
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import Description, Heater, Load, Stepper
-from hiltest.errors import BenchLost, GateClosed, GuardTripped, HiltestError, NodeFault, UsageError
+from hiltest.errors import (
+    BenchLost,
+    GateClosed,
+    GuardTripped,
+    HiltestError,
+    NodeFault,
+    NotOffered,
+    UsageError,
+)
 from hiltest.link import Link
 from hiltest.node.verbs import (
     BusCounters,
     Identity,
     NodeDriver,
     NodeStatus,
+    NumbersItsBurst,
     Presence,
     Reading,
     StepperDriver,
+    Synchronises,
 )
 
 _ON_THE_BUS = ("bus.enumerate[{node}]", "bus.quiet[{bus}]")
@@ -643,6 +653,16 @@ class GuardedNode:
     def read_burst(self) -> int:
         """Frames of the burst that the node has sent so far."""
         return self._driver.read_burst()
+
+    def burst_ids(self) -> frozenset[int]:
+        """Identifiers of the frames of a burst, if the node numbers them; else none."""
+        return self._driver.burst_ids() if isinstance(self._driver, NumbersItsBurst) else frozenset()
+
+    def synchronise(self) -> None:
+        """Make the nodes send what they send on a common signal. Raises NotOffered where there is none."""
+        if not isinstance(self._driver, Synchronises):
+            raise NotOffered(self.name, "synchronise")
+        self._driver.synchronise()
 
     def read_supply_v(self) -> float:
         """Supply voltage at the node."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import random
 import statistics
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -12,9 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame, describe_error
-from hiltest.canbus.frames import length_bits
 from hiltest.errors import BenchError, NodeFault, NotOffered
-from hiltest.physics.statistics import error_rate_upper_bound
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus, Description, Node
@@ -24,8 +21,6 @@ if TYPE_CHECKING:
 
 # Identifiers that CANopen leaves free (CiA 301 predefines up to 0x77F, CiA 305 uses 0x7E4 and 0x7E5).
 LOAD_IDS = tuple(each for each in range(0x781, 0x7E0))
-TICK_S = 0.005
-ERROR_FRAME_BITS = 20
 SPARSE_EDGES = bytes([0x3C]) * 8
 
 
@@ -158,7 +153,7 @@ def judge_heartbeat(measure: Measure, beats_s: Sequence[float], node: Node) -> N
     measure("heartbeat gap, longest", max(gaps), "s", high=2 * node.heartbeat_s)
 
 
-def _counts(nodes: Sequence[GuardedNode]) -> dict[str, int]:
+def counts(nodes: Sequence[GuardedNode]) -> dict[str, int]:
     """Each node's own count of bus errors, where it has one."""
     counts = {}
     for node in nodes:
@@ -169,7 +164,7 @@ def _counts(nodes: Sequence[GuardedNode]) -> dict[str, int]:
 
 def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> list[str]:
     """Disturb the bus once, on purpose; return who reported it."""
-    before = _counts(nodes)
+    before = counts(nodes)
     odd = 500_000 if bus.bit_rate_bps != 500_000 else 250_000
     for node in nodes:
         node.go_silent()
@@ -185,7 +180,7 @@ def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> list[st
     for node in nodes:
         node.resume()
     link.run_for(0.3)
-    after = _counts(nodes)
+    after = counts(nodes)
     seen_by = ["the adapter"] if errors.count else []
     seen_by += [f"node {name}" for name in before if after.get(name, before[name]) > before[name]]
     return seen_by
@@ -202,124 +197,3 @@ def observers(measure: Measure, bus: str) -> list[str]:
     if not seen_by:
         measure.not_observable("nobody on this bench was shown to see bus errors", "run bus.observer")
     return seen_by
-
-
-@dataclass(frozen=True, slots=True)
-class LoadResult:
-    """What a load test counted."""
-
-    host_frames: int
-    node_frames: int
-    bits: int
-    utilisation: float
-    errors: int
-    kinds: str
-    lost: int
-    bound: float
-
-
-def load_frames(pattern: str, count: int, seed: int = 2) -> list[Frame]:
-    """Frames of a pattern, on identifiers that nobody uses.
-
-    "longest_stuffing" alternates 0x00-like runs that need a stuff bit every four bits, "sparse_edges" gives
-    the fewest edges on which a receiver can synchronise (0x3C bytes: one recessive-to-dominant edge in ten
-    bits after stuffing).
-    """
-    source = random.Random(seed)
-    frames = []
-    for _ in range(count):
-        can_id = source.choice(LOAD_IDS)
-        if pattern == "longest_stuffing":
-            data = bytes([0x0F, 0x0F] * 4) if source.random() < 0.5 else bytes([0x1E] * 8)
-        elif pattern == "sparse_edges":
-            data = SPARSE_EDGES
-        else:
-            data = source.randbytes(source.choice((8, 8, 8, 4, 2, 0)))
-        frames.append(Frame(can_id, data))
-    return frames
-
-
-class _Meter:
-    """Counts bits on the bus, sent and received, exactly."""
-
-    def __init__(self) -> None:
-        self.bits = self.node_frames = self.host_frames = 0
-
-    def received(self, frame: Frame) -> None:
-        if frame.error:
-            return
-        self.bits += length_bits(frame)
-        self.node_frames += 1
-
-    def sent(self, frame: Frame) -> None:
-        self.bits += length_bits(frame)
-        self.host_frames += 1
-
-
-def run_load(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -> LoadResult:
-    """Send the pattern of the description for its time; count everything."""
-    test = bus.load_test
-    meter = _Meter()
-    frames = load_frames(test.pattern, 2000)
-    lengths = [length_bits(frame) for frame in frames]
-    curve = measure.curve("bus utilisation", "%", target=test.utilisation_percent)
-    before = _counts(nodes)
-    lost_before = _polls_lost(nodes)
-    wanted_bps = bus.bit_rate_bps * test.utilisation_percent / 100
-    most_bits = bus.bit_rate_bps * TICK_S  # what the bus carries in a tick: the adapter's queue never grows
-    position = 0
-    start_s = window_s = link.now_s
-    remove = link.listen(lambda frame: meter.received(frame) if frame.is_rx else None)
-    try:
-        with errors_of(link) as errors:
-            _ask_for_bursts(nodes, bus)
-            while link.now_s - start_s < test.duration_s:
-                # By the clock and not by the tick: on a busy host a tick takes longer than it should.
-                owed = min(most_bits, wanted_bps * (link.now_s - start_s + TICK_S) - meter.bits)
-                while owed > 0:
-                    index = position % len(frames)
-                    link.send(frames[index])
-                    meter.sent(frames[index])
-                    owed -= lengths[index]
-                    position += 1
-                link.run_for(TICK_S)
-                if link.now_s - window_s >= 0.25:
-                    share = _share(meter.bits, link.now_s - start_s, bus)
-                    curve.add(100 * share)
-                    window_s = link.now_s
-            elapsed_s = link.now_s - start_s
-    finally:
-        remove()
-    link.run_for(0.1)
-    after = _counts(nodes)
-    seen_by_nodes = sum(after.get(name, count) - count for name, count in before.items())
-    total = max(errors.count, seen_by_nodes)
-    kinds = ", ".join(filter(None, [errors.kinds, f"nodes counted {seen_by_nodes}" if seen_by_nodes else ""]))
-    bound = error_rate_upper_bound(total, max(meter.bits, 1), test.confidence)
-    lost = _polls_lost(nodes) - lost_before
-    return LoadResult(
-        meter.host_frames,
-        meter.node_frames,
-        meter.bits,
-        _share(meter.bits, elapsed_s, bus),
-        total,
-        kinds,
-        lost,
-        bound,
-    )
-
-
-def _share(bits: int, seconds: float, bus: Bus) -> float:
-    return bits / (seconds * bus.bit_rate_bps) if seconds > 0 else 0.0
-
-
-def _ask_for_bursts(nodes: Sequence[GuardedNode], bus: Bus) -> None:
-    """Make the nodes send too, where they can."""
-    for node in nodes:
-        with contextlib.suppress(NotOffered):
-            node.send_burst(int(200 * bus.load_test.duration_s), 0.004)
-
-
-def _polls_lost(nodes: Sequence[GuardedNode]) -> int:
-    """Requests of ours that stayed without an answer, so far."""
-    return sum(node.unanswered for node in nodes)

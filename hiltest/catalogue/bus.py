@@ -195,14 +195,15 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
 )
 def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure: Measure) -> None:
     """Send much, and count every bit and every error."""
-    from hiltest.catalogue import _bus
+    from hiltest.catalogue import _bus, _load
 
     observers = _bus.observers(measure, target.name)
-    result = _bus.run_load(link, target, nodes_on_bus, measure)
     test = target.load_test
-    measure("frames sent by the host", result.host_frames, "frames", low=1)
-    measure("frames sent by the nodes", result.node_frames, "frames")
-    measure("bits on the bus", result.bits, "bits", low=1)
+    running = _load.LoadTest(link, target, nodes_on_bus, measure)
+    running.begin(test.duration_s)
+    running.run(test.duration_s)
+    result = running.end()
+    _load.judge(measure, target, result, observers)
     enough_percent = ENOUGH_LOAD * test.utilisation_percent
     reached_percent = 100 * result.utilisation
     is_enough = reached_percent >= enough_percent
@@ -214,14 +215,6 @@ def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure:
         limit="load_test.utilisation_percent",
         note="" if is_enough else f"this host and adapter did not get to {enough_percent:g} %",
     )
-    measure(
-        "errors",
-        result.errors,
-        "errors",
-        high=0,
-        note="; ".join(filter(None, [result.kinds, f"observed by {', '.join(observers)}"])),
-    )
-    measure("frames lost on the way back", result.lost, "frames", high=0)
     measure(
         f"error probability of a bit, upper bound at {test.confidence:.0%}",
         result.bound,

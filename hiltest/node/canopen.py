@@ -34,11 +34,14 @@ from hiltest.node.objects import Dictionary, Place, load_dictionary
 from hiltest.node.places import NodePlaces, pick
 from hiltest.node.sdo import LinkedNetwork, LinkedNode, SdoChannel
 from hiltest.node.search import search
-from hiltest.node.telemetry import OPERATIONAL, Emergency, read_process_data
+from hiltest.node.telemetry import OPERATIONAL, Emergency, read_process_data, transmission_types
 from hiltest.node.verbs import BusCounters, Identity, NodeStatus, Presence, Reading, StepperDriver
 
 NMT_START, NMT_PRE_OPERATIONAL, NMT_RESET = 0x01, 0x80, 0x81
 HEARTBEATS_WAITED = 4
+SYNC_ID = 0x080
+SYNCHRONOUS_MAX = 240
+"""Transmission types up to this follow the synchronisation object (CiA 301)."""
 
 RESET_CAUSES = ("unknown", "power", "brown-out", "watchdog", "command")
 
@@ -64,6 +67,7 @@ class CanopenDriver:
         eds = None if self._node.eds is None else (folder or Path()) / self._node.eds
         self._dictionary = load_dictionary(eds, self._id, f"node[{self.name}].eds")
         self._places = NodePlaces(description, self._node, self._dictionary)
+        self._is_synchronous = any(kind <= SYNCHRONOUS_MAX for kind in transmission_types(self._dictionary))
         self._incoming = Incoming(link, self.name, self._id, self._places, self._forget_outputs)
 
         self._network = LinkedNetwork(link)
@@ -92,6 +96,8 @@ class CanopenDriver:
     @property
     def offers(self) -> frozenset[str]:
         always = {"identify", "restart", "watch_heartbeat", "go_silent", "resume", "search", "stop_all"}
+        if self._is_synchronous:
+            always.add("synchronise")
         return frozenset(always | self._places.offers())
 
     @property
@@ -281,6 +287,28 @@ class CanopenDriver:
     def read_burst(self) -> int:
         """Frames of the burst that the node has sent."""
         return int(self._channel.read(self._burst_place(3), "frames sent in the burst"))
+
+    def burst_ids(self) -> frozenset[int]:
+        """Identifiers of the burst (sub-index 4 the first, 6 how many); none where the node does not say."""
+        try:
+            first = int(self._channel.read(self._burst_place(4), "first identifier of the burst"))
+            count = int(self._channel.read(self._burst_place(6), "identifiers of the burst"))
+        except (NotOffered, Refused):
+            return frozenset()
+        return frozenset(range(first, first + max(1, count)))
+
+    def synchronise(self) -> None:
+        """Send SYNC (CiA 301, 0x1005): nodes answer with their synchronous process data.
+
+        Raises:
+            NotOffered: by its EDS the node has none.
+        """
+        if not self._is_synchronous:
+            raise NotOffered(self.name, "synchronise (a TPDO with transmission type 0 to 240)")
+        try:
+            self._link.send(Frame(SYNC_ID, b""))
+        except QueueFull:
+            return  # it will be given again
 
     def _burst_place(self, sub: int) -> Place:
         place = self._places.get("node", self.name, "burst")

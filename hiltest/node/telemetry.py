@@ -112,6 +112,19 @@ def read_process_data(channel: SdoChannel, dictionary: Dictionary) -> list[Proce
     return found
 
 
+def transmission_types(dictionary: Dictionary) -> list[int]:
+    """Transmission type (CiA 301, 0x1800:2 and on) of each TPDO that the EDS gives one; none without an EDS."""
+    if not dictionary.file:
+        return []
+    found = []
+    for number in range(TPDO_COUNT):
+        variable = dictionary.objects.get_variable(TPDO_COMMUNICATION + number, 2)
+        default = None if variable is None else variable.default
+        if isinstance(default, int):
+            found.append(default)
+    return found
+
+
 class _Reader:
     def __init__(self, channel: SdoChannel, dictionary: Dictionary) -> None:
         self._channel = channel

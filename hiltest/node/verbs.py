@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, runtime_checkable
 
 ReadingKind = Literal[
     "temperature_c",
@@ -200,4 +200,22 @@ class NodeDriver(Protocol):
 
     def stop_all(self) -> None:
         """Command every output off by the quickest way the protocol has. Never waits for an answer."""
+        ...
+
+
+@runtime_checkable
+class NumbersItsBurst(Protocol):
+    """A driver whose node numbers the frames of its burst, from 0, in their first four bytes, lowest first."""
+
+    def burst_ids(self) -> frozenset[int]:
+        """Identifiers (11 bits) under which the next burst is sent."""
+        ...
+
+
+@runtime_checkable
+class Synchronises(Protocol):
+    """A driver that can make the nodes of its bus send what they send on a common signal."""
+
+    def synchronise(self) -> None:
+        """Give the signal once. Commands nothing else; never waits."""
         ...

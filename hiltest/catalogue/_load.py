@@ -1,0 +1,440 @@
+"""How the load tests load a bus, and what they count. Private to the catalogue."""
+
+from __future__ import annotations
+
+import contextlib
+import random
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from hiltest.canbus.accounting import SequenceCheck
+from hiltest.canbus.frame import Frame
+from hiltest.canbus.frames import length_bits, stuff_bit_count, worst_case_bits
+from hiltest.canbus.opening import QueueFull
+from hiltest.catalogue import _bus
+from hiltest.errors import NodeFault
+from hiltest.physics.statistics import Sprt, error_rate_upper_bound
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from hiltest.description.models import Bus, Description
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link, Timer
+    from hiltest.measure import Measure
+
+POOL = 256
+"""Different frames of a pattern. Their lengths are computed once, whoever counts them."""
+HARD_BYTE = 0x3C
+"""00111100: behind a data length code of 8 the stuffing falls into step with it, and from then on every five
+bits are alike: a stuff bit in every five, one edge to synchronise on in every ten."""
+
+TICK_S = 0.005
+STUCK_S = 0.25
+"""A full transmit queue that takes nothing for this long is no pacing: nobody acknowledges."""
+CURVE_EVERY_S = 0.25
+POLL_EVERY_S = 0.05
+NODE_SHARE = 0.1
+"""Share of the load that each node is asked to send by itself."""
+DRAIN_S = 0.1
+ARRIVE_S = 0.02
+BURST_MODULUS = 1 << 32
+
+_POLLS = ("read_supply_v", "read_status", "read_bus_counters")
+_SENT_BY_NODES = (0x080, 0x180, 0x280, 0x380, 0x480, 0x580)
+"""CiA 301: emergency, process data and answers of a node. No node acts on those of an id that nobody has."""
+
+
+# --- what is sent -----------------------------------------------------------------------------------
+
+
+def free_ids(description: Description, bus: Bus, around: bool = False) -> list[tuple[int, bool]]:
+    """(identifier, extended) that nobody on `bus` acts on, by falling priority.
+
+    CANopen leaves 0x781 to 0x7DF free (CiA 301; LSS has 0x7E4 and 0x7E5). With `around`, identifiers beside the
+    nodes' own are taken too: what nodes would send whose ids nobody has, and 29-bit identifiers with the same
+    leading bits. Planned messages are left out. Commands (network management, synchronisation, time, process data
+    and requests to nodes, heartbeats) are never among them.
+    """
+    taken = {(message.can_id, message.extended) for message in bus.traffic}
+    found = [(can_id, False) for can_id in _bus.LOAD_IDS]
+    nodes = {part.node_id for part in description.node if part.bus == bus.name}
+    canopen = all(part.protocol == "canopen" for part in description.node if part.bus == bus.name)
+    if around and canopen:
+        own = {node_id for node_id in nodes if node_id is not None}
+        beside = {node_id + step for node_id in own for step in (-2, -1, 1, 2)} - own - {bus.host_id}
+        for node_id in sorted(each for each in beside if 1 <= each <= 127):
+            found += [(service + node_id, False) for service in _SENT_BY_NODES]
+            # A filter that cuts the identifier short, at either end, must not take it for a command.
+            found += [((service + node_id) << 18 | _bus.LOAD_IDS[0], True) for service in _SENT_BY_NODES]
+    return sorted(
+        set(found) - taken, key=lambda each: (each[0] >> 18 if each[1] else each[0], each[1], each[0])
+    )
+
+
+def pattern_frames(measure: Measure, bus: Bus, seed: int = 2) -> list[Frame]:
+    """The frames of the load test's pattern, to be sent in turn."""
+    pattern = bus.load_test.pattern
+    source = random.Random(seed)
+    ids = free_ids(measure.description, bus, around=pattern == "mixed_ids")
+    if pattern == "planned":
+        return planned_frames(bus, measure.folder, ids, source)
+    if pattern in ("longest_stuffing", "sparse_edges"):
+        return hard_frames(ids, source, longest=pattern == "longest_stuffing")
+    return random_frames(ids, source)
+
+
+def random_frames(ids: Sequence[tuple[int, bool]], source: random.Random) -> list[Frame]:
+    """Random data, mostly of full length."""
+    frames = []
+    for _ in range(POOL):
+        can_id, extended = source.choice(ids)
+        frames.append(Frame(can_id, source.randbytes(source.choice((8, 8, 8, 4, 2, 0))), extended))
+    return frames
+
+
+def hard_frames(ids: Sequence[tuple[int, bool]], source: random.Random, *, longest: bool) -> list[Frame]:
+    """Full frames of `HARD_BYTE`: in the data one edge from recessive to dominant in ten bits, the fewest that
+    stuffing allows. For `longest` those identifiers are kept that give the most stuff bits.
+    """
+    frames = [Frame(can_id, bytes([HARD_BYTE]) * 8, extended) for can_id, extended in ids]
+    if longest:
+        frames.sort(key=stuff_bit_count, reverse=True)
+        del frames[max(1, len(frames) // 8) :]
+    source.shuffle(frames)
+    return frames
+
+
+def planned_frames(
+    bus: Bus, folder: Path, ids: Sequence[tuple[int, bool]], source: random.Random
+) -> list[Frame]:
+    """The planned messages in their shares and lengths, random data, under identifiers that nobody acts on.
+
+    A planned message may be a command, so none is sent as it is. The order of priority is kept.
+    """
+    from hiltest.canbus.response import by_priority
+    from hiltest.catalogue._traffic import planned
+
+    messages = by_priority(planned(bus, folder)[0])
+    free = ids[: len(messages)] if len(ids) >= len(messages) else [ids[0]] * len(messages)
+    due = [source.random() * message.period_s for message in messages]
+    frames = []
+    for _ in range(POOL):
+        number = min(range(len(messages)), key=due.__getitem__)
+        due[number] += messages[number].period_s
+        frames.append(Frame(free[number][0], source.randbytes(messages[number].data_length), free[number][1]))
+    return frames
+
+
+# --- what is counted ----------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class Losses:
+    """Frames that did not arrive, by where they were lost."""
+
+    on_bus: int = 0
+    in_host: int = 0
+    in_node: int = 0
+    unknown: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def total(self) -> int:
+        return self.on_bus + self.in_host + self.in_node + self.unknown
+
+    def __str__(self) -> str:
+        places: tuple[tuple[str, int], ...] = (("on the bus", self.on_bus), ("in the host or adapter", self.in_host))
+        places += (("in the node", self.in_node), ("somewhere", self.unknown))
+        told = [f"{count} {place}" for place, count in places if count]
+        return "; ".join([*told, *self.notes])
+
+
+@dataclass(slots=True)
+class LoadResult:
+    """What a load test counted."""
+
+    host_frames: int = 0
+    host_bits: int = 0
+    node_frames: int = 0
+    node_bits: int = 0
+    seconds: float = 0.0
+    utilisation: float = 0.0
+    errors: int = 0
+    kinds: str = ""
+    losses: Losses = field(default_factory=Losses)
+    bound: float = 1.0
+    queue_full: int = 0
+    stuck: bool = False
+    stopped: str = ""
+
+    @property
+    def bits(self) -> int:
+        return self.host_bits + self.node_bits
+
+
+class Load:
+    """Frames that go out by themselves while somebody else waits in the link.
+
+    Paced by the clock to `utilisation` (0..1), what the nodes send counted in. A full transmit queue only slows
+    it; when the queue takes nothing for `STUCK_S`, `stuck` is set and nothing more is sent.
+    """
+
+    def __init__(self, link: Link, frames: Sequence[Frame], bit_rate_bps: int, utilisation: float) -> None:
+        self._link = link
+        self._frames = frames
+        self._lengths = [length_bits(frame) for frame in frames]
+        self._wanted_bps = bit_rate_bps * utilisation
+        self._tick_bits = bit_rate_bps * TICK_S  # what the bus carries in a tick: the queue does not grow
+        self._next = 0
+        self._timer: Timer | None = None
+        self._remove: Callable[[], None] = lambda: None
+        self._start_s = self._taken_s = link.now_s
+        self.host_frames = self.host_bits = self.node_frames = self.node_bits = 0
+        self.queue_full = 0
+        self.stuck = False
+        self._numbered: Mapping[int, list[int]] = {}
+
+    def start(self, numbered: Mapping[int, list[int]] | None = None) -> None:
+        """Begin. `numbered` takes the numbers of frames by identifier, in the order of arrival."""
+        self._numbered = numbered or {}
+        self._remove = self._link.listen(self._received)
+        self._start_s = self._taken_s = self._link.now_s
+        self._timer = self._link.every(TICK_S, self._tick)
+
+    def stop(self) -> float:
+        """End it; returns how long it lasted, in s."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        return self._link.now_s - self._start_s
+
+    def detach(self) -> None:
+        """Count no more."""
+        self.stop()
+        self._remove()
+
+    @property
+    def bits(self) -> int:
+        """Bits of all frames so far."""
+        return self.host_bits + self.node_bits
+
+    def _tick(self) -> None:
+        now_s = self._link.now_s
+        # By the clock and not by the tick: on a busy host a tick takes longer than it should.
+        owed = self._wanted_bps * (now_s - self._start_s + TICK_S) - self.host_bits - self.node_bits
+        owed = min(owed, self._tick_bits)
+        frames, lengths, send = self._frames, self._lengths, self._link.send
+        count, sent, is_full = len(frames), 0, False
+        try:
+            while owed > 0 and not self.stuck:
+                at = self._next
+                send(frames[at])
+                sent += 1
+                self.host_bits += lengths[at]
+                owed -= lengths[at]
+                self._next = at + 1 if at + 1 < count else 0
+        except QueueFull:
+            self.queue_full += 1
+            is_full = True
+        self.host_frames += sent
+        if sent or not is_full:
+            self._taken_s = now_s
+        elif now_s - self._taken_s > STUCK_S:
+            self.stuck = True
+
+    def _received(self, frame: Frame) -> None:
+        if frame.error or not frame.is_rx:
+            return
+        self.node_bits += length_bits(frame)
+        self.node_frames += 1
+        if frame.can_id in self._numbered and len(frame.data) >= 4 and not frame.extended:
+            self._numbered[frame.can_id].append(int.from_bytes(frame.data[:4], "little"))
+
+
+# --- the test -------------------------------------------------------------------------------------------
+
+
+class LoadTest:
+    """One load test on a bus: `begin`, then let time pass with `run` (or any other way), then `end`."""
+
+    def __init__(self, link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -> None:
+        self.link, self.bus, self.nodes, self.measure = link, bus, nodes, measure
+        test = bus.load_test
+        share = test.utilisation_percent / 100
+        self.load = Load(link, pattern_frames(measure, bus), bus.bit_rate_bps, share)
+        self.errors = _bus.Errors()
+        self.stopped = ""
+        self._curve = measure.curve("bus utilisation", "%", target=test.utilisation_percent)
+        self._offers = {node.name: node.offers for node in nodes}
+        self._numbers: dict[str, list[int]] = {}
+        """By node, the numbers of its burst in the order of arrival."""
+        self._sprt = Sprt(
+            test.bit_error_probability_max / 10,
+            test.bit_error_probability_max,
+            1 - test.confidence,
+            1 - test.confidence,
+        )
+
+    def begin(self, for_s: float) -> None:
+        """Remember the counters, ask the nodes for their bursts, start to send."""
+        self._before = _bus.counts(self.nodes)
+        self._unanswered = {node.name: node.unanswered for node in self.nodes}
+        self._drops = host_drops(self.link)
+        self._remove = self.link.listen(self._error)
+        self.load.start(self._ask_for_bursts(for_s))
+        self._watch = self.link.every(CURVE_EVERY_S, self._point, CURVE_EVERY_S)
+        self._start_s = self.link.now_s
+
+    def _error(self, frame: Frame) -> None:
+        if frame.error:
+            self.errors.add(frame)
+
+    def _point(self) -> None:
+        elapsed_s = self.link.now_s - self._start_s
+        self._curve.add(100 * self.load.bits / (elapsed_s * self.bus.bit_rate_bps))
+
+    def _ask_for_bursts(self, for_s: float) -> dict[int, list[int]]:
+        """Make every node send too, where it can; returns where the numbers of its frames go, by identifier."""
+        share = self.bus.load_test.utilisation_percent / 100 * NODE_SHARE
+        per_s = max(10.0, share * self.bus.bit_rate_bps / worst_case_bits(8) / max(1, len(self.nodes)))
+        numbered: dict[int, list[int]] = {}
+        for node in self.nodes:
+            if "send_burst" not in self._offers[node.name]:
+                continue
+            ids = node.burst_ids()
+            if ids:
+                numbers = self._numbers[node.name] = []
+                numbered |= dict.fromkeys(ids, numbers)
+            node.send_burst(max(1, int(per_s * for_s)), 1 / per_s)
+        return numbered
+
+    def run(self, for_s: float) -> None:
+        """Let time pass, ask the nodes something now and then; a sequential test may end earlier."""
+        end_s = self.link.now_s + for_s
+        while self.link.now_s < end_s and not self.load.stuck and not self._is_certain():
+            self.poll()
+            self.link.run_for(min(POLL_EVERY_S, max(0.0, end_s - self.link.now_s)))
+
+    def poll(self) -> None:
+        """One read from every node: what is lost on the way shows as a request without an answer. Nodes with
+        synchronous process data are made to send that too.
+        """
+        for node in self.nodes:
+            offers = self._offers[node.name]
+            if "synchronise" in offers:
+                node.synchronise()
+            verb = next((verb for verb in _POLLS if verb in offers), None)
+            if verb is not None:
+                with contextlib.suppress(NodeFault):
+                    getattr(node, verb)()
+
+    def _is_certain(self) -> bool:
+        test = self.bus.load_test
+        if not test.sequential:
+            return False
+        bits, seconds = self.load.bits, self.link.now_s - self._start_s
+        if self.errors.count == 0:
+            shown = error_rate_upper_bound(0, max(bits, 1), test.confidence)
+            if shown <= test.bit_error_probability_max:
+                self.stopped = f"no error in {bits} bits shows the bound: stopped after {seconds:.2f} s"
+        elif self._sprt.decide(min(self.errors.count, bits), bits) == "reject":
+            self.stopped = (
+                f"{self.errors.count} errors in {bits} bits are too many: stopped after {seconds:.2f} s"
+            )
+        return bool(self.stopped)
+
+    def end(self) -> LoadResult:
+        """Stop sending, let everything arrive, and count."""
+        load, test = self.load, self.bus.load_test
+        seconds = load.stop()
+        self._watch.cancel()
+        on_time = load.bits
+        self.link.run_for(DRAIN_S)
+        sent = self._burst_counts()
+        load.detach()
+        self._remove()
+        after = _bus.counts(self.nodes)
+        seen = sum(after.get(name, count) - count for name, count in self._before.items())
+        errors, bits = max(self.errors.count, seen), max(load.bits, 1)
+        kinds = [self.errors.kinds, f"nodes counted {seen}" if seen else ""]
+        return LoadResult(
+            host_frames=load.host_frames,
+            host_bits=load.host_bits,
+            node_frames=load.node_frames,
+            node_bits=load.node_bits,
+            seconds=seconds,
+            utilisation=on_time / (seconds * self.bus.bit_rate_bps) if seconds > 0 else 0.0,
+            errors=errors,
+            kinds=", ".join(filter(None, kinds)),
+            losses=self._losses(errors, sent),
+            bound=error_rate_upper_bound(min(errors, bits), bits, test.confidence),
+            queue_full=load.queue_full,
+            stuck=load.stuck,
+            stopped=self.stopped,
+        )
+
+    def _burst_counts(self) -> dict[str, int]:
+        """Frames that each node says it had sent a moment ago; what was on its way has arrived since."""
+        sent: dict[str, int] = {}
+        for node in self.nodes:
+            if node.name in self._numbers:
+                with contextlib.suppress(NodeFault):
+                    sent[node.name] = node.read_burst()
+        self.link.run_for(ARRIVE_S)
+        return sent
+
+    def _losses(self, errors: int, sent: dict[str, int]) -> Losses:
+        """Lost frames by place: first what host and adapter say, then by whether the bus had errors."""
+        losses = Losses(in_host=host_drops(self.link) - self._drops + self.errors.by_kind["rx-overflow"])
+        missing = 0
+        for name, numbers in self._numbers.items():
+            check = SequenceCheck(BURST_MODULUS)
+            for number in numbers:
+                check.add(number)
+            if check.duplicated or check.reordered:
+                losses.notes.append(
+                    f"of node {name} {check.duplicated} came twice and {check.reordered} out of order"
+                )
+            count = sent.get(name, max(numbers, default=-1) + 1)
+            missing += count - len({number for number in numbers if number < count})
+        unanswered = sum(node.unanswered - self._unanswered[node.name] for node in self.nodes)
+        missing = max(0, missing - losses.in_host)
+        if errors:
+            losses.on_bus = missing + unanswered
+        else:
+            losses.unknown, losses.in_node = missing, unanswered
+        return losses
+
+
+def host_drops(link: Link) -> int:
+    """Frames that kernel or adapter say they dropped because nobody read in time; 0 where they don't say."""
+    drops = getattr(link.port.bus, "drops", 0)
+    return int(drops) if isinstance(drops, int) else 0
+
+
+def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[str]) -> None:
+    """The counted things against their limits, those of utilisation and bound left out."""
+    if result.stuck:
+        measure(
+            "frames sent by the host",
+            result.host_frames,
+            "frames",
+            note=f"queue full {result.queue_full} times",
+        )
+        measure.fail(
+            f"the adapter's transmit queue took nothing for {STUCK_S:g} s: nobody acknowledges any more. "
+            "Look: node powered, plug, bit rate, H to L 60 ohm with the power off"
+        )
+    full = f"the queue was full {result.queue_full} times, which only slowed it" if result.queue_full else ""
+    measure("frames sent by the host", result.host_frames, "frames", low=1, note=full)
+    measure("bits sent by the host", result.host_bits, "bits")
+    measure("frames sent by the nodes", result.node_frames, "frames")
+    measure("bits sent by the nodes", result.node_bits, "bits")
+    measure("bits on the bus", result.bits, "bits", low=1)
+    seen = f"observed by {', '.join(observers)}"
+    measure("errors", result.errors, "errors", high=0, note="; ".join(filter(None, [result.kinds, seen])))
+    measure("frames lost", result.losses.total, "frames", high=0, note=str(result.losses))
+    if result.stopped:
+        measure.note(f"sequential test: {result.stopped}")
