@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 
-from hiltest.description import files, references, roles
+from hiltest.description import files, layouts, references, roles
 from hiltest.description.locating import Path
 from hiltest.description.models import (
     Bus,
@@ -160,12 +160,12 @@ def check_traffic(parts: Parts) -> None:
                 parts.error(
                     (*at, "jitter_s"), f"{message.jitter_s:g} s", f"less than the deadline, {deadline_s:g} s"
                 )
-        if bus.load_test.pattern == "planned" and not bus.traffic:
+        if bus.load_test.pattern == "planned" and not (bus.traffic or bus.traffic_database):
             parts.error(
                 (*path, "load_test", "pattern"),
                 '"planned"',
                 "another pattern, as no traffic is planned",
-                "Add [[bus.traffic]] entries.",
+                "Add [[bus.traffic]] entries or a traffic_database.",
             )
 
 
@@ -279,8 +279,8 @@ def _check_host(parts: Parts, bus_path: Path, bus: Bus, path: Path, node: Node) 
 
 _NEEDS = {
     "canopen": ("node_id", "eds"),
-    "signals": ("database",),
-    "frames": (),
+    "signals": ("database", "heartbeat"),
+    "frames": ("heartbeat",),
     "console": (),
     "own": ("driver",),
 }
@@ -525,6 +525,7 @@ CHECKS: Iterable[Callable[[Parts], None]] = (
     references.check_names,
     references.check_references,
     files.check_files,
+    layouts.check_messages,
     check_line,
     check_terminators,
     check_bit_rate,

@@ -5,22 +5,23 @@ from __future__ import annotations
 from pathlib import Path as FilePath
 from pathlib import PureWindowsPath
 
+from hiltest.description.dbc import ListedMessage, read_messages
 from hiltest.description.eds import Objects, read_objects
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
-from hiltest.description.models import Node
+from hiltest.description.models import Bus, Node
 from hiltest.description.parts import Parts
 
 FILE_MAX_BYTES = 16 << 20
 
-_ENDINGS = {"eds": (".eds", ".dcf"), "database": (".dbc",)}
+_ENDINGS = {"eds": (".eds", ".dcf"), "database": (".dbc",), "traffic_database": (".dbc",)}
 
 
 def check_files(parts: Parts) -> None:
     """Every EDS, DCF and DBC file exists within the folder of the description."""
-    for path, node in parts.all(Node):
+    for path, part in [*parts.all(Node), *parts.all(Bus)]:
         for key, endings in _ENDINGS.items():
-            name = getattr(node, key)
+            name = getattr(part, key, None)
             if name is None:
                 continue
             at = (*path, key)
@@ -31,6 +32,8 @@ def check_files(parts: Parts) -> None:
                 parts.error(at, wrong[0], expected, wrong[1])
             elif key == "eds" and name not in parts.objects:
                 _read_eds(parts, at, name)
+            elif key == "database" and name not in parts.databases:
+                _read_database(parts, at, name)
 
 
 def objects_of(parts: Parts, node: Node) -> Objects | None:
@@ -43,6 +46,18 @@ def _read_eds(parts: Parts, path: Path, name: str) -> None:
         parts.objects[name] = read_objects(parts.folder / name)
     except (OSError, ValueError) as error:
         parts.error(path, f"{found_text(name)}, which can't be used", "an EDS file (CiA 306)", f"{error}.")
+
+
+def messages_of(parts: Parts, node: Node) -> dict[str, ListedMessage] | None:
+    """The messages of a node's DBC file, None when it has none that can be used."""
+    return None if node.database is None else parts.databases.get(node.database)
+
+
+def _read_database(parts: Parts, path: Path, name: str) -> None:
+    try:
+        parts.databases[name] = read_messages(parts.folder / name)
+    except (OSError, ValueError) as error:
+        parts.error(path, f"{found_text(name)}, which can't be used", "a DBC file", f"{error}.")
 
 
 def _wrong_with(folder: FilePath, name: str, endings: tuple[str, ...]) -> tuple[str, str] | None:

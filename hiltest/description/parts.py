@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from hiltest.description.dbc import ListedMessage
 from hiltest.description.eds import Objects
 from hiltest.description.locating import Path
 from hiltest.description.messages import Source
@@ -59,13 +60,14 @@ LOADS = ("sensor", "heater", "fan", "stepper", "switch", "lamp")
 
 @dataclass
 class Parts:
-    """What could be read, and what was found wrong so far. `objects` holds what each EDS file lists."""
+    """What could be read, and what was found wrong so far. `objects` and `databases` hold what each EDS and DBC file lists."""
 
     source: Source
     folder: FilePath
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Problem] = field(default_factory=list)
     objects: dict[str, Objects] = field(default_factory=dict)
+    databases: dict[str, dict[str, ListedMessage]] = field(default_factory=dict)
     _found: dict[str, list[tuple[Path, Section]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from hiltest.description import files
+from hiltest.description import files, layouts
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
 from hiltest.description.models import ROLES, Fan, Lamp, Load, Node, Role, Stepper
@@ -67,8 +67,10 @@ def _check_role(parts: Parts, path: Path, node: Node, role: Role) -> None:
         parts.error((*path, "scale"), "0", "a scale other than 0", "Every raw value would read the same.")
     if node.protocol == "canopen":
         _check_object(parts, path, node, role)
-    if node.protocol == "signals" and not _SIGNAL.fullmatch(role.at):
-        parts.error(path, found_text(role.at), "'Message.Signal' of the DBC file")
+    if node.protocol in layouts.PROTOCOLS:
+        for at in (role.at, role.feedback):
+            if at is not None:
+                _check_signal(parts, path, node, at)
     if node.protocol == "console":
         _check_console_role(parts, path, role)
 
@@ -92,6 +94,24 @@ def _check_object(parts: Parts, path: Path, node: Node, role: Role) -> None:
         known = ", ".join(str(n) for n in sorted(objects.subs.get(index, ())))
         hint = f"It has 0x{index:04X} with the sub-indices {known}." if known else ""
         parts.error(path, found_text(role.at), f"an object of {node.eds}", hint)
+
+
+def _check_signal(parts: Parts, path: Path, node: Node, at: str) -> None:
+    """Spelled as a signal of the node's messages, and there."""
+    where = node.database if node.protocol == "signals" else "the messages of this node"
+    if not _SIGNAL.fullmatch(at):
+        parts.error(path, found_text(at), f"'Message.Signal' of {where}")
+        return
+    known = layouts.signals_of(parts, node)
+    if known is None:
+        return  # the file itself was reported
+    message, signal = at.split(".")
+    if message not in known:
+        hint = did_you_mean(message, sorted(known), "message")
+        parts.error(path, found_text(at), f"a message of {where}", hint)
+    elif signal not in known[message]:
+        hint = did_you_mean(signal, sorted(known[message]), "signal")
+        parts.error(path, found_text(at), f"a signal of message {message!r}", hint)
 
 
 def _check_console_role(parts: Parts, path: Path, role: Role) -> None:
@@ -119,7 +139,9 @@ def _check_place(
     if node.protocol == "console":
         return
     key = parts.source.key(path)
-    other = places.setdefault((node.name, role.at.lower()), key)
+    # Colours of a lamp, or states of a switch, may be values of one signal.
+    at = f"{role.at}={role.on}" if node.protocol in layouts.PROTOCOLS else role.at
+    other = places.setdefault((node.name, at.lower()), key)
     if other != key:
         parts.warn(path, found_text(role.at), "a place of its own on the node", f"{other} is there too.")
 

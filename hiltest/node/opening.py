@@ -39,11 +39,19 @@ def open_driver(
         from hiltest.node.canopen import CanopenDriver
 
         return CanopenDriver(link, description, part.name, folder)
+    if part.protocol == "signals":
+        from hiltest.node.signals import DbcDriver
+
+        return DbcDriver(link, description, part.name, folder)
+    if part.protocol == "frames":
+        from hiltest.node.frames import FramesDriver
+
+        return FramesDriver(link, description, part.name, folder)
     if part.protocol == "own":
         return _own(link, description, part, folder)
     raise UsageError(
-        f"node {part.name!r}: protocol = {part.protocol!r} is not built yet. Drivers there are: 'canopen', and "
-        f"'own' with a driver of your own from the entry point group {DRIVERS_GROUP!r}"
+        f"node {part.name!r}: protocol = {part.protocol!r} is not built yet. Drivers there are: 'canopen', 'signals', 'frames', "
+        f"and 'own' with a driver of your own from the entry point group {DRIVERS_GROUP!r}"
     )
 
 

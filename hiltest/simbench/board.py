@@ -20,7 +20,6 @@ from hiltest.simbench.firmware import (
     CAUSE_BROWN_OUT,
     CAUSE_POWER,
     CAUSE_UNKNOWN,
-    Firmware,
     Habits,
 )
 from hiltest.simbench.heater_control import Conversion, HeaterChannel, SensorReading, Tuning
@@ -31,6 +30,7 @@ from hiltest.simbench.loads.sensor import BoardSpot, SensorElement, SensorInput,
 from hiltest.simbench.loads.stepper import DriverChip, Mechanism, Motor
 from hiltest.simbench.loads.switch import Contact, SwitchInput
 from hiltest.simbench.objects import Dictionary, Entry
+from hiltest.simbench.programs import Program, program_for
 from hiltest.simbench.supply import Draw, Harness
 from hiltest.simbench.tolerance import Draws
 
@@ -104,7 +104,7 @@ class Board:
         self.rail_v = 0.0
         self.low_rail_v = 0.0
         self.life: Life = "off"
-        self.firmware: Firmware | None = None
+        self.firmware: Program | None = None
         self.lamp_bits = 0
         self.changes: list[Change] = []
         self.on_powered: list[Callable[[], None]] = []
@@ -120,7 +120,8 @@ class Board:
         self._last_amps = 0.0
         self._outputs: dict[str, bool] = {}
         self._entries: dict[int, tuple[Entry, ...]] = {}
-        self.entries(self.settings.node_id)  # an EDS file that can't be read shows now, not at boot
+        if node.protocol not in ("signals", "frames"):
+            self.entries(self.settings.node_id)  # an EDS file that can't be read shows now, not at boot
         self._build_loads()
         controller.on_frame(self._frame)
         controller.on_error(self._bus_error)
@@ -414,7 +415,7 @@ class Board:
             self._change_bit_rate(self.settings.bit_rate_bps)
         self.controller.set_power(True)
         self.life = "running"
-        self.firmware = Firmware(self, self.entries(self.settings.node_id), self.habits)
+        self.firmware = program_for(self)
         self.firmware.boot(cause)
         for call in self.on_running:
             call()

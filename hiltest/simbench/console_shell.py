@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from hiltest.simbench.events import Event
+from hiltest.simbench.firmware import Firmware
 
 if TYPE_CHECKING:
     from hiltest.simbench.board import Board
@@ -135,7 +136,9 @@ class ConsolePort:
 
     def _text(self, index: int) -> str:
         firmware = self._board.firmware
-        return "" if firmware is None else firmware.objects.peek(index, 0).decode("ascii", "replace")
+        if not isinstance(firmware, Firmware):
+            return ""
+        return firmware.objects.peek(index, 0).decode("ascii", "replace")
 
     def _version(self, _: list[str]) -> str:
         board = self._board
@@ -152,8 +155,9 @@ class ConsolePort:
         firmware = self._board.firmware
         if firmware is None:
             return ""
+        state = STATES.get(firmware.state, "?") if isinstance(firmware, Firmware) else "running"
         return (
-            f"{STATES.get(firmware.state, '?')}, up {firmware.uptime_ms / 1000:.3f} s, reset by {self._cause()}, "
+            f"{state}, up {firmware.uptime_ms / 1000:.3f} s, reset by {self._cause()}, "
             f"supply {self._board.measure_supply_mv()} mV, bus {self._board.controller.state}"
         )
 

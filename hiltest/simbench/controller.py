@@ -329,6 +329,7 @@ class Controller:
 
         self.wire.silence(self, restart)
         self._refresh_state()
+        self.wire.changed()  # it was looked at while this one still counted as off
         for frame in frames:
             self._tell_dropped(frame)
 

@@ -1,0 +1,49 @@
+"""Which messages and signals a DBC file lists: enough to tell a role that leads nowhere.
+
+Layouts, scaling and value tables are the driver's business. Only the lines BO_ and SG_ are read.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+_MESSAGE = re.compile(r"^\s*BO_\s+(\d{1,10})\s+(\w{1,128})\s*:\s*(\d{1,4})\s+(\w{1,128})")
+_SIGNAL = re.compile(r"^\s*SG_\s+(\w{1,128})(?:\s+(?:M|m\d{1,6}M?))?\s*:\s")
+
+EXTENDED_BIT = 0x8000_0000
+NOT_SENT = 0xC000_0000
+"""The identifier of the message that holds signals which no message carries."""
+
+
+@dataclass(slots=True)
+class ListedMessage:
+    """One message: identifier (29 bits if `extended`), length in bytes, names of its signals."""
+
+    can_id: int
+    extended: bool
+    length_bytes: int
+    signals: set[str] = field(default_factory=set)
+
+
+def read_messages(file: Path) -> dict[str, ListedMessage]:
+    """Read the list of messages by name.
+
+    Raises:
+        ValueError: the file lists no message.
+    """
+    found: dict[str, ListedMessage] = {}
+    current: ListedMessage | None = None
+    # Tools write Windows-1252; names are ASCII in all of them.
+    for line in file.read_text(encoding="cp1252", errors="replace").splitlines():
+        if match := _MESSAGE.match(line):
+            number = int(match[1])
+            current = ListedMessage(number & 0x1FFF_FFFF, bool(number & EXTENDED_BIT), int(match[3]))
+            if number != NOT_SENT:
+                found[match[2]] = current
+        elif current is not None and (match := _SIGNAL.match(line)):
+            current.signals.add(match[1])
+    if not found:
+        raise ValueError("it lists no message (no line BO_)")
+    return found
