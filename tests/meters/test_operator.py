@@ -6,46 +6,16 @@ import math
 import os
 import pty
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from hiltest.canbus.frame import Frame
-from hiltest.clock import RealClock, SimulatedClock, sleep_s
 from hiltest.errors import NotObservable, StepSkipped, UsageError
-from hiltest.link import Link
 from hiltest.meters.operator import Operator, Tty, parse_quantity
 
-
-class SilentPort:
-    """A bus on which nothing ever comes, in real or simulated time."""
-
-    name, bit_rate_bps, bus = "can", 1_000_000, None
-
-    def __init__(self, clock: RealClock | SimulatedClock) -> None:
-        self.clock = clock
-
-    def recv(self, timeout_s: float) -> Frame | None:
-        if isinstance(self.clock, SimulatedClock):
-            self.clock.advance_to(self.clock.now_ns + round(timeout_s * 1e9))
-        else:
-            sleep_s(timeout_s)
-        return None
-
-    def send(self, frame: Frame) -> None: ...
-    def flush(self) -> None: ...
-    def close(self) -> None: ...
-    def reopen(self, bit_rate_bps: int) -> None: ...
-    def state(self) -> str:
-        return "active"
-
-    def counters(self) -> None:
-        return None
-
-
-def real_link() -> Link:
-    return Link(SilentPort(RealClock()))
+from .links import real_link, simulated_link
 
 
 class Person:
@@ -281,12 +251,93 @@ def test_files_that_can_not_be_used(tmp_path: Path, name: str, content: str | by
         Operator(real_link(), path)
 
 
+# --- somebody who comes with the bench ---------------------------------------------------------------------------
+
+
+class Helper:
+    """Acts and answers by himself, after three seconds."""
+
+    def __init__(self, *says: str | None) -> None:
+        self.says = list(says)
+        self.heard: list[tuple[str, tuple[str, ...], str]] = []
+
+    def think_s(self, question_id: str) -> float:
+        return 3.0
+
+    def answer(self, question_id: str, choices: Sequence[str], unit: str) -> str | None:
+        self.heard.append((question_id, tuple(choices), unit))
+        return self.says.pop(0)
+
+
+def test_the_person_at_a_simulated_bench_is_asked() -> None:
+    """He hears the id, the choices and the unit, takes his time, and his answer is read like anybody's."""
+    link, helper = simulated_link(), Helper("59,8 ohm", "green")
+    operator = Operator(link, person=helper)
+    assert operator.ask("cold.pair", "Resistance?", "number", unit="ohm") == pytest.approx(59.8)
+    assert operator.ask("lamp", "Colour?", "choice", choices=["red", "green"]) == "green"
+    assert helper.heard == [("cold.pair", (), "ohm"), ("lamp", ("red", "green"), "")]
+    assert link.now_s == pytest.approx(6.0)
+    assert [record[3] for record in operator.records] == ["59,8 ohm", "green"]
+
+
+def test_heartbeats_go_on_while_the_person_at_a_simulated_bench_thinks() -> None:
+    """Timers of the link run in simulated time too."""
+    link = simulated_link()
+    beats: list[float] = []
+    link.every(0.1, lambda: beats.append(link.now_s))
+    Operator(link, person=Helper("y")).ask("lamp", "Is it green?")
+    assert len(beats) >= 29
+
+
+def test_a_script_speaks_for_the_person_and_he_still_acts() -> None:
+    """With a file, what he says is not heard, but what he does is done; what the file leaves out is not observable."""
+    helper = Helper("no", "no")
+    operator = Operator(simulated_link(), {"lamp": True}, person=helper)
+    assert operator.ask("lamp", "Is it green?") is True
+    with pytest.raises(NotObservable, match="answers file"):
+        operator.ask("other", "Is it blue?")
+    assert [heard[0] for heard in helper.heard] == ["lamp", "other"]
+
+
+def test_a_person_who_does_not_understand_is_nobody() -> None:
+    """A question that he does not know, or only nonsense for an answer, is not observable and never a yes."""
+    with pytest.raises(NotObservable, match="'lamp'"):
+        Operator(simulated_link(), person=Helper(None)).ask("lamp", "Is it green?")
+    helper = Helper("perhaps", "maybe", "well", "hm")
+    with pytest.raises(NotObservable, match="neither yes nor no"):
+        Operator(simulated_link(), person=helper).ask("lamp", "Is it green?")
+    assert len(helper.heard) <= 4
+
+
+def test_a_live_display_stays_off_the_screen_while_somebody_types() -> None:
+    """What is entered around a question is left before the answer is used, also when the answer is skip."""
+    steps: list[str] = []
+
+    @contextmanager
+    def paused() -> Iterator[None]:
+        steps.append("paused")
+        try:
+            yield
+        finally:
+            steps.append("on again")
+
+    person = Person("y", "skip")
+    operator = Operator(real_link(), terminal=person, around=paused)
+    assert operator.ask("lamp", "Is it green?", show="LOOK") is True
+    assert person.shown.startswith("LOOK\nIs it green?")
+    with pytest.raises(StepSkipped):
+        operator.ask("lamp", "Is it green?")
+    assert steps == ["paused", "on again"] * 2
+    assert Operator(real_link(), {"lamp": True}, around=paused).ask("lamp", "Is it green?")
+    assert len(steps) == 4
+
+
 # --- nobody --------------------------------------------------------------------------------------------------------
 
 
 def test_on_a_simulated_bench_nobody_is_asked() -> None:
     """In simulated time a person has no time: only a file can answer, and no terminal is opened."""
-    link = Link(SilentPort(SimulatedClock()))
+    link = simulated_link()
     with pytest.raises(NotObservable, match="answers file"):
         Operator(link, terminal=Person("y")).ask("lamp", "Is it green?")
     assert Operator(link, {"lamp": True}).ask("lamp", "Is it green?") is True
