@@ -398,10 +398,12 @@ def node(request: pytest.FixtureRequest, measure: Measure) -> GuardedNode:
 
 
 @pytest.fixture
-def nodes_on_bus(request: pytest.FixtureRequest, target: Any, measure: Measure) -> list[GuardedNode]:
-    """Every node on the bus under test."""
+def nodes_on_bus(
+    request: pytest.FixtureRequest, hil_bound: BoundCheck, measure: Measure
+) -> list[GuardedNode]:
+    """Every node on the bus under test, or on the bus of the part under test."""
     del measure
-    return _needed(request).known_nodes_on(target.name)
+    return _needed(request).known_nodes_on(hil_bound.bus)
 
 
 def _opened(request: pytest.FixtureRequest) -> _Open:

@@ -91,7 +91,7 @@ def _argument(run: Run, bound: BoundCheck, measure: Measure, name: str) -> Any:
         "description": lambda: run.loaded.description,
         "link": lambda: run.opened().link,
         "node": lambda: run.node(bound.node),
-        "nodes_on_bus": lambda: run.known_nodes_on(bound.target.name),
+        "nodes_on_bus": lambda: run.known_nodes_on(bound.bus),
         "operator": run.operator,
         "power": run.power,
         "meter": run.meter,

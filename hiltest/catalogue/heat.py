@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue._heat import IDLE_ABORT_K
+from hiltest.catalogue.cold import QUESTION_S, with_operator
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Heater
+    from hiltest.description.models import Description, Fan, Heater
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.operator import Operator
+
 
 _VERBS = ("read_temperature_c[{sensor}]", "read_heater_output[{load}]")
 _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of its block can start a fire."
@@ -29,6 +33,7 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
         method="The temperature is watched for heater.idle_s with the output at zero.",
         limits=(
             ("rise up to 1 K", "a heater stuck on rises by more than that in seconds; common practice"),
+            (f"ended at once above {IDLE_ABORT_K:g} K", "chosen for hiltest"),
             ("output applied is zero", "the node's own report"),
         ),
         causes=(
@@ -68,13 +73,18 @@ def test_idle(target: Heater, link: Link, node: GuardedNode, measure: Measure) -
         "heater.pulse_rise_max_k.",
         method="Full duty for heater.pulse_s; the node itself ends it. The peak of the rise is judged, not a "
         "reading at a fixed time, because the lag of the sensor differs between good boards. The expected peak "
-        "follows from power, heat capacity and loss, corrected for the measured supply. Every other sensor is "
-        "watched too.",
+        "follows from power, heat capacity and loss, corrected for the measured supply. When half of the peak was "
+        "reached gives the sensor's lag: a weak element is in time, a sensor half out of its bore is late. Every "
+        "other sensor of every node on the bus is watched too; the report holds the whole matrix.",
         limits=(
             (
                 "peak rise 0.72 to 1.35 of the expected one",
                 "spread of healthy boards by simulation is 0.88 to 1.15; "
                 "a second half of that for the description's heat capacity; chosen for hiltest",
+            ),
+            (
+                "lag of the sensor up to heater.sensor_lag_max_s",
+                "2 s to 6 s when it sits well; chosen for hiltest",
             ),
             ("no other sensor rises by more than 40 % of this one", "chosen for hiltest"),
         ),
@@ -82,16 +92,20 @@ def test_idle(target: Heater, link: Link, node: GuardedNode, measure: Measure) -
             "flat, and the supply does not dip: heater open, plug out",
             "flat, but another sensor rises: plugs of two heaters or two sensors exchanged",
             "flat, but the supply dips: SENSOR OR HEATER OUT OF THE BLOCK. Stop, let it cool, look",
-            "half of the rise: element of another power, one of two elements open, sensor half out",
+            "half of the rise in time: element of another power, one of two elements open",
+            "half of the rise and late: sensor half out of its bore",
+            "the whole rise, late: element loose in its bore, paste missing",
             "far too much: element for a lower voltage. Do not power it again",
         ),
     ),
 )
-def test_pulse(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_pulse(
+    target: Heater, link: Link, node: GuardedNode, nodes_on_bus: list[GuardedNode], measure: Measure
+) -> None:
     """One bounded pulse before any loop is closed."""
     from hiltest.catalogue import _heat
 
-    _heat.pulse(link, node, target, measure)
+    _heat.pulse(link, node, target, measure, nodes_on_bus)
 
 
 @check(
@@ -106,11 +120,13 @@ def test_pulse(target: Heater, link: Link, node: GuardedNode, measure: Measure) 
         hazard=_BURN,
         method="The node's own loop is given the low setpoint. The curve is kept; time to reach is the first "
         "reading within the steady band; then the band is watched for heater.steady_s; then it is switched off "
-        "and must cool.",
+        "and must cool. Heating power and time constant of the block are estimated, with their uncertainty. None of "
+        "this shows that the sensor's table is right: see heat.second_point.",
         limits=(
             ("reached within heater.window_s", "chosen for hiltest; set it from a good board"),
             ("overshoot up to heater.overshoot_max_k", "common practice, no source"),
             ("within heater.steady_band_k afterwards", "common practice, no source"),
+            ("falls by 0.3 of what an unheated block does", "chosen for hiltest"),
             ("the supply dips no more than harness.drop_max_percent", "3 % to 5 % is common practice"),
         ),
         causes=(
@@ -123,6 +139,78 @@ def test_pulse(target: Heater, link: Link, node: GuardedNode, measure: Measure) 
 )
 def test_low_setpoint(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:
     """Closed loop to the low setpoint."""
-    from hiltest.catalogue import _heat
+    from hiltest.catalogue import _heatloop
 
-    _heat.low_setpoint(link, node, target, measure)
+    _heatloop.low_setpoint(link, node, target, measure)
+
+
+@check(
+    "heat.second_point",
+    per="heater",
+    order=430,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "heat.low_setpoint[{load}]"),
+    verbs=(*_VERBS, "set_heater_c[{load}]"),
+    window_s=lambda heater: QUESTION_S + 60.0 + heater.window_s,
+    when=with_operator,
+    page=Page(
+        purpose="The sensor is right when hot too: its curve, table and pull-up are the ones the node believes in.",
+        hazard=f"{_BURN} A wrong curve reads right in a cold room and hides tens of kelvin at working temperature. The "
+        "thermometer is pressed against hot metal: gloves.",
+        method="The block is held at its low setpoint. The operator presses an independent thermometer against it and types "
+        "what it reads. Once per board, or once per kind of sensor and firmware.",
+        limits=(
+            (
+                "distance up to heater.second_point_max_k",
+                "error budget of 1 % thermistors, and 1 K for a contact thermometer; common practice",
+            ),
+            ("what it would mean at the ceiling is noted", "beta formula of thermistors"),
+        ),
+        causes=(
+            "the thermometer reads less: no contact, no paste, draught",
+            "the thermometer reads more: THE BLOCK IS HOTTER THAN SHOWN. Wrong B value or table in the firmware, a sensor "
+            "of another kind, a wrong pull-up",
+        ),
+    ),
+)
+def test_second_point(
+    target: Heater, link: Link, node: GuardedNode, operator: Operator, measure: Measure
+) -> None:
+    """An independent thermometer on the hot block."""
+    from hiltest.catalogue import _heatloop
+
+    _heatloop.second_point(link, node, target, operator, measure)
+
+
+def _cools_own_node(description: Description, fan: Fan) -> bool:
+    return any(heater.name == fan.cools and heater.node == fan.node for heater in description.heater)
+
+
+@check(
+    "heat.cooling_fan",
+    per="fan",
+    order=440,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "fan.tach[{load}]", "heat.low_setpoint[{cools}]"),
+    verbs=("set_fan[{load}]", "read_tach_hz[{load}]", "set_heater_c[{cools}]"),
+    window_s=lambda fan: 1500.0,
+    when=_cools_own_node,
+    page=Page(
+        purpose="The fan blows on the block that it is meant for, and follows it where the node is to see to that.",
+        hazard=f"{_BURN} A fan that turns the right way at the wrong place looks healthy to its tachometer.",
+        method="The block is held at its low setpoint; a fan with follows_above_c must turn by itself by then. Then the "
+        "heater is switched off and the rate of cooling is compared with the fan off and on.",
+        limits=(
+            ("cools faster by fan.cooling_gain_percent", "chosen for hiltest; set it from a good board"),
+            ("with follows_above_c: at least a fifth of full speed, nothing commanded", "chosen for hiltest"),
+        ),
+        causes=(
+            "no difference: fan mounted backwards, duct open, plugs of two fans of one kind exchanged",
+            "does not follow: the firmware's setting, or the wrong output",
+        ),
+    ),
+)
+def test_cooling_fan(target: Fan, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """The same block, fan off and fan on."""
+    from hiltest.catalogue import _heatloop
+
+    heater = next(part for part in measure.description.heater if part.name == target.cools)
+    _heatloop.cooling(link, node, target, heater, measure)

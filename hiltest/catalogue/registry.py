@@ -49,7 +49,7 @@ class CheckSpec:
     """One check of the catalogue, before it is bound to a load.
 
     `gates` and `verbs` are templates with {load}, {node}, {bus} and {sensor}; {home_switch} and {end_switch} in
-    gates stand for those of a stepper, and the gate falls away where it has none. `when` says for which parts of
+    gates stand for those of a stepper, and the gate falls away where it has none; {cools} for a fan's heater. `when` says for which parts of
     a description the check belongs to the catalogue; where it does not, nothing waits for it either.
     """
 
@@ -177,6 +177,7 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
                 "sensor": getattr(part, "sensor", part.name),
                 "home_switch": getattr(part, "home_switch", None) or "",
                 "end_switch": getattr(part, "end_switch", None) or "",
+                "cools": getattr(part, "cools", None) or "",
             }
         on_bus = [node.name for node in nodes.values() if node.bus == names["bus"]]
         gates = tuple(gate for template in spec.gates for gate in _filled(template, names, on_bus))

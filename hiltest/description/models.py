@@ -27,7 +27,8 @@ OURS = "chosen for hiltest"
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$", description="lower case, digits and _")]
 SignalName = Annotated[
-    str, Field(pattern=r"^[A-Za-z_]\w{0,127}$", description="letters, digits and _, not starting with a digit")
+    str,
+    Field(pattern=r"^[A-Za-z_]\w{0,127}$", description="letters, digits and _, not starting with a digit"),
 ]
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 
@@ -113,6 +114,7 @@ ROLES: dict[str, dict[str, str]] = {
         "receive_errors": "receive error counter",
         "all_off": "writing 1 switches every output off",
         "burst": "record that makes the node send frames; signals, frames: how many, its feedback how many were sent",
+        "hang": "writing 1 hangs the program, in a test build",
         "burst_interval_s": "signals, frames: time between two frames of the burst, s",
         "restart": "signals, frames: on resets the node",
         **IDENTITY_ROLES,
@@ -300,7 +302,9 @@ class MessageField(Section):
     )
     scale: float = Field(1.0, description="value of one count")
     offset: float = Field(0.0, description="value at count 0")
-    constant: int | None = Field(None, description="always this count; a received frame without it is another")
+    constant: int | None = Field(
+        None, description="always this count; a received frame without it is another"
+    )
     names: dict[SignalName, int] = Field(default_factory=dict, description="value table: names of counts")
     when: dict[SignalName, int] = Field(
         default_factory=dict, max_length=1, description="it is there only when another field has this count"
@@ -322,15 +326,17 @@ class Message(Section):
     )
     counter: SignalName | None = Field(None, description="the signal that counts up by 1 with every sending")
     checksum: SignalName | None = Field(None, description="the signal with the checksum, one whole byte")
-    checksum_kind: Literal[
-        "sum8", "sum8_to_zero", "xor8", "crc8_smbus", "crc8_sae_j1850", "crc8_autosar"
-    ] = Field("sum8", description="over all bytes but its own; sum8_to_zero makes the sum of all bytes 0")
+    checksum_kind: Literal["sum8", "sum8_to_zero", "xor8", "crc8_smbus", "crc8_sae_j1850", "crc8_autosar"] = (
+        Field("sum8", description="over all bytes but its own; sum8_to_zero makes the sum of all bytes 0")
+    )
     checksum_prefix: list[Annotated[int, Field(ge=0, le=255)]] = Field(
         default_factory=list, max_length=16, description="bytes reckoned in before the data, like a data id"
     )
     request: SignalName | None = Field(None, description="the host's message that asks for this one")
     match: list[SignalName] = Field(
-        default_factory=list, max_length=8, description="fields that the answer has in common with its request"
+        default_factory=list,
+        max_length=8,
+        description="fields that the answer has in common with its request",
     )
     can_id: int | None = Field(None, ge=0, le=0x1FFFFFFF, description="frames: identifier")
     extended: bool = Field(False, description="frames: 29-bit identifier")
@@ -389,11 +395,21 @@ class Node(Section):
     host_silence_max_s: float = limit(
         1.0, COMMON, "outputs must be off this long after the host fell silent", gt=0, le=60
     )
+    stop_max_s: float = limit(
+        0.5, COMMON, "outputs must be off this long after the stop command", gt=0, le=60
+    )
+    emergency_stop: bool = Field(
+        False, description="there is a switch that takes the power off the outputs, whatever software does"
+    )
     heartbeat: SignalName | None = Field(
         None, description="signals, frames: the cyclic message that is its sign of life, every heartbeat_s"
     )
     stale_periods: float = limit(
-        3.0, COMMON, "signals, frames: feedback older than this many of its periods is no answer", ge=1, le=100
+        3.0,
+        COMMON,
+        "signals, frames: feedback older than this many of its periods is no answer",
+        ge=1,
+        le=100,
     )
     message: list[Message] = Field(
         default_factory=list,
@@ -483,6 +499,26 @@ class Heater(Load):
         le=100,
     )
     pulse_watch_s: float = Field(25.0, gt=1, le=600, description="how long the peak is waited for")
+    sensor_lag_s: float = Field(
+        3.0,
+        gt=0,
+        le=600,
+        description="of the sensor in its bore; 2 s to 6 s is usual for a bead that sits well",
+    )
+    sensor_lag_max_s: float = limit(
+        9.0,
+        OURS,
+        "sensor lag and dead time, as the pulse shows them, above which the contact is bad",
+        gt=0,
+        le=600,
+    )
+    second_point_max_k: float = limit(
+        2.5,
+        "error budget of 1 % thermistors at 50 degC is under 1 K, a contact thermometer adds 1 K; " + COMMON,
+        "the sensor against an independent thermometer on the hot block",
+        gt=0,
+        le=50,
+    )
 
 
 class Fan(Load):
@@ -511,7 +547,17 @@ class Fan(Load):
     start_duty: Fraction = Field(0.3, description="lowest duty at which it must start")
     spin_up_max_s: float = limit(5.0, COMMON, "from rest to full speed", gt=0, le=60)
     stop_max_s: float = limit(8.0, COMMON, "from full speed to rest", gt=0, le=120)
-    cools: Name | None = Field(None, description="heater that this fan must follow")
+    cools: Name | None = Field(None, description="heater whose block this fan blows on")
+    cooling_gain_percent: float = limit(
+        15.0,
+        OURS,
+        "cools: the block must cool at least this much faster with the fan than without",
+        gt=0,
+        le=1000,
+    )
+    follows_above_c: float | None = Field(
+        None, gt=20, le=600, description="cools: the node itself must run the fan while the block is hotter"
+    )
 
 
 class Stepper(Load):
@@ -605,6 +651,13 @@ class Limits(Section):
         "power off, plus to minus of the power pair once its capacitors are charged by the meter",
         gt=0,
         le=1e9,
+    )
+    drill_silence_s: float = limit(
+        10.0,
+        OURS,
+        "no output may come on by itself for this long after a reset, a stop or the return of power",
+        gt=0.5,
+        le=600,
     )
     quiet_s: float = Field(2.0, gt=0, le=600, description="how long the idle bus is watched for errors")
     guard_margin_k: float = Field(15.0, gt=0, le=100, description="above the setpoint before the guard trips")

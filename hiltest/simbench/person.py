@@ -42,6 +42,7 @@ class Person:
             "switch.press": self._press,
             "switch.pressed": lambda _target, _choices: "yes",
             "lamp.shows": self._look_at_lamp,
+            "heat.thermometer": self._read_thermometer,
         }
 
     def think_s(self, question_id: str) -> float:
@@ -95,6 +96,10 @@ class Person:
             for board in self._bench.boards.values()
             if switch in board.contacts
         )
+
+    def _read_thermometer(self, target: str, _choices: Sequence[str]) -> str:
+        """Hold a thermometer against a heater's block; its contact and its own error are worth some tenths."""
+        return f"{self._bench.truth.block_c(target) + self._rng.gauss(0.0, 0.3):.1f} degC"
 
     def _look_at_lamp(self, target: str, _choices: Sequence[str]) -> str | None:
         for board in self._bench.boards.values():
