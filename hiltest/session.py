@@ -366,8 +366,7 @@ class Run:
 
         opened = self.opened()
         if opened.power is None:
-            limit_a = self.loaded.description.supply.current_limit_a
-            opened.power = Power(opened.link, self.operator(), self.supply(), limit_a)
+            opened.power = Power(opened.link, self.operator(), self.supply())
         return opened.power
 
     @property

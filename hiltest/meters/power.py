@@ -24,6 +24,7 @@ class SwitchedSupply(Protocol):
     def switch(self, on: bool) -> None: ...
     def read_v(self) -> float: ...
     def read_a(self) -> float: ...
+    def read_limit_a(self) -> float: ...
 
 
 class Power:
@@ -33,16 +34,12 @@ class Power:
         link: where it waits.
         operator: who is asked where there is no supply.
         supply: the supply that can be told to, if there is one.
-        current_limit_a: what that supply can give.
     """
 
-    def __init__(
-        self, link: Link, operator: Operator, supply: SwitchedSupply | None, current_limit_a: float
-    ) -> None:
+    def __init__(self, link: Link, operator: Operator, supply: SwitchedSupply | None) -> None:
         self._link = link
         self._operator = operator
         self.supply = supply
-        self._limit_a = current_limit_a
         self.is_on: bool | None = None
 
     def off(self) -> None:
@@ -90,7 +87,7 @@ class Power:
             return self.is_on
         self.supply.switch(True)
         self._link.run_for(self.supply.settle_s)
-        self.is_on = self.supply.read_a() < IN_LIMIT_SHARE * self._limit_a
+        self.is_on = self.supply.read_a() < IN_LIMIT_SHARE * self.supply.read_limit_a()
         if not self.is_on:
             self.supply.switch(False)
         return self.is_on

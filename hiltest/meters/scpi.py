@@ -219,6 +219,10 @@ class ScpiSupply(Instrument):
         """Set the current limit."""
         self.write(f"CURR {amperes:.4f}")
 
+    def read_limit_a(self) -> float:
+        """The current limit that is set."""
+        return self.number("CURR?")
+
     def read_v(self) -> float:
         """Voltage at its terminals."""
         return self.number("MEAS:VOLT?")

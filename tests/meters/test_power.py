@@ -30,11 +30,14 @@ class Supply:
     def read_a(self) -> float:
         return self._load_a if self.is_on else 0.0
 
+    def read_limit_a(self) -> float:
+        return 5.0
+
 
 def test_a_supply_is_switched_and_nobody_is_asked() -> None:
     """Off and on again, each once, with time to settle."""
     link, supply = simulated_link(), Supply()
-    power = Power(link, Operator(link), supply, 5.0)
+    power = Power(link, Operator(link), supply)
     power.off()
     power.off()
     assert power.is_on is False
@@ -47,7 +50,7 @@ def test_a_supply_is_switched_and_nobody_is_asked() -> None:
 def test_a_supply_in_its_limit_is_switched_off_again() -> None:
     """A short is not left under power while somebody reads about it."""
     link, supply = simulated_link(), Supply(load_a=4.95)
-    power = Power(link, Operator(link), supply, 5.0)
+    power = Power(link, Operator(link), supply)
     power.off()
     assert not power.on()
     assert power.is_on is False
@@ -57,7 +60,7 @@ def test_a_supply_in_its_limit_is_switched_off_again() -> None:
 def test_a_rail_that_stays_up_is_not_off() -> None:
     """A second source, or a relay that sticks: no resistance can be measured then."""
     link = simulated_link()
-    power = Power(link, Operator(link), Supply(left_v=11.8), 5.0)
+    power = Power(link, Operator(link), Supply(left_v=11.8))
     with pytest.raises(NotObservable, match=r"11\.8 V"):
         power.off()
     assert power.is_on is None
@@ -67,7 +70,7 @@ def test_without_a_supply_the_operator_is_asked_once() -> None:
     """One question for each change."""
     link = simulated_link()
     operator = Operator(link, {"power.off": True, "power.on": True})
-    power = Power(link, operator, None, 5.0)
+    power = Power(link, operator, None)
     for _ in range(2):
         power.off()
     for _ in range(2):
@@ -79,8 +82,8 @@ def test_an_operator_who_says_no_is_believed() -> None:
     """Power that is still on stops the step; power that did not stay on is off."""
     link = simulated_link()
     with pytest.raises(NotObservable, match="the power is on"):
-        Power(link, Operator(link, {"power.off": False}), None, 5.0).off()
-    power = Power(link, Operator(link, {"power.off": True, "power.on": False}), None, 5.0)
+        Power(link, Operator(link, {"power.off": False}), None).off()
+    power = Power(link, Operator(link, {"power.off": True, "power.on": False}), None)
     power.off()
     assert not power.on()
     assert power.is_on is False
