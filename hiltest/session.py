@@ -118,7 +118,7 @@ class _Books:
     def note(self, check: str, text: str) -> None:
         if self.journal is not None:
             self.journal.note(check, text)
-        if self.watcher is not None:
+        if self.watcher is not None and "\n" not in text:  # a picture is for the report
             self.watcher.on_note(text)
 
 

@@ -6,6 +6,7 @@ import math
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+from hiltest import cautions
 from hiltest.physics.motion import coil_pairs
 from hiltest.physics.thermistor import NtcBeta, Platinum, ResistiveSensor
 
@@ -33,6 +34,7 @@ class Ohmmeter:
         self._operator = operator
         self._meter = meter
         self._measure = measure
+        self._caution = f"CAUTION: {cautions.BY_GROUP['cold']}\n"
         power.off()
         if meter is not None:
             measure.note(f"read by {meter.identity}")
@@ -40,7 +42,7 @@ class Ohmmeter:
     def read(self, one: str, other: str, where: tuple[str, str], hint: str = "", show: str = "") -> float:
         """Resistance between two places in ohm, `math.inf` for open. `where` says in words where they are."""
         text = f"Power off. Probes on {where[0]} and {where[1]}{f' ({hint})' if hint else ''}."
-        show = show or picture(*where)
+        show, self._caution = self._caution + (show or picture(*where)), ""
         if self._meter is None:
             return self._operator.ask(
                 f"cold.ohm[{one}, {other}]", f"{text} Resistance?", "number", unit="ohm", show=show

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from hiltest import cautions
+
 if TYPE_CHECKING:
     from hiltest.description.models import Switch
     from hiltest.guard import GuardedNode
@@ -98,6 +100,7 @@ def by_hand(link: Link, node: GuardedNode, target: Switch, operator: Operator, m
         f"Look at switch {target.name!r}{place}. Is it free, or pressed by the machine?",
         "choice",
         choices=[FREE, PRESSED],
+        show=f"CAUTION: {cautions.BY_GROUP['switch']}",
     )
     is_down = lever == PRESSED
     watch = Watch(link, node, target.name, others)

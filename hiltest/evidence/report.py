@@ -274,11 +274,18 @@ def _check(check: CheckResult, anchor: str, link: Link) -> str:
         parts.append(element("p", link(check.reason), "lines"))
     if check.measurements:
         parts.append(_table(check.measurements, check.name))
-    parts += [element("p", link(note), "soft small lines") for note in check.notes]
+    parts += [_note(note, link) for note in check.notes]
     drawn = [_figure(curve) for curve in check.curves]
     if any(drawn):
         parts.append(element("div", "".join(drawn), "curves"))
     return element("article", "".join(parts), f"check {css}", id=anchor)
+
+
+def _note(text: str, link: Link) -> str:
+    """A sentence, or a picture in letters whose lines must stay as they are."""
+    if "\n" in text:
+        return element("pre", esc(text), "soft small picture")
+    return element("p", link(text), "soft small lines")
 
 
 def _table(measurements: Iterable[Measurement], of: str) -> str:
