@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import difflib
 import errno
+import inspect
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from hiltest.canbus.frame import ERR_RESTARTED, Frame, describe_error, from_message, to_message
 from hiltest.clock import NS_PER_S, Clock, RealClock
@@ -89,19 +90,41 @@ class Port(Protocol):
         ...
 
 
+@runtime_checkable
+class Adjustable(Protocol):
+    """A port whose adapter may be told how to take part; each says whether its adapter could."""
+
+    def listen_only(self, on: bool) -> bool:
+        """Hear without acknowledging or disturbing anything; False if the adapter can't."""
+        ...
+
+    def sample_at(self, fraction: float) -> bool:
+        """Sample each bit at this fraction of it; False if the adapter can't."""
+        ...
+
+
 class BusPort:
     """A port over a python-can bus.
 
     A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `bus_state`, `error_counters`,
-    `change_bit_rate(bit_rate_bps)` and `clock`; they are used when they are there.
+    `change_bit_rate(bit_rate_bps)`, `change_sample_point(fraction)` and `clock`; they are used when they are there.
+    `open_again(bit_rate_bps, **options)` opens the bus anew; `clock_hz` is the clock of the adapter's controller, if
+    known.
     """
 
     def __init__(
-        self, name: str, bus: can.BusABC, bit_rate_bps: int, open_again: Callable[[int], can.BusABC]
+        self,
+        name: str,
+        bus: can.BusABC,
+        bit_rate_bps: int,
+        open_again: Callable[..., can.BusABC],
+        clock_hz: int | None = None,
     ) -> None:
         self.name = name
         self.bit_rate_bps = bit_rate_bps
         self._open_again = open_again
+        self._clock_hz = clock_hz
+        self._extra: dict[str, Any] = {}
         own_clock = getattr(bus, "clock", None)
         self.clock: Clock = own_clock if isinstance(own_clock, Clock) else RealClock()
         self._closed = False
@@ -167,11 +190,62 @@ class BusPort:
             change(bit_rate_bps)
         else:
             self._shut_down()
-            self._use(self._open_again(bit_rate_bps))
+            self._extra.pop("timing", None)  # it was made for the other bit rate
+            self._use(self._open_again(bit_rate_bps, **self._extra))
         self.bit_rate_bps = bit_rate_bps
         self._closed = False
         self._epoch_s = None
         self._reported_state = self._reported_counters = None
+
+    def listen_only(self, on: bool) -> bool:
+        """Hear without acknowledging or disturbing anything, or take part again.
+
+        By python-can's bus state, else by opening the bus again with the option `listen_only`. False if the
+        adapter has neither; nothing was changed then.
+
+        Raises:
+            BenchNotOpened: the adapter did not come back.
+        """
+        import can
+
+        self._check_open()
+        try:
+            self.bus.state = can.BusState.PASSIVE if on else can.BusState.ACTIVE
+        except (NotImplementedError, AttributeError):
+            return self._open_with("listen_only", on)
+        return True
+
+    def sample_at(self, fraction: float) -> bool:
+        """Sample each bit at this fraction (0..1) of it, as near as the adapter's clock allows.
+
+        By the bus's own `change_sample_point`, else by opening the bus again with python-can's `timing`, which
+        needs the adapter's clock. False if neither can be done; nothing was changed then.
+
+        Raises:
+            UsageError: the clock makes no such timing.
+            BenchNotOpened: the adapter did not come back.
+        """
+        self._check_open()
+        change = getattr(self.bus, "change_sample_point", None)
+        if change is not None:
+            change(fraction)
+            return True
+        if self._clock_hz is None:
+            return False
+        from hiltest.canbus.timing import produce
+
+        return self._open_with("timing", produce(self._clock_hz, self.bit_rate_bps, fraction).timing.as_can())
+
+    def _open_with(self, option: str, value: Any) -> bool:
+        """Open the bus again with one more option, if its class has an argument of that name."""
+        if option not in inspect.signature(type(self.bus).__init__).parameters:
+            return False
+        self._shut_down()
+        self._extra[option] = value
+        self._use(self._open_again(self.bit_rate_bps, **self._extra))
+        self._epoch_s = None
+        self._reported_state = self._reported_counters = None
+        return True
 
     def close(self) -> None:
         if not self._closed:
@@ -269,10 +343,11 @@ def open_port(bus: BusSettings, overrides: Mapping[str, Any] | None = None) -> B
     bit_rate_bps = int(extra.pop("bit_rate_bps", bus.bit_rate_bps))
     options = {**(bus.options if interface == bus.interface else {}), **extra}
 
-    def open_at(rate_bps: int) -> can.BusABC:
-        return _open_bus(bus.name, interface, channel, rate_bps, options)
+    def open_at(rate_bps: int, **more: Any) -> can.BusABC:
+        return _open_bus(bus.name, interface, channel, rate_bps, {**options, **more})
 
-    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at)
+    clock_hz = getattr(bus, "adapter_clock_hz", None)
+    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz)
 
 
 def _open_bus(

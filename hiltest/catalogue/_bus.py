@@ -24,6 +24,9 @@ LOAD_IDS = tuple(each for each in range(0x781, 0x7E0))
 SPARSE_EDGES = bytes([0x3C]) * 8
 
 
+ENOUGH_ERRORS = 1000
+
+
 @dataclass(slots=True)
 class Errors:
     """Errors reported by the adapter while watched, by kind."""
@@ -72,6 +75,7 @@ class Seen:
     ids: Counter[int]
     errors: int
     kinds: str
+    states: list[str]
 
     def strangers(self, description: Description, bus: str) -> list[str]:
         """CANopen senders that no node of the description explains, as words."""
@@ -84,55 +88,21 @@ class Seen:
 
 
 def listen(link: Link, for_s: float) -> Seen:
-    """Listen for `for_s` seconds and send nothing."""
+    """Listen for `for_s` seconds and send nothing; less if `ENOUGH_ERRORS` come, which say all there is to say."""
     ids: Counter[int] = Counter()
 
     def take(frame: Frame) -> None:
         if not frame.error:
             ids[frame.can_id] += 1
 
+    start_s = link.now_s
     remove = link.listen(take)
     try:
         with errors_of(link) as errors:
-            link.run_for(for_s)
+            link.wait_for(lambda: errors.count >= ENOUGH_ERRORS, for_s)
     finally:
         remove()
-    return Seen(for_s, sum(ids.values()), ids, errors.count, errors.kinds)
-
-
-def why_silent(link: Link, errors: Errors) -> str:
-    """The short list of causes for a node that does not answer, from what the adapter saw.
-
-    The order follows from what each fault does to a lone sender: nobody acknowledges (pure acknowledge
-    errors, counter stops at 128, never bus-off, ISO 11898-1); a line that can't be made dominant (bit errors
-    and bus-off within milliseconds); another bit rate or a missing terminator (stuff and form errors).
-    """
-    kinds = set(errors.by_kind)
-    state = link.port.state()
-    if state == "off" or "bus-off" in errors.states:
-        return (
-            "The adapter went bus-off: the line can't be driven. Power off, then measure H to L (60 ohm; 0 to 5 "
-            "ohm is a short) and each line to ground and supply."
-        )
-    if kinds and kinds <= {"ack"}:
-        return (
-            "Nobody acknowledges and nothing else is wrong: the adapter is electrically alone. Look in this order: "
-            "power and fuse of the node; both CAN wires at its plug; CAN-H and CAN-L exchanged. Power off, H to L "
-            "at the node's plug: 60 ohm means exchanged wires or a dead node, 120 ohm an open wire."
-        )
-    if kinds:
-        return (
-            f"Errors of several kinds ({errors.kinds}): another bit rate in node or adapter, a missing terminator "
-            "(H to L over 1 kohm with the power off) or one of the two wires open."
-        )
-    if state == "unknown":
-        return "The adapter reports no errors, so it is unknown whether anybody acknowledges: " + (
-            "check power, plug, bit rate and H to L (60 ohm with the power off)."
-        )
-    return (
-        "Somebody acknowledges, but no expected node answers: wrong node id, boot loader, or an application that "
-        "hangs; or another device is on the bus."
-    )
+    return Seen(link.now_s - start_s, sum(ids.values()), ids, errors.count, errors.kinds, errors.states)
 
 
 def judge_heartbeat(measure: Measure, beats_s: Sequence[float], node: Node) -> None:

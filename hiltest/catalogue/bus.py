@@ -48,7 +48,7 @@ _WIRING = (
 )
 def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     """Listen before the first word."""
-    from hiltest.catalogue import _bus
+    from hiltest.catalogue import _bus, _why
 
     seen = _bus.listen(link, measure.limits.quiet_s)
     measure("watched", seen.seconds, "s")
@@ -57,6 +57,15 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     measure("adapter state", link.port.state(), note="as the adapter says; unknown where it says nothing")
     strangers = seen.strangers(measure.description, target.name)
     measure("senders not in the description", len(strangers), "ids", high=0, note=", ".join(strangers))
+    diagnosis = None
+    if seen.errors and not seen.frames:
+        diagnosis = _why.why_unheard(link, target, seen)
+    elif strangers:
+        nodes = [part for part in measure.description.node if part.bus == target.name]
+        diagnosis = _why.why_strange(seen, nodes)
+    if diagnosis is not None:
+        _why.tell(measure, diagnosis)
+        measure.fail(diagnosis.short)
 
 
 @check(
@@ -88,17 +97,19 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
 )
 def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
     """Only the expected nodes answer, and this one is right."""
-    from hiltest.catalogue import _bus
+    from hiltest.catalogue import _bus, _why
 
     # A node without a node id is found under 0.
     expected = {part.node_id or 0 for part in measure.description.node if part.bus == target.bus}
-    with _bus.errors_of(link) as errors:
-        found = node.search(1.5)
+    found = node.search(1.5)
     mine = found.get(target.node_id or 0)
-    if mine is None:
+    if mine is None or not mine.answers:
         measure("answers", 0, "boards", low=1, high=1)
         who = f"node {target.name!r}" if target.node_id is None else f"id {target.node_id}"
-        measure.fail(f"nothing answers as {who}. {_bus.why_silent(link, errors)}")
+        bus = next(each for each in measure.description.bus if each.name == target.bus)
+        diagnosis = _why.why_silent(link, bus, target, node, found, sorted(expected - {0}))
+        _why.tell(measure, diagnosis)
+        measure.fail(f"nothing answers as {who}. {diagnosis.short}")
     assert mine is not None
     measure("answers", mine.answers, "boards", low=1, high=1)
     measure(

@@ -214,6 +214,12 @@ class HiltestBus(can.BusABC):
         self.adapter.change_bit_rate(bit_rate_bps)
         self.adapter.discard_received()
 
+    def change_sample_point(self, sample_point: float) -> None:
+        """Let the adapter join anew, sampling at this fraction of a bit; bench time goes on."""
+        self._check("change_sample_point")
+        self.adapter.change_bit_rate(self.adapter.controller.timing.bit_rate_bps, sample_point)
+        self.adapter.discard_received()
+
     def recv_frame(self, timeout_s: float | None = None) -> Frame | None:
         """Like `recv`, without a `can.Message`. Filters apply."""
         self._check("recv")

@@ -1,0 +1,378 @@
+"""Why does the node not answer? The order of questions by which the possible causes are split.
+
+Listen first; send one frame only where nobody was heard; look at what kinds of errors came and whether the adapter
+went bus-off; where nothing but errors is heard, listen at the other bit rates without taking part. Every step is
+bounded in time. A bus on which good frames run is asked nothing more than who is there. Private to the catalogue.
+
+What each fault does to a lone sender follows from ISO 11898-1: nobody acknowledges: pure acknowledge errors, the
+counter stops at 128, never bus-off; a line that can't be made dominant: bit errors and bus-off within
+milliseconds; another bit rate, a missing terminator, one wire open: stuff and form errors.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from typing import TYPE_CHECKING
+
+from hiltest.canbus.frame import Frame
+from hiltest.canbus.opening import Adjustable, QueueFull
+from hiltest.catalogue import _bus
+from hiltest.errors import BenchError
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Bus, Node
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+    from hiltest.node.verbs import Presence
+
+LISTEN_S = 1.0
+SETTLE_S = 0.02
+ANSWER_S = 0.05
+SCAN_BPS = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 50_000, 20_000, 10_000)
+"""Bit rates of the trade, the usual ones first."""
+SCAN_EACH_S = 0.35
+"""Long enough for the next heartbeat of most nodes; one that nobody acknowledges is repeated at once."""
+ENOUGH_FRAMES = 2
+ENOUGH_ERRORS = 300
+"""Reports at one bit rate, without a good frame, after which the next is tried: far more than 16 tries make."""
+
+_LSS_MASTER, _LSS_SLAVE = 0x7E5, 0x7E4
+_LSS_WHO_HAS_NO_ID, _LSS_I = 0x4C, 0x50
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One thing that it may be, and what to do to know."""
+
+    what: str
+    next: str
+
+    def __str__(self) -> str:
+        return f"{self.what}. Next: {self.next}"
+
+
+@dataclass(slots=True)
+class Diagnosis:
+    """What was found on the way, and the causes that are left, the likeliest first."""
+
+    steps: list[str] = field(default_factory=list)
+    causes: list[Cause] = field(default_factory=list)
+    bit_rate_found_bps: int | None = None
+
+    def text(self) -> str:
+        """Steps and causes, numbered."""
+        lines = [*self.steps, "Likely causes, in the order in which to look:"]
+        return "\n".join([*lines, *(f"{n}. {cause}" for n, cause in enumerate(self.causes, 1))])
+
+    @property
+    def short(self) -> str:
+        """One line for the reason of the check."""
+        first = self.causes[0].what if self.causes else "no cause was found"
+        rest = f" (or: {'; '.join(cause.what for cause in self.causes[1:3])})" if len(self.causes) > 1 else ""
+        return f"{self.steps[-1] if self.steps else ''} {first}{rest}".strip()
+
+
+@dataclass(slots=True)
+class _Heard:
+    """What came within one step."""
+
+    ids: Counter[int] = field(default_factory=Counter)
+    errors: _bus.Errors = field(default_factory=_bus.Errors)
+    answered: bool = False
+
+    def take(self, frame: Frame) -> None:
+        if frame.error:
+            self.errors.add(frame)
+        elif frame.is_rx:
+            self.ids[frame.can_id] += 1
+            self.answered |= frame.can_id == _LSS_SLAVE and frame.data[:1] == bytes([_LSS_I])
+
+    @property
+    def frames(self) -> int:
+        return self.ids.total()
+
+
+@contextlib.contextmanager
+def _hear(link: Link) -> Iterator[_Heard]:
+    heard = _Heard()
+    remove = link.listen(heard.take)
+    try:
+        yield heard
+    finally:
+        remove()
+
+
+# --- causes -------------------------------------------------------------------------------------------
+
+_NO_POWER = Cause(
+    "the node has no power: plug, fuse, polarity",
+    "look at its lamp and at the supply's current: none means no power",
+)
+_OPEN = Cause(
+    "one or both CAN wires open at the node, or its plug not seated",
+    "power off, H to L from both ends of the cable: 60 ohm at both is right, 120 ohm or more means a break between",
+)
+_SWAPPED = Cause(
+    "CAN-H and CAN-L exchanged at the node",
+    "power off, each wire from end to end: H must meet H; 60 ohm and normal current say nothing here",
+)
+_DEAD = Cause(
+    "the node's transceiver is dead or asleep, or its controller has gone bus-off and stays there",
+    "switch its supply off and on again; measure H and L to ground at rest: 2.5 V each",
+)
+_WRONG_RATE = Cause(
+    "node and adapter have different bit rates",
+    "compare bus.bit_rate_bps with the node's setting; let the adapter listen at the other rates",
+)
+_NO_TERMINATOR = Cause(
+    "no terminator", "power off, H to L: over 1 kohm means that none is fitted, 60 ohm is right"
+)
+_CLOCK = Cause(
+    "the node's clock is far off (wrong crystal or clock setting)",
+    "measure the shortest pulse of its frames with an oscilloscope: one bit",
+)
+_SHORT = Cause("H and L touch each other", "power off, H to L: 0 to 5 ohm; halve the cable to find the place")
+_SHORT_OUT = Cause(
+    "a CAN line touches ground or supply",
+    "power off, each line to ground and to supply: below 1 kohm is a touch",
+)
+_STUCK = Cause(
+    "a transceiver holds the bus dominant", "unplug the nodes one by one; measure H 3.5 V and L 1.5 V at rest"
+)
+_LOADER = Cause(
+    "the node stays in its boot loader",
+    "look at its console; flash it again, and switch it on with the bus silent",
+)
+_HANGS = Cause(
+    "its application hangs while a timer sends the heartbeat",
+    "switch its supply off and on; if it comes back, find what it hung at",
+)
+_OTHER_DEVICE = Cause(
+    "another device acknowledges, and the node is off or on another plug",
+    "switch the node off: if frames are still acknowledged, somebody else does it",
+)
+_NO_ID = Cause(
+    "the node was never given a node id (it answered the question who has none)",
+    "give it its id by LSS (CiA 305) and let it store it",
+)
+_CAN_NOT_SEE = Cause(
+    "unknown: the adapter reports no errors, so nobody knows whether anybody acknowledges",
+    "power, plug, bit rate, 60 ohm from H to L with the power off; then an adapter that reports errors",
+)
+
+
+# --- the questions --------------------------------------------------------------------------------------
+
+
+def why_silent(
+    link: Link,
+    bus: Bus,
+    node: Node,
+    guarded: GuardedNode,
+    found: Mapping[int, Presence] | None = None,
+    known_ids: Sequence[int] = (),
+) -> Diagnosis:
+    """Go through the questions for a node that does not answer.
+
+    `found` is what a search has shown, `known_ids` the ids of the nodes described. The host falls silent and what
+    waits in the adapter is thrown away, so that nothing old is repeated meanwhile; afterwards the host stays silent.
+    """
+    diagnosis = Diagnosis()
+    guarded.go_silent()
+    link.port.flush()
+    with contextlib.suppress(BenchError):
+        link.reopen(bus.bit_rate_bps)  # counters and bus-off of before are gone
+    link.run_for(SETTLE_S)  # what the adapter had still to tell of before
+    heard = _listen(link, diagnosis, max(LISTEN_S, 3 * node.heartbeat_s))
+    if heard.frames:
+        _who_is_it(diagnosis, heard, node, found or {}, known_ids)
+    elif heard.errors.count:
+        _only_errors(link, bus, diagnosis, heard.errors.states)
+    else:
+        _one_frame(link, bus, node, diagnosis)
+    return diagnosis
+
+
+def why_unheard(link: Link, bus: Bus, seen: _bus.Seen) -> Diagnosis:
+    """The same for a bus on which only errors were heard and nothing was sent yet; nothing is sent here either."""
+    diagnosis = Diagnosis(
+        [
+            f"Listened {seen.seconds:g} s without sending: no good frame, {seen.errors} error reports ({seen.kinds})."
+        ]
+    )
+    _only_errors(link, bus, diagnosis, seen.states)
+    return diagnosis
+
+
+def why_strange(seen: _bus.Seen, nodes: Sequence[Node]) -> Diagnosis | None:
+    """For a bus on which strangers are heard and a described node is not; None if every node is heard."""
+    senders = {can_id & 0x7F for can_id in seen.ids if can_id >= 0x80}
+    missing = [node for node in nodes if node.node_id and node.node_id not in senders]
+    if not missing:
+        return None
+    heard = _Heard(ids=seen.ids)
+    diagnosis = Diagnosis([f"Listened {seen.seconds:g} s without sending: {seen.frames} good frames."])
+    _who_is_it(diagnosis, heard, missing[0], {}, [node.node_id or 0 for node in nodes])
+    return diagnosis
+
+
+def _listen(link: Link, diagnosis: Diagnosis, for_s: float) -> _Heard:
+    with _hear(link) as heard:
+        link.wait_for(lambda: heard.errors.count >= _bus.ENOUGH_ERRORS, for_s)
+    errors = (
+        f"{heard.errors.count} error reports ({heard.errors.kinds})" if heard.errors.count else "no errors"
+    )
+    diagnosis.steps.append(f"Listened {for_s:g} s without sending: {heard.frames} good frames, {errors}.")
+    return heard
+
+
+def _who_is_it(
+    diagnosis: Diagnosis,
+    heard: _Heard,
+    node: Node,
+    found: Mapping[int, Presence],
+    known_ids: Sequence[int],
+) -> None:
+    """Somebody is alive at this bit rate."""
+    own = node.node_id or 0
+    beats = {can_id & 0x7F for can_id in heard.ids if can_id & ~0x7F == 0x700}
+    others = sorted({each for each in (*beats, *found) if each and each != own and each not in known_ids})
+    if own and own in beats:
+        diagnosis.steps.append(f"Node {own} is alive: its heartbeat runs, its answers do not come.")
+        diagnosis.causes = [
+            _HANGS,
+            Cause("its answers are lost on the way", "run bus.load and look at its errors"),
+        ]
+    elif others:
+        told = ", ".join(map(str, others))
+        diagnosis.steps.append(f"Under id {own} nobody is there, but under {told}.")
+        diagnosis.causes = [
+            Cause(
+                f"the node has another node id: {told}",
+                "compare its switches or its stored id with node_id of the description",
+            ),
+            Cause("another board is plugged in", "compare its serial number with its label"),
+        ]
+    else:
+        ids = ", ".join(f"0x{can_id:X}" for can_id in sorted(heard.ids)[:6])
+        diagnosis.steps.append(f"Frames run ({ids}), none of them from the node.")
+        diagnosis.causes = [_LOADER, _NO_POWER, _OTHER_DEVICE]
+
+
+def _only_errors(link: Link, bus: Bus, diagnosis: Diagnosis, states: Sequence[str]) -> None:
+    """Somebody is there and can't be understood: at another bit rate, or over a bad line."""
+    if link.port.state() == "off" or "bus-off" in states:
+        _line_held(diagnosis)
+        return
+    rate = find_bit_rate(link, bus, diagnosis)
+    if rate is not None:
+        diagnosis.bit_rate_found_bps = rate
+        diagnosis.causes = [
+            Cause(
+                f"the node runs at {rate:,} bit/s, the adapter at {bus.bit_rate_bps:,}",
+                "set both to the same bit rate",
+            )
+        ]
+    else:
+        diagnosis.causes = [_NO_TERMINATOR, _OPEN, _WRONG_RATE, _CLOCK, _SHORT_OUT]
+
+
+def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
+    """Nobody speaks: send one frame that nobody acts on, and see who acknowledges."""
+    canopen = node.protocol == "canopen"
+    # The question who has no id is a frame like any other, and changes nothing (CiA 305).
+    data = bytes([_LSS_WHO_HAS_NO_ID]) + bytes(7)
+    frame = Frame(_LSS_MASTER, data) if canopen else Frame(_bus.LOAD_IDS[0], data)
+    with _hear(link) as heard:
+        with contextlib.suppress(QueueFull):
+            link.send(frame)
+        link.run_for(ANSWER_S)
+    went_off = link.port.state() == "off" or "bus-off" in heard.errors.states
+    link.port.flush()
+    with contextlib.suppress(BenchError):
+        link.reopen(bus.bit_rate_bps)
+    kinds = set(heard.errors.by_kind) - {"bus"}
+    told = f"errors of kind {heard.errors.kinds}" if kinds else "no error"
+    if went_off:
+        diagnosis.steps.append(f"One frame sent: {told}, and the adapter went bus-off.")
+        _line_held(diagnosis)
+    elif kinds and kinds <= {"ack"}:
+        diagnosis.steps.append("One frame sent: Nobody acknowledges, and nothing else is wrong.")
+        diagnosis.causes = [_NO_POWER, _OPEN, _SWAPPED, _DEAD]
+    elif kinds:
+        diagnosis.steps.append(f"One frame sent: {told}.")
+        _mixed(link, bus, diagnosis, kinds)
+    elif heard.errors.count == 0 and link.port.state() == "unknown" and not heard.frames:
+        diagnosis.steps.append("One frame sent: the adapter says nothing about it.")
+        diagnosis.causes = [_CAN_NOT_SEE, _NO_POWER, _OPEN, _WRONG_RATE]
+    else:
+        diagnosis.steps.append("One frame sent: somebody acknowledges.")
+        diagnosis.causes = [_NO_ID] if heard.answered else [_LOADER, _OTHER_DEVICE, _HANGS]
+
+
+def _mixed(link: Link, bus: Bus, diagnosis: Diagnosis, kinds: set[str]) -> None:
+    """Errors of several kinds when one frame was sent."""
+    rate = find_bit_rate(link, bus, diagnosis)
+    if rate is not None:
+        diagnosis.bit_rate_found_bps = rate
+        diagnosis.causes = [
+            Cause(f"the node runs at {rate:,} bit/s", "set both to the same bit rate"),
+        ]
+    elif kinds <= {"ack", "bit0"}:
+        diagnosis.causes = [_SWAPPED, _OPEN, _SHORT_OUT]
+    else:
+        diagnosis.causes = [_NO_TERMINATOR, _OPEN, _WRONG_RATE, _SWAPPED, _CLOCK]
+
+
+def _line_held(diagnosis: Diagnosis) -> None:
+    diagnosis.steps.append("The adapter went bus-off: the line can't be driven.")
+    diagnosis.causes = [_SHORT, _SHORT_OUT, _STUCK]
+
+
+def find_bit_rate(link: Link, bus: Bus, diagnosis: Diagnosis) -> int | None:
+    """Listen at other bit rates without taking part; the rate at which good frames come, or None.
+
+    A sender that nobody acknowledges becomes error passive after 16 tries and then disturbs its own frames no
+    more (ISO 11898-1), so that a listener hears them whole. Takes up to about 3 s; the adapter is back at its own
+    rate afterwards.
+    """
+    port = link.port
+    if not isinstance(port, Adjustable) or not port.listen_only(True):
+        diagnosis.steps.append(
+            "This adapter can't listen without taking part, so other bit rates were not tried."
+        )
+        return None
+    found = None
+    try:
+        for rate in (each for each in SCAN_BPS if each != bus.bit_rate_bps):
+            try:
+                link.reopen(rate)
+            except BenchError:
+                continue  # the adapter does not make this rate
+            with _hear(link) as heard:
+                link.wait_for(partial(_is_enough, heard), SCAN_EACH_S)
+            if heard.frames >= ENOUGH_FRAMES:
+                found = rate
+                break
+    finally:
+        port.listen_only(False)
+        link.reopen(bus.bit_rate_bps)
+    tried = "Listened at the other bit rates without taking part: "
+    diagnosis.steps.append(tried + (f"good frames at {found:,} bit/s." if found else "no good frame at any."))
+    return found
+
+
+def _is_enough(heard: _Heard) -> bool:
+    return heard.frames >= ENOUGH_FRAMES or heard.errors.count >= ENOUGH_ERRORS
+
+
+def tell(measure: Measure, diagnosis: Diagnosis) -> None:
+    """Put what was found into the record."""
+    if diagnosis.bit_rate_found_bps is not None:
+        measure("bit rate found by listening", diagnosis.bit_rate_found_bps / 1000, "kbit/s")
+    measure.note(diagnosis.text())
