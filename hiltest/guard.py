@@ -26,11 +26,14 @@ from hiltest.errors import (
     HiltestError,
     NodeFault,
     NotOffered,
+    Refused,
     UsageError,
 )
 from hiltest.link import Link
 from hiltest.node.verbs import (
     BusCounters,
+    Drills,
+    HasEncoder,
     Identity,
     NodeDriver,
     NodeStatus,
@@ -53,6 +56,11 @@ GATES: dict[str, tuple[str, ...]] = {
 }
 """Checks that must have passed before a verb may energise. A long move is longer than small_move_rev."""
 
+DRILL_GATES: dict[str, tuple[str, ...]] = {
+    "ask_above_ceiling": (*_ON_THE_BUS, "heat.pulse[{load}]", "heat.low_setpoint[{load}]"),
+}
+"""The same for verbs that only drills use."""
+
 ELEMENT_FACTOR = 4.0
 """Worst element that a pulse is reckoned with: four times the stated power, as at twice the voltage."""
 
@@ -66,6 +74,12 @@ PULSE_TAIL_S = 10.0
 
 TEMPERATURE_SILENCE_S = 5.0
 """A heater may not be on for longer than this without a temperature (or five times guard_silence_s)."""
+
+EXCUSED_MAX_S = 30.0
+"""For no longer than this may a drill ask the guard to bear a silence that it causes itself."""
+
+ABOVE_CEILING_MAX_K = 20.0
+"""How far above its ceiling a drill may ask a heater to go; the node is expected to refuse."""
 
 SETTLE_S = 0.05
 ON_THRESHOLD = 0.001
@@ -108,6 +122,7 @@ class Guard:
         self._base_c: dict[str, float] = {}
         self._heard_ns: dict[str, int] = {}
         self._silent: set[str] = set()
+        self._excused_ns: dict[str, int] = {}
         self._tripped: tuple[str, float] | None = None
         self._is_acknowledged = True
         self._in_emergency = False
@@ -154,7 +169,7 @@ class Guard:
         sensor = load.sensor if isinstance(load, Heater) else ""
         node = load.node or ""
         names = {"node": node, "bus": self._bus_of.get(node, ""), "sensor": sensor, "load": name}
-        return [gate.format(**names) for gate in GATES[verb]]
+        return [gate.format(**names) for gate in (GATES | DRILL_GATES)[verb]]
 
     def load(self, kind: str, name: str) -> Load:
         """The load of this kind and name. Raises UsageError with the known ones."""
@@ -262,6 +277,28 @@ class Guard:
         for kind, name in [key for key in self._on if self._loads[key].node == node]:
             self.note_off(kind, name)
 
+    def note_maybe_on(self) -> None:
+        """Commands that no sound node follows are about to be sent; the next `all_off` verifies what they did."""
+        self._used_since_off = True
+
+    def excuse(self, name: str, seconds: float) -> None:
+        """Bear, for a drill, that node or sensor `name` is silent for `seconds` from now on.
+
+        Everything else is watched as before, and the silence counts again afterwards.
+
+        Raises:
+            UsageError: it is longer than a drill may last.
+        """
+        if not 0.0 < seconds <= EXCUSED_MAX_S:
+            raise UsageError(
+                f"seconds={seconds!r}: a drill may silence {name!r} for up to {EXCUSED_MAX_S:g} s, not longer"
+            )
+        self._excused_ns[name] = self._link.now_ns + round(seconds * NS_PER_S)
+        self._record(f"silence of {name!r} is borne for {seconds:g} s, for a drill")
+
+    def _is_excused(self, name: str) -> bool:
+        return self._excused_ns.get(name, 0) > self._link.now_ns
+
     # --- watching ---------------------------------------------------------------------------------------
 
     def watch(self, driver: NodeDriver) -> Callable[[], None]:
@@ -290,7 +327,7 @@ class Guard:
         heaters = [heater for heater in self._description.heater if heater.sensor == sensor]
         if math.isnan(value_c):
             for heater in heaters:
-                if heater.name in self._hot:
+                if heater.name in self._hot and not self._is_excused(sensor):
                     self._trip(f"sensor {sensor!r} has no valid value while heater {heater.name!r} is on")
             return
         self._last_c[sensor] = (t_ns, value_c)
@@ -372,7 +409,8 @@ class Guard:
         now_ns, found = self._link.now_ns, []
         allowed_s = self._limits.guard_silence_s
         for node in {driver.name for driver in self._drivers}:
-            quiet_s = (now_ns - self._heard_ns.get(node, now_ns)) / NS_PER_S
+            heard_ns = max(self._heard_ns.get(node, now_ns), self._excused_ns.get(node, 0))
+            quiet_s = (now_ns - heard_ns) / NS_PER_S
             if quiet_s > allowed_s and (on := self._on_of(node)):
                 text = f"no sign of node {node!r} for {quiet_s:.2f} s while {', '.join(on)} was on"
                 found.append((f"node {node}", text))
@@ -380,7 +418,10 @@ class Guard:
         for name, hot in self._hot.items():
             if hot.until_s is not None and now_ns / NS_PER_S > hot.until_s:
                 continue
-            last_ns = max(hot.since_ns, self._last_c.get(hot.heater.sensor, (0, 0.0))[0])
+            sensor = hot.heater.sensor
+            last_ns = max(
+                hot.since_ns, self._last_c.get(sensor, (0, 0.0))[0], self._excused_ns.get(sensor, 0)
+            )
             if (now_ns - last_ns) / NS_PER_S > blind_s:
                 text = f"no temperature from sensor {hot.heater.sensor!r} for {blind_s:g} s while heater {name!r} was on"
                 found.append((f"sensor {hot.heater.sensor}", text))
@@ -505,6 +546,7 @@ _KIND_OF_VERB = {
     "set_lamp": "lamp",
     "pulse_heater": "heater",
     "set_heater_c": "heater",
+    "ask_above_ceiling": "heater",
     "enable_driver": "stepper",
     "move": "stepper",
 }
@@ -604,7 +646,82 @@ class GuardedNode:
         self._guard.note_node_off(self.name)
         return self._driver.restart(within_s)
 
+    # --- for drills: what a careless, late or dead host would do --------------------------------------
+
+    def ask_above_ceiling(self, heater: str, above_k: float = 10.0) -> bool:
+        """Ask the node for a setpoint above the heater's ceiling; True if the node took it.
+
+        The only setpoint that passes the guard's own ceiling. It is taken back at once, whatever the node answered,
+        and it needs a heater that has shown its pulse and its closed loop.
+
+        Raises:
+            UsageError: `above_k` is not 0 to 20 K.
+        """
+        load = self._guard.load("heater", heater)
+        assert isinstance(load, Heater)
+        if not 0.0 < above_k <= ABOVE_CEILING_MAX_K:
+            raise UsageError(f"above_k={above_k!r} must be more than 0 and up to {ABOVE_CEILING_MAX_K:g} K")
+        self._guard.permit("ask_above_ceiling", heater)
+        self._guard.note_setpoint(heater, load.ceiling_c)
+        try:
+            self._driver.set_heater_c(heater, load.ceiling_c + above_k)
+        except Refused:
+            return False
+        finally:
+            self._driver.set_heater_c(heater, 0.0)
+            self._guard.note_off("heater", heater)
+        return True
+
+    def set_heater_ceiling_c(self, heater: str, ceiling_c: float) -> None:
+        """Set the ceiling that the node itself holds, until its next reset; never above the described one.
+
+        Raises:
+            UsageError: it is above the heater's ceiling.
+            NotOffered: the node has no such setting.
+        """
+        load = self._guard.load("heater", heater)
+        assert isinstance(load, Heater)
+        if not ceiling_c <= load.ceiling_c:
+            raise UsageError(
+                f"ceiling_c={ceiling_c!r}: the ceiling of heater {heater!r} is {load.ceiling_c:g}"
+            )
+        self._drills("set_heater_ceiling_c").set_heater_ceiling_c(heater, ceiling_c)
+
+    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
+        """Send commands as a host that missed the node's reset: a sound node does not follow them.
+
+        Never waits, so a timer may call it while the node is down; what nobody acknowledges stays in the adapter's
+        queue. The same gates as for fans and setpoints hold. The guard does not count these loads as on, so whoever
+        sends watches the outputs and calls `stop_all` when one comes on.
+
+        Raises:
+            NotOffered: the driver can't do this.
+        """
+        drills = self._drills("send_stale")
+        for fan in fans:
+            self._guard.permit("set_fan", fan)
+        for heater, setpoint_c in heaters_c.items():
+            self._guard.check_setpoint(heater, setpoint_c)
+            self._guard.permit("set_heater_c", heater)
+        self._guard.note_maybe_on()
+        drills.send_stale(fans, heaters_c)
+
+    def excuse(self, name: str, seconds: float) -> None:
+        """Let the guard bear that this node, or the sensor `name`, is silent for a drill; see `Guard.excuse`."""
+        self._guard.excuse(name, seconds)
+
+    def _drills(self, verb: str) -> Drills:
+        if not isinstance(self._driver, Drills):
+            raise NotOffered(self.name, verb)
+        return self._driver
+
     # Nothing below energises.
+
+    def read_encoder(self, stepper: str) -> int:
+        """The counter of a stepper's encoder. Raises NotOffered where the node has none."""
+        if not isinstance(self._driver, HasEncoder):
+            raise NotOffered(self.name, f"read_encoder[{stepper}]")
+        return self._driver.read_encoder(stepper)
 
     def start(self) -> None:
         """Attach to the link, start the host's sign of life, leave every output off."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hiltest.errors import NoAnswer
@@ -11,9 +13,13 @@ if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.node.verbs import StepperDriver
 
 SLOW_REV_S = 0.5
-RELEASE_LOW, RELEASE_HIGH = 0.3, 2.5
+RELEASE_LOW, RELEASE_HIGH = 0.65, 1.6
+"""Share of home_release_rev within which the switch must let go. Parking by hand may be that far off; half or double
+the distance, the mark of wrong microsteps, lies outside."""
+MEET_REACH = 5.0
 TRIPS = 2
 
 
@@ -36,6 +42,19 @@ class Axis:
         self.curve.add(counted / self.per_rev)
         return counted
 
+    @property
+    def has_encoder(self) -> bool:
+        """Is there an encoder that the node can be asked for?"""
+        offered = f"read_encoder[{self.stepper.name}]" in self.node.offers
+        return offered and self.stepper.encoder_counts_per_rev is not None
+
+    def encoder_turns(self) -> float:
+        """Turns of the motor's shaft by its encoder; NaN without one."""
+        if not self.has_encoder:
+            return math.nan
+        assert self.stepper.encoder_counts_per_rev is not None
+        return self.node.read_encoder(self.stepper.name) / self.stepper.encoder_counts_per_rev
+
     def move(self, microsteps: int, rev_s: float = SLOW_REV_S) -> None:
         """Move and wait for the end of the move."""
         if microsteps == 0:
@@ -56,11 +75,6 @@ class Axis:
 
 def _parked(axis: Axis) -> None:
     stepper, measure = axis.stepper, axis.measure
-    if stepper.home_switch is None:
-        measure.not_observable(
-            f"stepper {stepper.name!r} has neither an encoder nor a home switch to see its direction by",
-            "home_switch or encoder_counts_per_rev in the description",
-        )
     if not axis.at_home():
         measure.fail(
             f"the axis does not stand on its home switch {stepper.home_switch!r}. Power off, park it there by hand "
@@ -76,22 +90,106 @@ def direction(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure)
     small = round(stepper.small_move_rev * axis.per_rev)
     step = max(1, round(min(stepper.small_move_rev / 25, stepper.home_release_rev / 5) * axis.per_rev))
     node.enable_driver(stepper.name, True)
-    start = axis.position()
+    start, encoder_start = axis.position(), axis.encoder_turns()
     try:
-        released = axis.creep(step, small, until=False)
-        out = axis.position() - start
-        done = abs(out)
-        if released is not None:
+        # No further than the switch should need: an axis that goes the wrong way is not pressed on.
+        first = min(small, round(RELEASE_HIGH * stepper.home_release_rev * axis.per_rev))
+        released = axis.creep(step, first, until=False)
+        done = abs(axis.position() - start)
+        if released is not None and _is_near(released / axis.per_rev, stepper):
             axis.move(small - released)
             done = small
-        top = axis.position() - start
+        top, encoded = axis.position() - start, axis.encoder_turns()
         flags = node.read_driver(stepper.name).flags
         axis.move(-done)
         back = axis.position() - start
         home_again = axis.at_home()
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
+    _judge_encoder(axis, top / axis.per_rev, encoded - encoder_start)
     _judge_direction(axis, released, done, top, back, home_again, flags)
+
+
+def by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
+    """Small counted move of an axis without a home switch: its encoder says which way it went."""
+    axis = Axis(link, node, stepper, measure)
+    if not axis.has_encoder:
+        measure.not_observable(
+            f"stepper {stepper.name!r} has neither an encoder nor a home switch to see its direction by",
+            "home_switch, or encoder_counts_per_rev and a role 'encoder', in the description",
+        )
+    small = round(stepper.small_move_rev * axis.per_rev)
+    step = max(1, small // 10)
+    node.enable_driver(stepper.name, True)
+    start, encoder_start = axis.position(), axis.encoder_turns()
+    try:
+        axis.move(step)
+        first = axis.encoder_turns() - encoder_start
+        if first > 0.5 * step / axis.per_rev:
+            axis.move(small - step)
+        top, encoded = axis.position() - start, axis.encoder_turns()
+        flags = node.read_driver(stepper.name).flags
+        axis.move(-top)
+        back, encoder_back = axis.position() - start, axis.encoder_turns()
+    except NoAnswer as error:
+        measure.fail(f"the move did not end: {error}")
+    measure("counted on the way out", top, "microsteps")
+    measure("counted after the return", back, "microsteps", low=0, high=0)
+    open_load = sorted(flags & {"open_load_a", "open_load_b"})
+    measure("open-load flags at slow motion", len(open_load), "flags", high=0, note=", ".join(open_load))
+    _judge_encoder(axis, top / axis.per_rev, encoded - encoder_start)
+    measure(
+        "encoder after the return",
+        (encoder_back - encoder_start) * stepper.steps_per_rev,
+        "full steps",
+        low=-stepper.return_error_max_steps,
+        high=stepper.return_error_max_steps,
+        limit="return_error_max_steps",
+    )
+
+
+def _judge_encoder(axis: Axis, counted_rev: float, encoded_rev: float) -> None:
+    """The encoder sits on the motor's shaft; the step counter only counts pulses."""
+    if not axis.has_encoder:
+        return
+    from hiltest.physics.motion import travel_ratio
+
+    found = travel_ratio(counted_rev, encoded_rev, tolerance=0.15) if counted_rev else None
+    factor = None if found is None else found.microstep_factor
+    note = f"{encoded_rev:.4f} of {counted_rev:.4f} motor turns"
+    if found is not None and found.reversed:
+        note += "; DIRECTION REVERSED: exchange the two wires of one coil or change the setting"
+    elif factor is not None and factor != 1.0:
+        note += f"; the driver makes {axis.stepper.microsteps / factor:g} microsteps a step"
+    share = encoded_rev / counted_rev if counted_rev else math.nan
+    axis.measure("encoder over step counter", share, "", low=0.9, high=1.1, note=note)
+
+
+def long_by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
+    """Long moves of an axis without a home switch: the encoder must come back to where it was."""
+    axis = Axis(link, node, stepper, measure)
+    long = round(stepper.long_move_rev * axis.per_rev)
+    node.enable_driver(stepper.name, True)
+    start = axis.encoder_turns()
+    try:
+        for _ in range(TRIPS):
+            axis.move(long, stepper.speed_rev_s)
+            axis.position()
+            axis.move(-long, stepper.speed_rev_s)
+            axis.position()
+        lost = axis.encoder_turns() - start
+        driver = node.read_driver(stepper.name)
+    except NoAnswer as error:
+        measure.fail(f"the move did not end: {error}")
+    _judge_driver(driver, stepper, measure)
+    measure(
+        "steps lost over the trips",
+        abs(lost) * stepper.steps_per_rev,
+        "full steps",
+        high=stepper.return_error_max_steps,
+        limit="return_error_max_steps",
+        note="by the encoder",
+    )
 
 
 def _judge_direction(
@@ -123,8 +221,31 @@ def _judge_direction(
         low=RELEASE_LOW * stepper.home_release_rev,
         high=RELEASE_HIGH * stepper.home_release_rev,
         limit="home_release_rev",
+        note=_ratio_hint(turns, stepper),
     )
     measure.require("switch met again on the way back", home_again)
+
+
+def _is_near(released_rev: float, stepper: Stepper) -> bool:
+    """Did the home switch let go about where it should? If not, nothing longer is moved."""
+    return RELEASE_LOW <= released_rev / stepper.home_release_rev <= RELEASE_HIGH
+
+
+def _ratio_hint(found_rev: float, stepper: Stepper) -> str:
+    """A distance that is off by a power of two points at the microsteps, any other at mechanics or parking."""
+    from hiltest.physics.motion import travel_ratio
+
+    if _is_near(found_rev, stepper) or found_rev <= 0:
+        return ""
+    # Commanded turns until the same point is reached: twice the steps mean half the way for each.
+    found = travel_ratio(found_rev, stepper.home_release_rev, tolerance=0.25)
+    factor = found.microstep_factor
+    if factor is None or factor == 1.0:
+        return f"{found.ratio:.2f} times the way that was commanded: gear, lead, play, or parked elsewhere"
+    return (
+        f"about {factor:g} times the way that was commanded: the driver makes {stepper.microsteps / factor:g} microsteps "
+        f"a step and not {stepper.microsteps}, or the gear is another"
+    )
 
 
 def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
@@ -132,7 +253,7 @@ def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measu
     axis = Axis(link, node, stepper, measure)
     _parked(axis)
     full_step = stepper.microsteps
-    reach = round(2 * RELEASE_HIGH * stepper.home_release_rev * axis.per_rev)
+    reach = round(MEET_REACH * stepper.home_release_rev * axis.per_rev)
     node.enable_driver(stepper.name, True)
     try:
         before = _meet(axis, full_step, reach)
@@ -149,30 +270,59 @@ def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measu
             axis.position()
             axis.move(-clear)
         after = _meet(axis, full_step, reach)
+        driver = node.read_driver(stepper.name)
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
+    _judge_driver(driver, stepper, measure)
     if after is None:
         measure.fail(
             f"after {TRIPS} trips of {stepper.long_move_rev:g} turns the home switch was not found within "
             f"{reach / axis.per_rev:.2f} turns: many steps were lost"
         )
     assert after is not None
-    error_steps = (after - before) / full_step
+    measure(
+        "play and hysteresis at the home switch",
+        (after.left - after.met) / full_step,
+        "full steps",
+        note="between letting go upwards and being met downwards",
+    )
+    error_steps = (after.met - before.met) / full_step
     measure(
         "steps lost over the trips",
         abs(error_steps),
         "full steps",
         high=stepper.return_error_max_steps,
         limit="return_error_max_steps",
-        note=f"home switch met at {before}, then at {after} microsteps",
+        note=f"home switch met at {before.met}, then at {after.met} microsteps",
     )
 
 
-def _meet(axis: Axis, step: int, reach: int) -> int | None:
-    """Leave the switch upwards, come down on it slowly; return the count at which it is met."""
+def _judge_driver(driver: StepperDriver, stepper: Stepper, measure: Measure) -> None:
+    """A driver that a dip of the supply has reset runs on with its own settings."""
+    faults = sorted(driver.flags - {"open_load_a", "open_load_b"})
+    measure("driver flags after the moves", len(faults), "flags", high=0, note=", ".join(faults))
+    kept = driver.microsteps == stepper.microsteps and driver.current_a <= 1.07 * stepper.run_current_a
+    measure.require(
+        "driver kept its settings",
+        driver.reachable and kept,
+        "" if kept else f"{driver.current_a:.2f} A, {driver.microsteps} microsteps",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """Step counts at which the home switch let go upwards and was met again downwards."""
+
+    left: int
+    met: int
+
+
+def _meet(axis: Axis, step: int, reach: int) -> Met | None:
+    """Leave the switch upwards, come down on it slowly."""
     if axis.creep(step, reach, until=False) is None:
         return None
+    left = axis.position()
     axis.move(3 * step)
     if axis.creep(-step, 2 * reach, until=True) is None:
         return None
-    return axis.position()
+    return Met(left, axis.position())

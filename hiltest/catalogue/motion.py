@@ -101,16 +101,18 @@ def test_driver_ready(target: Stepper, link: Link, node: GuardedNode, measure: M
     page=Page(
         purpose="A small counted move goes the right way, by the right amount, and comes back.",
         hazard=f"{_PINCH} The move is no longer than stepper.small_move_rev, even when it goes wrong.",
-        method="The axis stands on its home switch. It is moved up in small steps until the switch lets go, then "
-        "to the end of the small move, then back; the switch must be met again. The step counter must count the "
-        "commanded steps with the right sign. With an encoder its count is compared too. The counter of the "
-        "firmware alone proves nothing: a reversed motor counts just as well.",
+        method="The axis stands on its home switch. It is moved up in small steps until the switch lets go, no further "
+        "than the switch should need, then to the end of the small move, then back; the switch must be met again. "
+        "The step counter must count the commanded steps with the right sign. With an encoder its count is compared "
+        "too; without a home switch it is what tells the direction. The counter of the firmware alone proves "
+        "nothing: a reversed motor counts just as well.",
         limits=(
             (
-                "switch released after 0.3 to 2.5 times stepper.home_release_rev",
-                "parking tolerance; chosen for hiltest",
+                "switch released after 0.65 to 1.6 times stepper.home_release_rev",
+                "parking tolerance, narrower than a factor of two; chosen for hiltest",
             ),
             ("step counter equals the command", "exact"),
+            ("encoder within 10 % of the step counter, same sign", "chosen for hiltest"),
             ("switch met again on the way back", "exact"),
         ),
         causes=(
@@ -126,7 +128,8 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
     """A counted move: sign, count, return."""
     from hiltest.catalogue import _motion
 
-    _motion.direction(link, node, target, measure)
+    look = _motion.direction if target.home_switch is not None else _motion.by_encoder
+    look(link, node, target, measure)
 
 
 @check(
@@ -140,13 +143,14 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         purpose="At working speed no step is lost.",
         hazard=_PINCH,
         method="The step count at which the home switch is met is taken before and after moves of "
-        "stepper.long_move_rev at stepper.speed_rev_s, out and back.",
+        "stepper.long_move_rev at stepper.speed_rev_s, out and back. Without a home switch the encoder is asked. The "
+        "driver's flags and settings are read again.",
         limits=(
             (
                 "difference up to stepper.return_error_max_steps full steps",
                 "step errors do not add up; common practice",
             ),
-            ("no open-load flag", "the driver's own report at slow motion; informative on some drivers"),
+            ("driver flags clear and settings kept after the moves", "the driver's own report"),
         ),
         causes=(
             "friction, transport lock, belt or coupling loose",
@@ -160,4 +164,5 @@ def test_return(target: Stepper, link: Link, node: GuardedNode, measure: Measure
     """Out and back at working speed."""
     from hiltest.catalogue import _motion
 
-    _motion.out_and_back(link, node, target, measure)
+    look = _motion.out_and_back if target.home_switch is not None else _motion.long_by_encoder
+    look(link, node, target, measure)

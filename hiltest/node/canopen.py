@@ -7,6 +7,7 @@ Objects are found through the description's roles and the node's EDS; steppers w
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
@@ -96,6 +97,7 @@ class CanopenDriver:
     @property
     def offers(self) -> frozenset[str]:
         always = {"identify", "restart", "watch_heartbeat", "go_silent", "resume", "search", "stop_all"}
+        always.add("send_stale")
         if self._is_synchronous:
             always.add("synchronise")
         return frozenset(always | self._places.offers())
@@ -359,6 +361,27 @@ class CanopenDriver:
     def read_heater_output(self, heater: str) -> float:
         return self._read("heater", heater, "output", "read_heater_output")
 
+    def set_heater_ceiling_c(self, heater: str, ceiling_c: float) -> None:
+        """Set the ceiling that the node itself holds, until its next reset."""
+        place = self._places.need("heater", heater, "ceiling_c", "set_heater_ceiling_c")
+        self._channel.write(place, ceiling_c, f"ceiling of {heater!r} in degC")
+
+    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
+        """Send duties and setpoints as SDO downloads into whatever state the node is in, and wait for nothing.
+
+        Frames that the adapter does not take are left out, as a full queue does.
+        """
+        orders = [(self._places.need("fan", name, "duty", "send_stale"), duty) for name, duty in fans.items()]
+        orders += [
+            (self._places.need("heater", name, "setpoint_c", "send_stale"), setpoint_c)
+            for name, setpoint_c in heaters_c.items()
+        ]
+        for place, value in orders:
+            with contextlib.suppress(QueueFull):
+                self._link.send(
+                    Frame(0x600 + self._id, _download(place, place.encode(value, "stale command")))
+                )
+
     # --- fans -------------------------------------------------------------------------------------------
 
     def set_fan(self, fan: str, duty: float) -> None:
@@ -439,6 +462,10 @@ class CanopenDriver:
         assert isinstance(load, Stepper)
         speed = speed_rev_s * load.steps_per_rev * load.microsteps
         axis.move(microsteps, speed, within_s)
+
+    def read_encoder(self, stepper: str) -> int:
+        place = self._places.need("stepper", stepper, "encoder", "read_encoder")
+        return int(self._channel.read(place, f"encoder of {stepper!r}"))
 
     def read_position(self, stepper: str) -> int:
         position = self._axis_of(stepper, "read_position").position()

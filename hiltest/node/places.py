@@ -53,11 +53,13 @@ _LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
         "set_heater_c": ("setpoint_c",),
         "pulse_heater": ("duty", "pulse_s"),
         "read_heater_output": ("output",),
+        "set_heater_ceiling_c": ("ceiling_c",),
     },
     "fan": {"set_fan": ("duty",), "read_tach_hz": ("tach_hz",)},
     "stepper": {
         "configure_driver": ("current_a", "microsteps"),
         "read_driver": ("current_a", "microsteps"),
+        "read_encoder": ("encoder",),
     },
     "switch": {"read_switch": ("state",)},
 }

@@ -219,3 +219,31 @@ class Synchronises(Protocol):
     def synchronise(self) -> None:
         """Give the signal once. Commands nothing else; never waits."""
         ...
+
+
+@runtime_checkable
+class HasEncoder(Protocol):
+    """A driver whose node can be asked for a stepper's encoder; offered as 'read_encoder[stepper]'."""
+
+    def read_encoder(self, stepper: str) -> int:
+        """The encoder's counter."""
+        ...
+
+
+@runtime_checkable
+class Drills(Protocol):
+    """What only drills ask of a driver: to misbehave as a careless host would. See `GuardedNode` for the limits.
+
+    Offered as 'send_stale' and 'set_heater_ceiling_c[heater]'.
+    """
+
+    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
+        """Send commands as a host that missed the node's reset: not made ready before, no answer waited for.
+
+        Fans by duty (0..1), heaters by setpoint in degC. What nobody acknowledges stays in the adapter's queue.
+        """
+        ...
+
+    def set_heater_ceiling_c(self, heater: str, ceiling_c: float) -> None:
+        """Set the ceiling that the node itself holds, until its next reset."""
+        ...
