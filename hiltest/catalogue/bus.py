@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Bus, Node
+    from hiltest.description.models import Bus, Description, Node
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -181,11 +181,20 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
     page=Page(
         purpose="The bus carries frames without errors at the chosen bit rate, with a stated confidence.",
         hazard="None while the outputs are off; never load a bus on which something else is moving.",
-        method="Frames of the chosen pattern are sent with identifiers that nobody uses, paced to the chosen "
-        "utilisation; the nodes are made to send too. The bits are counted exactly (stuffing and CRC computed), "
-        "errors are counted by the observers that bus.observer proved.",
+        method="Frames of the chosen pattern are sent with identifiers that nobody acts on, paced to the chosen "
+        "utilisation; the nodes are made to send too, by bursts, answers to reads and synchronous process data where "
+        "they offer them. The bits are counted exactly (stuffing and CRC computed), errors are counted by the "
+        "observers that bus.observer proved. Patterns: random; longest_stuffing and sparse_edges (0x3C bytes: behind "
+        "stuffing one edge to synchronise on in ten bits, the fewest there can be); planned (shares and lengths of "
+        "the planned traffic, but no identifier that a node acts on); mixed_ids (identifiers around the nodes' own). "
+        "A full transmit queue only slows it. With load_test.sequential it ends as soon as the verdict is certain.",
         limits=(
             ("no error", "a healthy bus shows none"),
+            (
+                "no frame lost: in the host by its drop counter and the adapter's overruns, on the bus by errors, in "
+                "the node by reads that nobody answered; numbered frames of the burst tell the rest",
+                "a healthy bench loses none",
+            ),
             (
                 "upper bound of the error probability of a bit up to bus.load_test.bit_error_probability_max",
                 "exact zero-failure bound 1-(1-C)^(1/n)",
@@ -239,3 +248,221 @@ def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure:
             "the host or its adapter is too slow, which says nothing about the node",
             "a faster adapter (SocketCAN), a calmer host, or a lower bus.load_test.utilisation_percent",
         )
+
+
+@check(
+    "bus.duplicate_id",
+    per="node",
+    order=115,
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]"),
+    verbs=("search", "identify", "watch_heartbeat"),
+    window_s=lambda node: 40.0 + 20 * node.heartbeat_s,
+    page=Page(
+        purpose="No second board has come up under the node's id since it was enumerated.",
+        hazard="Two boards under one id obey one command: two machines move.",
+        method="A second look after the node's restart: answers to one request are counted, the serial number is read "
+        "again and again, and heartbeats are counted over some seconds.",
+        limits=(
+            ("one answer, one serial number", "CiA 301: a node id is unique on a bus"),
+            (
+                "heartbeats up to 1.5 times the expected number",
+                "two boards make twice as many; chosen for hiltest",
+            ),
+        ),
+        causes=(
+            "two boards were set alike: number them one at a time",
+            "a spare board is still plugged in",
+            "the heartbeat's period is set shorter than the description says",
+        ),
+    ),
+)
+def test_duplicate_id(target: Node, node: GuardedNode, measure: Measure) -> None:
+    """One board under one id."""
+    from hiltest.catalogue import _watch
+
+    _watch.one_board(node, target, measure)
+
+
+@check(
+    "bus.latency",
+    per="node",
+    order=140,
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]"),
+    verbs=("identify",),
+    window_s=60.0,
+    page=Page(
+        purpose="The node answers in time, every time.",
+        hazard="None. A node or adapter that is slow makes every later time limit worthless.",
+        method="200 reads, one at a time: from the request (the adapter's echo of it where there is one, else the "
+        "moment it was handed to the adapter) to the time stamp of the answer. Percentiles with their intervals by "
+        "ranks. The note says which stamps were used.",
+        limits=(
+            ("every request answered", "a healthy bus loses none"),
+            (
+                "99th percentile up to node.answer_max_s",
+                "USB adapters answer within 5 ms, rarely 30 ms; common practice, no source",
+            ),
+        ),
+        causes=(
+            "all answers late by the same: the node is busy with something else before it answers",
+            "a long tail: USB hub, power saving, a busy host; compare with another adapter",
+            "answers missing: the node drops them, or the bus has errors (see bus.load)",
+        ),
+    ),
+)
+def test_latency(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Request to answer, in percentiles."""
+    from hiltest.catalogue import _watch
+
+    _watch.latency(link, node, target, measure)
+
+
+@check(
+    "bus.heartbeat",
+    per="node",
+    order=150,
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]"),
+    verbs=("watch_heartbeat",),
+    window_s=60.0,
+    page=Page(
+        purpose="The node's sign of life is regular, without gaps, and the node does not restart.",
+        hazard="A heartbeat with gaps stops the machine for nothing, or teaches people to set limits too wide.",
+        method="40 heartbeats are watched: mean, standard deviation, gaps over 1.5 periods, boot-up messages.",
+        limits=(
+            ("mean within node.heartbeat_tolerance_percent of node.heartbeat_s", "chosen for hiltest"),
+            ("standard deviation within the same share of the period", "common practice, no source"),
+            ("no gap over 1.5 periods, no restart", "a healthy node shows none"),
+        ),
+        causes=(
+            "period off: another setting in the node, or its clock is off",
+            "uneven: the heartbeat is sent by a busy main loop; or the host's stamps are uneven (see bus.latency)",
+            "gaps: frames lost in the node or on the bus",
+            "restarts: watchdog or supply; the node's reset cause tells",
+        ),
+    ),
+)
+def test_heartbeat(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Period, jitter, gaps."""
+    from hiltest.catalogue import _watch
+
+    _watch.heartbeat(link, node, target, measure)
+
+
+@check(
+    "bus.with_loads",
+    per="bus",
+    order=590,
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]", "bus.observer[{bus}]", "bus.load[{bus}]"),
+    when=lambda description, bus: any(_runs_on(description, bus)),
+    window_s=lambda bus: 60.0 + 6 * bus.load_test.with_loads_s,
+    page=Page(
+        purpose="The bus carries frames without errors while heater, fans and motors run.",
+        hazard="Parts move and get warm meanwhile: everything runs at a low level, the motor out and back, for about "
+        "load_test.with_loads_s seconds.",
+        method="What has passed its own checks is switched on (fans at part speed, heaters to their low setpoint, "
+        "motors out and back at working speed) and the load test is repeated, shorter. Switching edges, ground that "
+        "rises with current, and a strand that breaks in the bend show here and nowhere at rest.",
+        limits=(
+            ("no error, no frame lost", "a healthy bus shows none"),
+            (
+                "the bound on the error probability is told, not judged",
+                "the time is too short for the bound of bus.load",
+            ),
+        ),
+        causes=(
+            "the pair lies beside motor or heater wires, or is not twisted: separate them",
+            "the ground rises with the current: thicker return, star ground, isolated adapter",
+            "a strand breaks when the axis is far out: replace the moving cable, relieve it of strain",
+            "the supply dips and the node restarts: see sense.supply",
+        ),
+    ),
+)
+def test_with_loads(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure: Measure) -> None:
+    """The load test again, with everything running."""
+    from hiltest.catalogue import _bus, _load, _underload
+
+    observers = _bus.observers(measure, target.name)
+    result = _underload.test(link, target, nodes_on_bus, measure)
+    _load.judge(measure, target, result, observers)
+    measure("utilisation achieved", 100 * result.utilisation, "%")
+    measure(f"error probability of a bit, upper bound at {target.load_test.confidence:.0%}", result.bound)
+
+
+def _runs_on(description: Description, bus: Bus) -> list[str]:
+    """Names of what can run on the nodes of `bus`."""
+    nodes = {node.name for node in description.node if node.bus == bus.name}
+    loads = (*description.heater, *description.fan, *description.stepper)
+    return [load.name for load in loads if load.node in nodes]
+
+
+@check(
+    "bus.recovery",
+    per="bus",
+    order=160,
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]", "bus.observer[{bus}]", "bus.load[{bus}]"),
+    when=lambda _description, bus: bool(bus.recovery_test),
+    window_s=60.0,
+    page=Page(
+        purpose="After bus-off everybody comes back by itself.",
+        hazard="Every frame on the bus is destroyed for half a second, on purpose: never with anything else on this "
+        "bus. Outputs are off. It runs only with bus.recovery_test = true.",
+        method="The adapter joins at another bit rate and sends, started anew before it gives up itself: every frame "
+        "of a node then fails, and after 32 tries its controller is off. Back at the right bit rate, the time to each "
+        "node's first sign of life is taken. That a node really was off can't be seen from outside; that it comes "
+        "back, can.",
+        limits=(
+            (
+                "first sign of life within 2 s",
+                "128 times 11 bits (ISO 11898-1) and the node's own back-off; chosen for hiltest",
+            ),
+            ("no error afterwards, and answers", "a healthy bus shows none"),
+        ),
+        causes=(
+            "the firmware does not restart its controller after bus-off",
+            "the node restarted instead: look at its reset cause",
+            "the adapter does not come back: its automatic restart is off (`ip link set can0 type can restart-ms 100`)",
+        ),
+    ),
+)
+def test_recovery(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure: Measure) -> None:
+    """Bus-off, and back."""
+    from hiltest.catalogue import _margin
+
+    _margin.recovery(link, target, nodes_on_bus, measure)
+
+
+@check(
+    "bus.margin",
+    per="bus",
+    order=170,
+    gates=(
+        "bus.quiet[{bus}]",
+        "bus.enumerate[{node}]",
+        "bus.observer[{bus}]",
+        "bus.load[{bus}]",
+        "bus.recovery[{bus}]",
+    ),
+    when=lambda _description, bus: bool(bus.margin_test),
+    window_s=120.0,
+    page=Page(
+        purpose="How far the sample point may move before errors come: the room that heat and age will use up.",
+        hazard="Errors on the bus on purpose, with all outputs off. It runs only with bus.margin_test = true.",
+        method="The adapter samples each bit at 50 % to 90 % of it, in steps, and the bus is loaded at each for a "
+        "moment with the frames that have the fewest edges. Errors per million bits are drawn over the sample point. "
+        "It needs an adapter whose bit timing hiltest may set (bus.adapter_clock_hz).",
+        limits=(
+            ("no error at the nominal sample point", "a healthy bus shows none"),
+            ("at least 5 % of the bit clean on either side", "chosen for hiltest"),
+        ),
+        causes=(
+            "errors at early points: the line settles late: terminators, stubs, length",
+            "errors at late points: clocks that differ; look at desk.timing",
+            "no window at all: see bus.load",
+        ),
+    ),
+)
+def test_margin(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure: Measure) -> None:
+    """The clean window of the sample point."""
+    from hiltest.catalogue import _margin
+
+    _margin.margin(link, target, nodes_on_bus, measure)

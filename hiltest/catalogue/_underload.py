@@ -1,0 +1,123 @@
+"""The load test while things run: what switching and motion do to the bus. Private to the catalogue."""
+
+from __future__ import annotations
+
+import contextlib
+from functools import partial
+from typing import TYPE_CHECKING
+
+from hiltest.catalogue import _load
+from hiltest.errors import GateClosed, NoAnswer, NodeFault, NotOffered
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from hiltest.description.models import Bus, Stepper
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+
+FAN_DUTY = 0.6
+HEAT_EVERY_S = 0.25
+
+
+class Running:
+    """What was switched on for the test, and what could not be."""
+
+    def __init__(self, link: Link, nodes: Sequence[GuardedNode], measure: Measure) -> None:
+        self.link, self.measure = link, measure
+        self.nodes = {node.name: node for node in nodes}
+        self.on: list[str] = []
+        self.left_out: list[str] = []
+        self.steppers: list[Stepper] = []
+        self._off: list[Callable[[], None]] = []
+
+    def switch_on(self) -> None:
+        """Everything at a low level whose own checks have passed."""
+        description = self.measure.description
+        for fan in (each for each in description.fan if each.node in self.nodes):
+            node, duty = self.nodes[fan.node or ""], max(FAN_DUTY, fan.start_duty)
+            if self._passed(f"fan {fan.name}", f"fan.tach[{fan.name}]"):
+                self._try(f"fan {fan.name}", partial(node.set_fan, fan.name, duty))
+                self._off.append(partial(node.set_fan, fan.name, 0.0))
+        for heater in (each for each in description.heater if each.node in self.nodes):
+            node = self.nodes[heater.node or ""]
+            if self._passed(f"heater {heater.name}", f"heat.low_setpoint[{heater.name}]"):
+                setpoint = partial(node.set_heater_c, heater.name)
+                self._try(f"heater {heater.name}", partial(setpoint, heater.low_setpoint_c))
+                self._off.append(partial(setpoint, 0.0))
+        for stepper in (each for each in description.stepper if each.node in self.nodes):
+            node = self.nodes[stepper.node or ""]
+            if self._passed(f"stepper {stepper.name}", f"motion.return[{stepper.name}]"):
+                self._try(f"stepper {stepper.name}", partial(node.enable_driver, stepper.name, True))
+                self._off.append(partial(node.enable_driver, stepper.name, False))
+                self.steppers.append(stepper)
+
+    def _passed(self, what: str, check: str) -> bool:
+        if self.measure.has_passed(check):
+            return True
+        self.left_out.append(f"{what}: {check} has not passed")
+        return False
+
+    def _try(self, what: str, switch: Callable[[], None]) -> None:
+        try:
+            switch()
+            self.on.append(what)
+        except (GateClosed, NotOffered) as error:
+            self.left_out.append(f"{what}: {error}")
+
+    def work(self, for_s: float, poll: Callable[[], None]) -> None:
+        """Let it run for about `for_s`; motors go out and come back the same way."""
+        if not self.steppers:
+            self._wait(for_s, poll)
+            return
+        each_s = for_s / (2 * len(self.steppers))
+        for stepper in self.steppers:
+            node = self.nodes[stepper.node or ""]
+            turns = min(stepper.long_move_rev, each_s * stepper.speed_rev_s)
+            microsteps = max(1, round(turns * stepper.steps_per_rev * stepper.microsteps))
+            for direction in (1, -1):
+                poll()
+                node.move(
+                    stepper.name, direction * microsteps, stepper.speed_rev_s, within_s=2.0 + 3 * each_s
+                )
+
+    def _wait(self, for_s: float, poll: Callable[[], None]) -> None:
+        end_s = self.link.now_s + for_s
+        while self.link.now_s < end_s:
+            poll()
+            self.link.run_for(HEAT_EVERY_S)
+
+    def switch_off(self) -> None:
+        """Everything off, whatever some of it says."""
+        for off in reversed(self._off):
+            with contextlib.suppress(NodeFault):
+                off()
+
+
+def test(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -> _load.LoadResult:
+    """The load test of `bus` for load_test.with_loads_s, with everything running that may."""
+    running = Running(link, nodes, measure)
+    trouble = ""
+    try:
+        running.switch_on()
+        if not running.on:
+            measure.not_observable(
+                "nothing could be switched on beside the bus load: " + "; ".join(running.left_out),
+                "run with fan.tach, heat.low_setpoint or motion.return of what hangs on this bus",
+            )
+        loading = _load.LoadTest(link, bus, nodes, measure)
+        loading.begin(bus.load_test.with_loads_s)
+        try:
+            running.work(bus.load_test.with_loads_s, loading.poll)
+        except NoAnswer as error:
+            trouble = str(error)
+        result = loading.end()
+    finally:
+        running.switch_off()
+    measure("running meanwhile", ", ".join(running.on))
+    for line in running.left_out:
+        measure.note(f"not running: {line}")
+    if trouble:
+        measure.require("moves ended", False, trouble)
+    return result
