@@ -710,6 +710,10 @@ class GuardedNode:
         """Let the guard bear that this node, or the sensor `name`, is silent for a drill; see `Guard.excuse`."""
         self._guard.excuse(name, seconds)
 
+    def has_no_power(self) -> None:
+        """Tell the guard that the node's power was taken away on purpose, so that its loads are off and it may boot."""
+        self._guard.note_node_off(self.name)
+
     def _drills(self, verb: str) -> Drills:
         if not isinstance(self._driver, Drills):
             raise NotOffered(self.name, verb)

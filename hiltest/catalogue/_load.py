@@ -145,7 +145,10 @@ class Losses:
         return self.on_bus + self.in_host + self.in_node + self.unknown
 
     def __str__(self) -> str:
-        places: tuple[tuple[str, int], ...] = (("on the bus", self.on_bus), ("in the host or adapter", self.in_host))
+        places: tuple[tuple[str, int], ...] = (
+            ("on the bus", self.on_bus),
+            ("in the host or adapter", self.in_host),
+        )
         places += (("in the node", self.in_node), ("somewhere", self.unknown))
         told = [f"{count} {place}" for place, count in places if count]
         return "; ".join([*told, *self.notes])

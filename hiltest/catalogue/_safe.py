@@ -1,11 +1,22 @@
-"""How the drills energise, take away and look. Private to the catalogue."""
+"""How the drills energise a little, take something away, and look at the outputs. Private to the catalogue.
+
+What is on in a drill is bounded whatever the node does: heaters get one open-loop pulse of no more energy than the
+very first pulse, which the node itself ends, or a setpoint for about a second. Three observers look: what the node
+says of its outputs, by itself and asked; the tachometers; and the temperature, which believes nobody.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
-from hiltest.errors import GateClosed, NotOffered
+from hiltest.catalogue._fan import STOPPED_RPM
+from hiltest.catalogue._heat import PULSE_HIGH, expected_rise_k
+from hiltest.catalogue._sense import read_or_nan
+from hiltest.errors import GateClosed, NoAnswer, NotOffered
 
 if TYPE_CHECKING:
     from hiltest.description.models import Fan, Heater, Node
@@ -15,123 +26,470 @@ if TYPE_CHECKING:
     from hiltest.node.verbs import Reading
 
 FAN_DUTY = 0.6
+SPIN_S = 1.5
+EVERY_S = 0.25
+PULSE_OVER_LIMIT = 4.0
+"""A pulse lasts at least this many times the time limit, so that its end and the node's reaction are far apart."""
+HEAT_ARRIVES_S = 8.0
+"""After so long most of the heat of a pulse has reached the sensor."""
+NOISE_K = 0.6
+SETPOINT_ON_S = 1.0
+WATCH_STARTS_S = 0.5
 
 
 @dataclass(slots=True)
-class Energised:
-    """What a drill has switched on, and what it has seen of it since."""
+class Live:
+    """What a drill has on, and what is seen of it."""
 
+    link: Link
+    node: GuardedNode
+    part: Node
+    measure: Measure
     heaters: list[Heater] = field(default_factory=list)
     fans: list[Fan] = field(default_factory=list)
     closed: list[str] = field(default_factory=list)
+    base_c: dict[str, float] = field(default_factory=dict)
+    fan_hz: dict[str, float] = field(default_factory=dict)
+    duty: dict[str, float] = field(default_factory=dict)
+    pulse_s: float = 0.0
+    on_s: float = 0.0
+    taken_s: float = 0.0
     last_on_s: dict[str, float] = field(default_factory=dict)
-    first_off_s: dict[str, float] = field(default_factory=dict)
-    rest_hz: dict[str, float] = field(default_factory=dict)
+
+    # --- on -------------------------------------------------------------------------------------------
+
+    def start_fans(self) -> None:
+        """Run every fan that has shown its tachometer, at part speed."""
+        for fan in (each for each in self.measure.description.fan if each.node == self.part.name):
+            if not self.measure.has_passed(f"fan.tach[{fan.name}]"):
+                self.closed.append(f"fan {fan.name}: fan.tach has not passed, so its drop could not be seen")
+                continue
+            try:
+                self.node.set_fan(fan.name, max(FAN_DUTY, fan.start_duty))
+                self.fans.append(fan)
+            except (GateClosed, NotOffered) as error:
+                self.closed.append(f"fan {fan.name}: {error}")
+        if self.fans:
+            self.link.run_for(SPIN_S)
+        for fan in self.fans:
+            self.fan_hz[fan.name] = self.node.read_tach_hz(fan.name)
+            rpm = 60.0 * self.fan_hz[fan.name] / fan.pulses_per_rev
+            self.measure(f"fan {fan.name} before", rpm, "rpm", low=STOPPED_RPM)
+
+    def start_pulses(self, limit_s: float) -> None:
+        """Give every heater that may have one a pulse much longer than `limit_s`, of no more energy than its first."""
+        heaters = [each for each in self.measure.description.heater if each.node == self.part.name]
+        self._read_bases(heaters)
+        self.on_s = self.link.now_s
+        for heater in heaters:
+            seconds = max(heater.pulse_s, PULSE_OVER_LIMIT * limit_s)
+            duty = min(1.0, heater.pulse_s / seconds)
+            if self._try(heater, partial(self.node.pulse_heater, heater.name, duty, seconds)):
+                self.duty[heater.name] = duty
+                self.pulse_s = max(self.pulse_s, seconds)
+        self._confirm()
+
+    def start_setpoints(self) -> None:
+        """Close the loop of every heater that may, for a moment."""
+        heaters = [each for each in self.measure.description.heater if each.node == self.part.name]
+        self._read_bases(heaters)
+        self.on_s = self.link.now_s
+        for heater in heaters:
+            if self._try(heater, partial(self.node.set_heater_c, heater.name, heater.low_setpoint_c)):
+                self.duty[heater.name] = 1.0
+        self.link.run_for(SETPOINT_ON_S)
+        self._confirm()
+
+    def _read_bases(self, heaters: list[Heater]) -> None:
+        rows: dict[str, list[float]] = {heater.name: [] for heater in heaters}
+        for _ in range(5):
+            for heater in heaters:
+                rows[heater.name].append(read_or_nan(self.node, heater.sensor))
+            self.link.run_for(0.1)
+        self.base_c = {name: sum(values) / len(values) for name, values in rows.items()}
+
+    def _try(self, heater: Heater, energise: Callable[[], None]) -> bool:
+        if not self.measure.has_passed(f"heat.pulse[{heater.name}]"):
+            self.closed.append(f"heater {heater.name}: heat.pulse has not passed")
+            return False
+        try:
+            energise()
+        except (GateClosed, NotOffered) as error:
+            self.closed.append(f"heater {heater.name}: {error}")
+            return False
+        self.heaters.append(heater)
+        return True
+
+    def _confirm(self) -> None:
+        """An output that did not come on can't be seen to drop."""
+        if not self.heaters and not self.fans:
+            self.measure.not_observable("no output could be switched on: " + "; ".join(self.closed))
+        self.link.run_for(0.15)
+        for heater in self.heaters:
+            output = 100 * self.node.read_heater_output(heater.name)
+            self.measure(f"heater {heater.name} output before", output, "%", low=0.1)
+        if self.measure.failed:
+            self.measure.fail("an output did not come on, so its drop can't be seen")
+
+    # --- what was taken away -------------------------------------------------------------------------------
+
+    def take_away(self) -> None:
+        """Now: from here on the time limit runs."""
+        self.taken_s = self.link.now_s
 
     def see(self, reading: Reading) -> None:
-        """Take in what the node says by itself."""
-        if reading.kind == "heater_output":
-            key, is_on = f"heater {reading.name}", reading.value > 0
-        else:
-            return
-        at_s = reading.t_ns / 1e9
-        if is_on:
-            self.last_on_s[key] = at_s
-            self.first_off_s.pop(key, None)
-        else:
-            self.first_off_s.setdefault(key, at_s)
+        """Take in what the node says by itself of its outputs."""
+        if reading.kind == "heater_output" and reading.value > 0 and not reading.asked:
+            self.last_on_s[f"heater {reading.name}"] = reading.t_ns / 1e9
 
+    # --- what is seen ----------------------------------------------------------------------------------------
 
-def energise(link: Link, node: GuardedNode, name: str, measure: Measure) -> Energised:
-    """Switch on, at a low level, every output whose gates are open."""
-    live = Energised()
-    for fan in (each for each in measure.description.fan if each.node == name):
-        if not measure.has_passed(f"fan.tach[{fan.name}]"):
-            live.closed.append(
-                f"fan {fan.name}: fan.tach[{fan.name}] has not passed, so its drop could not be seen"
+    def judge_outputs(self, limit_s: float, limit: str, what: str) -> None:
+        """Ask for the outputs before anything is commanded, and look at what the node said by itself."""
+        for heater in self.heaters:
+            key = f"heater {heater.name}"
+            self.measure(
+                f"{key} output after {what}", 100 * self.node.read_heater_output(heater.name), "%", high=0.0
             )
-            continue
-        try:
-            node.set_fan(fan.name, max(FAN_DUTY, fan.start_duty))
-            live.fans.append(fan)
-        except (GateClosed, NotOffered) as error:
-            live.closed.append(f"fan {fan.name}: {error}")
-    for heater in (each for each in measure.description.heater if each.node == name):
-        try:
-            node.set_heater_c(heater.name, heater.low_setpoint_c)
-            live.heaters.append(heater)
-        except (GateClosed, NotOffered) as error:
-            live.closed.append(f"heater {heater.name}: {error}")
+            if key in self.last_on_s:
+                self.measure(
+                    f"{key} seen on until",
+                    self.last_on_s[key] - self.taken_s,
+                    f"s after {what}",
+                    high=limit_s,
+                    limit=limit,
+                )
+        for fan in self.fans:
+            share = self.node.read_tach_hz(fan.name) / self.fan_hz[fan.name]
+            self.measure(f"fan {fan.name} speed after {what}, share of before", share, "", high=0.9)
+
+    def judge_silence(self, for_s: float, limit: str | None = None) -> None:
+        """Command nothing for a while. An output that comes on by itself is commanded off at once, and fails."""
+        start_s = self.link.now_s
+        came_on = self._watch(for_s)
+        self.measure(
+            "nothing came on by itself for",
+            self.link.now_s - start_s,
+            "s",
+            low=for_s - EVERY_S,
+            limit=limit,
+            note=came_on,
+        )
+        if came_on:
+            self.measure.fail(f"{came_on}; every output was commanded off again")
+
+    def _watch(self, for_s: float) -> str:
+        start_s, lowest_hz = self.link.now_s, dict(self.fan_hz)
+        while self.link.now_s - start_s < for_s:
+            self.link.run_for(EVERY_S)
+            found = self._what_is_on(lowest_hz, self.link.now_s - start_s)
+            if found:
+                self.node.stop_all()
+                return f"{found} {self.link.now_s - start_s:.1f} s into the silence"
+        return ""
+
+    def _what_is_on(self, lowest_hz: dict[str, float], after_s: float) -> str:
+        for heater in self.measure.description.heater:
+            if heater.node == self.part.name and f"read_heater_output[{heater.name}]" in self.node.offers:
+                output = self.node.read_heater_output(heater.name)
+                if output > 0:
+                    return f"heater {heater.name!r} was on ({100 * output:.0f} %)"
+        for fan in (each for each in self.measure.description.fan if each.node == self.part.name):
+            if not self.measure.has_passed(f"fan.tach[{fan.name}]"):
+                continue
+            hz = self.node.read_tach_hz(fan.name)
+            rpm = 60.0 * hz / fan.pulses_per_rev
+            lowest = lowest_hz[fan.name] = min(hz, lowest_hz.get(fan.name, hz))
+            speeds_up = hz > 1.2 * lowest and 60.0 * (hz - lowest) / fan.pulses_per_rev > 2 * STOPPED_RPM
+            if speeds_up or (after_s > fan.stop_max_s and rpm > STOPPED_RPM):
+                return f"fan {fan.name!r} turned ({rpm:.0f} rpm)"
+        return ""
+
+    def judge_heat(self, allowed_s: float) -> None:
+        """The block must not have taken more heat than `allowed_s` of being on can give it."""
+        self._look_on(self.on_s + max(self.pulse_s, 1.0) + HEAT_ARRIVES_S)
+        for heater in self.heaters:
+            now = [read_or_nan(self.node, heater.sensor) for _ in range(3)]
+            rise = sum(now) / 3 - self.base_c[heater.name]
+            share = self.duty[heater.name] * allowed_s / heater.pulse_s
+            self.measure(
+                f"heater {heater.name} temperature rise",
+                rise,
+                "K",
+                high=PULSE_HIGH * expected_rise_k(heater) * share + NOISE_K,
+                note=f"what {allowed_s:.1f} s on can cause at most",
+            )
+
+    def _look_on(self, until_s: float) -> None:
+        """Let time pass with an eye on every temperature."""
+        curves = {
+            heater.name: self.measure.curve(
+                f"{heater.name} temperature", "degC", before=self.base_c[heater.name]
+            )
+            for heater in self.heaters
+        }
+        while self.heaters and self.link.now_s < until_s:
+            for heater in self.heaters:
+                curves[heater.name].add(self.node.read_temperature_c(heater.sensor))
+            self.link.run_for(2 * EVERY_S)
+
+    def judge_fans_at_rest(self) -> None:
+        """By now every fan has had its time to run down."""
+        longest_s = max((fan.stop_max_s for fan in self.fans), default=0.0)
+        wait_s = self.taken_s + longest_s - self.link.now_s
+        end_s = self.link.now_s + max(0.0, wait_s)
+        while self.link.now_s < end_s and any(self._rpm(fan) > STOPPED_RPM for fan in self.fans):
+            self.link.run_for(EVERY_S)
+        for fan in self.fans:
+            self.measure(f"fan {fan.name} in the end", self._rpm(fan), "rpm", high=STOPPED_RPM)
+
+    def _rpm(self, fan: Fan) -> float:
+        return 60.0 * self.node.read_tach_hz(fan.name) / fan.pulses_per_rev
+
+    def say_what_was_left_out(self) -> None:
+        """Loads that were not part of the drill, and why."""
+        for line in self.closed:
+            self.measure.note(f"not part of this drill: {line}")
+
+
+def start(link: Link, node: GuardedNode, part: Node, measure: Measure, limit_s: float) -> Live:
+    """Fans at part speed and one pulse for every heater: what the short drills take something away from."""
+    live = Live(link, node, part, measure)
+    live.start_fans()
+    live.start_pulses(limit_s)
     return live
 
 
-def host_silence(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
-    """Let the host fall silent with outputs on, then look at them before anything is commanded."""
-    live = energise(link, node, part.name, measure)
-    if not live.fans and not live.heaters:
-        measure.not_observable("no output could be switched on: " + "; ".join(live.closed))
-    _watch(link, node, live, 4.0)
-    for fan in live.fans:
-        live.rest_hz[fan.name] = node.read_tach_hz(fan.name)
-        measure(f"fan {fan.name} before", 60 * live.rest_hz[fan.name] / fan.pulses_per_rev, "rpm", low=1.0)
-    for heater in live.heaters:
-        measure(
-            f"heater {heater.name} output before", 100 * node.read_heater_output(heater.name), "%", low=0.1
-        )
-    if measure.failed:
-        measure.fail("an output did not come on, so its drop can't be seen")
+def finish(live: Live, limit_s: float) -> None:
+    """The observers that need time."""
+    live.judge_heat(live.taken_s - live.on_s + limit_s + 0.3)
+    live.judge_fans_at_rest()
+    live.say_what_was_left_out()
+
+
+def host_silence(link: Link, node: GuardedNode, part: Node, measure: Measure, busy: bool = False) -> None:
+    """Let the host fall silent with outputs on; with `busy` the bus is full of other traffic meanwhile."""
+    limit_s = part.host_silence_max_s
+    live = start(link, node, part, measure, limit_s)
     remove = node.on_reading(live.see)
     node.go_silent()
-    silent_s = link.now_s
+    live.take_away()
+    traffic = _Traffic(link) if busy else None
     try:
-        link.run_for(part.host_silence_max_s + 0.5)
+        link.run_for(limit_s + 0.5)
     finally:
         remove()
+        if traffic is not None:
+            traffic.stop()
         node.resume()
-    _judge(link, node, part, measure, live, silent_s)
+    if traffic is not None:
+        measure("frames of others meanwhile", traffic.sent, "frames", low=1)
+    live.judge_outputs(limit_s, "host_silence_max_s", "the host fell silent")
+    finish(live, limit_s)
 
 
-def _watch(link: Link, node: GuardedNode, live: Energised, for_s: float) -> dict[str, float]:
-    """Let time pass with an eye on every heater's sensor; return the last readings by heater."""
-    end_s = link.now_s + for_s
-    last: dict[str, float] = {}
-    while link.now_s < end_s:
-        link.run_for(0.25)
-        last = {heater.name: node.read_temperature_c(heater.sensor) for heater in live.heaters}
-    return last
+class _Traffic:
+    """Frames under identifiers that no node of the description knows, on a busy bus."""
+
+    EVERY_S = 0.01
+
+    def __init__(self, link: Link) -> None:
+        from hiltest.catalogue._bus import LOAD_IDS
+
+        self.sent = 0
+        self._link, self._ids = link, LOAD_IDS
+        self._timer = link.every(self.EVERY_S, self._send)
+
+    def _send(self) -> None:
+        from hiltest.canbus.frame import Frame
+
+        can_id = self._ids[self.sent % len(self._ids)]
+        self._link.send(Frame(can_id, self.sent.to_bytes(8, "little")))
+        self.sent += 1
+
+    def stop(self) -> None:
+        self._timer.cancel()
 
 
-def _judge(
-    link: Link, node: GuardedNode, part: Node, measure: Measure, live: Energised, silent_s: float
-) -> None:
-    for heater in live.heaters:
-        key = f"heater {heater.name}"
-        measure(f"{key} output after the silence", 100 * node.read_heater_output(heater.name), "%", high=0.0)
-        if key in live.last_on_s:
-            measure(
-                f"{key} seen on until",
-                live.last_on_s[key] - silent_s,
-                "s after the host fell silent",
-                high=part.host_silence_max_s,
-                limit="host_silence_max_s",
+def bus_cut(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+    """Leave the bus, so that nobody acknowledges the node and nothing reaches it, as a cut cable does."""
+    limit_s = part.host_silence_max_s
+    live = start(link, node, part, measure, limit_s)
+    remove = node.on_reading(live.see)
+    node.excuse(part.name, limit_s + 4.0)
+    live.take_away()
+    heard = _leave_bus(link, node, measure, limit_s + 0.5)
+    remove()
+    if heard:
+        node.stop_all()
+        measure.not_observable(
+            f"{heard} frames of the node still arrived: this adapter can't leave the bus by being opened at another rate",
+            "an adapter that can; or by hand: hold the block warm, pull the node's bus plug for "
+            f"{2 * limit_s:g} s, plug in and look that it has cooled and stays off",
+        )
+    back_s = _await_sign(link, node, 3.0)
+    measure("back on the bus after", back_s, "s", high=3.0)
+    if math.isnan(back_s):
+        measure.fail(
+            "the node did not come back on the bus, so whether its outputs are off is not known. CUT THE SUPPLY, then "
+            "look at its recovery from bus-off"
+        )
+    live.judge_outputs(limit_s, "host_silence_max_s", "the bus was cut")
+    finish(live, limit_s)
+    if measure.failed:
+        measure.memory["unsafe without the bus"] = True
+
+
+def _leave_bus(link: Link, node: GuardedNode, measure: Measure, for_s: float) -> int:
+    """Be on the bus at another bit rate for a while; return how many sound frames were heard all the same."""
+    from hiltest.errors import BenchNotOpened
+
+    bit_rate_bps = link.port.bit_rate_bps
+    odd_bps = 500_000 if bit_rate_bps != 500_000 else 250_000
+    heard = 0
+
+    def count(frame: object) -> None:
+        nonlocal heard
+        if not getattr(frame, "error", False) and getattr(frame, "is_rx", False):
+            heard += 1
+
+    node.go_silent()
+    try:
+        try:
+            link.reopen(odd_bps)
+        except BenchNotOpened as error:
+            measure.not_observable(
+                f"the adapter can't leave the bus: {error}", "one whose bit rate can be set"
             )
-    for fan in live.fans:
-        hz = node.read_tach_hz(fan.name)
-        link.run_for(0.5)
-        slower = node.read_tach_hz(fan.name)
-        measure(f"fan {fan.name} speed after over before", hz / live.rest_hz[fan.name], "", high=0.9)
-        measure.require(f"fan {fan.name} keeps slowing down", slower < hz or slower == 0.0)
-    _judge_cooling(link, node, measure, live)
-    for line in live.closed:
-        measure.note(f"not part of this drill: {line}")
+        remove = link.listen(count)
+        try:
+            link.run_for(for_s)
+        finally:
+            remove()
+    finally:
+        link.reopen(bit_rate_bps)
+        node.resume()
+    return heard
 
 
-def _judge_cooling(link: Link, node: GuardedNode, measure: Measure, live: Energised) -> None:
-    """The block must stop rising: what is believed is the temperature, not the message."""
-    if not live.heaters:
-        return
-    early = _watch(link, node, live, 8.0)  # lag of the sensor: heat that is under way still arrives
-    _watch(link, node, live, 6.0)
-    for heater in live.heaters:
-        change = node.read_temperature_c(heater.sensor) - early[heater.name]
-        measure(f"heater {heater.name} temperature change after the drop", change, "K", high=0.8)
+def _await_sign(link: Link, node: GuardedNode, within_s: float) -> float:
+    """Seconds until the node is heard again; NaN if it is not."""
+    start_s = link.now_s
+    heard: list[float] = []
+    remove = node.on_reading(lambda reading: heard.append(reading.t_ns / 1e9) if not reading.asked else None)
+    try:
+        found = link.wait_for(lambda: bool(heard), within_s)
+    finally:
+        remove()
+    return link.now_s - start_s if found else math.nan
+
+
+def stop_command(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+    """The stop command drops every output, and nothing comes back by itself."""
+    live = start(link, node, part, measure, part.stop_max_s)
+    remove = node.on_reading(live.see)
+    live.take_away()
+    node.stop_all()
+    try:
+        link.run_for(part.stop_max_s)
+    finally:
+        remove()
+    live.judge_outputs(part.stop_max_s, "stop_max_s", "the stop command")
+    live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+    finish(live, part.stop_max_s)
+
+
+def reset(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+    """A reset while heaters and fans are on: off, and off it stays."""
+    live = Live(link, node, part, measure)
+    live.start_fans()
+    live.start_setpoints()
+    on_s = link.now_s - live.on_s
+    live.take_away()
+    boot_s = node.restart(within_s=3 * part.boot_max_s + 1.0)
+    measure("boot time", boot_s, "s", high=part.boot_max_s, limit="boot_max_s")
+    live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+    if "read_status" in node.offers:
+        status = node.read_status()
+        elapsed_s = link.now_s - live.taken_s
+        measure("uptime", status.uptime_s, "s", high=elapsed_s + 0.5, note=f"cause: {status.reset_cause}")
+    live.judge_heat(on_s + 0.3)
+    live.judge_fans_at_rest()
+    live.say_what_was_left_out()
+
+
+def old_commands(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+    """Commands that wait in the adapter while the node restarts, and commands after a pause of the host."""
+    live = Live(link, node, part, measure)
+    fans = [
+        fan
+        for fan in measure.description.fan
+        if fan.node == part.name and measure.has_passed(f"fan.tach[{fan.name}]")
+    ]
+    heaters = [
+        heater
+        for heater in measure.description.heater
+        if heater.node == part.name and measure.has_passed(f"heat.pulse[{heater.name}]")
+    ]
+    if not fans and not heaters:
+        measure.not_observable(
+            "no output has passed its own checks, so none could be seen to act on an old command"
+        )
+    duties = {fan.name: max(FAN_DUTY, fan.start_duty) for fan in fans}
+    setpoints = {heater.name: heater.low_setpoint_c for heater in heaters}
+    queued = [link.after(delay_s, lambda: node.send_stale(duties, setpoints)) for delay_s in (0.02, 0.1)]
+    try:
+        node.restart(within_s=3 * part.boot_max_s + 1.0)
+    except NoAnswer as error:
+        measure.fail(f"after a reset with commands waiting: {error}")
+    finally:
+        for timer in queued:
+            timer.cancel()
+    measure("commands that waited while the node restarted", 2 * (len(fans) + len(heaters)), "commands")
+    live.judge_silence(0.5 * measure.limits.drill_silence_s)
+    node.start()
+    link.run_for(WATCH_STARTS_S)  # a watch on the host begins with the first sign of life that it hears
+    node.go_silent()
+    link.run_for(part.host_silence_max_s + 0.5)
+    node.resume()
+    node.send_stale(duties, setpoints)
+    measure("commands after a pause of the host", len(fans) + len(heaters), "commands")
+    live.judge_silence(0.5 * measure.limits.drill_silence_s)
+
+
+# --- per heater ---------------------------------------------------------------------------------------------
+
+
+def over_ceiling(link: Link, node: GuardedNode, heater: Heater, measure: Measure) -> None:
+    """The node itself refuses a setpoint above the ceiling, whoever asks."""
+    taken = node.ask_above_ceiling(heater.name)
+    link.run_for(0.1)
+    measure.require(
+        "the node refuses a setpoint above the ceiling", not taken, "taken back at once" if taken else ""
+    )
+    measure("output afterwards", 100 * node.read_heater_output(heater.name), "%", high=0.0)
+
+
+def over_temperature(link: Link, node: GuardedNode, heater: Heater, measure: Measure) -> None:
+    """With the node's own ceiling lowered below the warm block: off, and off it stays when the ceiling is back."""
+    curve = measure.curve(f"{heater.name} temperature", "degC", setpoint=heater.low_setpoint_c)
+    node.set_heater_c(heater.name, heater.low_setpoint_c)
+    warm_c = heater.low_setpoint_c - 5.0
+    end_s = link.now_s + heater.window_s
+    while (reading := node.read_temperature_c(heater.sensor)) < warm_c and link.now_s < end_s:
+        curve.add(reading)
+        link.run_for(EVERY_S)
+    if reading < warm_c:
+        measure.fail(f"the block did not get warm: {reading:.1f} degC of {warm_c:g}")
+    lowered_c = reading - 5.0
+    measure("ceiling lowered to", lowered_c, "degC", note=f"the block is at {reading:.1f} degC")
+    node.set_heater_ceiling_c(heater.name, lowered_c)
+    link.run_for(1.0)
+    measure("output above the ceiling", 100 * node.read_heater_output(heater.name), "%", high=0.0)
+    node.set_heater_ceiling_c(heater.name, heater.ceiling_c)
+    highest = 0.0
+    for _ in range(12):
+        link.run_for(EVERY_S)
+        highest = max(highest, node.read_heater_output(heater.name))
+    node.set_heater_c(heater.name, 0.0)
+    measure("output once the ceiling is back", 100 * highest, "%", high=0.0, note="the trip must be latched")

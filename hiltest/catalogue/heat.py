@@ -112,7 +112,17 @@ def test_pulse(
     "heat.low_setpoint",
     per="heater",
     order=420,
-    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "sense.ambient[{sensor}]", "heat.pulse[{load}]"),
+    gates=(
+        "bus.enumerate[{node}]",
+        "bus.quiet[{bus}]",
+        "sense.ambient[{sensor}]",
+        "heat.pulse[{load}]",
+        "safe.host_silence[{node}]",
+        "safe.foreign_traffic[{node}]",
+        "safe.stop[{node}]",
+        "safe.reset[{node}]",
+        "safe.old_commands[{node}]",
+    ),
     verbs=(*_VERBS, "set_heater_c[{load}]"),
     window_s=lambda heater: 60.0 + heater.window_s + heater.steady_s,
     page=Page(
@@ -141,6 +151,10 @@ def test_low_setpoint(target: Heater, link: Link, node: GuardedNode, measure: Me
     """Closed loop to the low setpoint."""
     from hiltest.catalogue import _heatloop
 
+    if measure.memory.get("unsafe without the bus"):
+        measure.not_observable(
+            "the loop is not closed on a node that keeps its outputs on when the bus is cut"
+        )
     _heatloop.low_setpoint(link, node, target, measure)
 
 

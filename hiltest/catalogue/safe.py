@@ -2,42 +2,65 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from hiltest.catalogue.cold import QUESTION_S, with_operator
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Node
+    from hiltest.description.models import Description, Heater, Node
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.operator import Operator
+    from hiltest.meters.power import Power
+
+_ON_BUS = ("bus.enumerate[{node}]", "bus.quiet[{bus}]")
+_BOUNDED = (
+    "Fans at part speed; every heater that passed its first pulse gets one more, of no more energy, which the node "
+    "itself ends."
+)
+_OBSERVED = (
+    "Looked at: what the node says of its outputs by itself and when asked, before anything is commanded; the "
+    "tachometers; and the temperature, which must rise no more than so short a time on can cause."
+)
+_HAZARD = "If it does not, a heater stays on with nobody in control. The energy is limited: {}"
+_ONE_PULSE = "one pulse as short as the very first."
+_SILENCE = ("nothing comes on by itself for limits.drill_silence_s, 10 s", "chosen for hiltest")
+
+
+def _window_s(node: Node) -> float:
+    return 120.0 + 10 * node.host_silence_max_s + 4 * node.boot_max_s
+
+
+def _on_canopen(_description: Description, node: Node) -> bool:
+    return node.protocol == "canopen"
 
 
 @check(
     "safe.host_silence",
     per="node",
-    order=600,
-    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]"),
+    order=412,
+    gates=_ON_BUS,
     verbs=("go_silent", "resume"),
-    window_s=lambda node: 90.0 + 2 * node.host_silence_max_s,
+    window_s=_window_s,
     page=Page(
         purpose="When the host falls silent, the node switches every output off by itself, in time.",
-        hazard="If it does not, a crashed host leaves a heater on with nobody in control. The energy is limited: "
-        "low setpoint, fans at part speed, for a few seconds.",
-        method="Everything that passed its own checks is switched on at a low level. Then the host sends nothing "
-        "for node.host_silence_max_s plus half a second. Afterwards the outputs are read before anything is "
-        "commanded: applied heater output, tachometers, temperature. What the node sent by itself meanwhile gives "
-        "the time at which each output dropped.",
+        hazard=_HAZARD.format(_ONE_PULSE),
+        method=f"{_BOUNDED} Then the host sends nothing for node.host_silence_max_s plus half a second. {_OBSERVED} It comes "
+        "before the first closed loop: no setpoint is given to a node that has not shown this.",
         limits=(
-            ("all outputs off within node.host_silence_max_s", "0.1 s to 1 s is common practice, no source"),
+            (
+                "all outputs off within node.host_silence_max_s, 1 s",
+                "0.1 s to 1 s is common practice, no source",
+            ),
             (
                 "CANopen: the node's heartbeat consumer acts",
                 "CiA 301 object 0x1016; behaviour after it 0x1029",
             ),
         ),
         causes=(
-            "no host watch in the firmware, or its time is zero",
-            "the watch is fed by any traffic instead of the host's own heartbeat",
+            "no host watch in the firmware, or its time is zero or too long",
             "the watch only sends a message and leaves the outputs",
         ),
     ),
@@ -47,3 +70,307 @@ def test_host_silence(target: Node, link: Link, node: GuardedNode, measure: Meas
     from hiltest.catalogue import _safe
 
     _safe.host_silence(link, node, target, measure)
+
+
+@check(
+    "safe.foreign_traffic",
+    per="node",
+    order=413,
+    gates=(*_ON_BUS, "safe.host_silence[{node}]"),
+    verbs=("go_silent", "resume"),
+    window_s=_window_s,
+    page=Page(
+        purpose="Traffic of others does not count as the host's sign of life.",
+        hazard=_HAZARD.format(_ONE_PULSE),
+        method=f"{_BOUNDED} Then the host's own heartbeat stops while frames under identifiers that nobody uses go on, a "
+        f"hundred a second. {_OBSERVED}",
+        limits=(
+            (
+                "all outputs off within node.host_silence_max_s, 1 s",
+                "0.1 s to 1 s is common practice, no source",
+            ),
+        ),
+        causes=("the watch is fed by every frame instead of the host's own heartbeat",),
+    ),
+)
+def test_foreign_traffic(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """The host is silent, the bus is not."""
+    from hiltest.catalogue import _safe
+
+    _safe.host_silence(link, node, target, measure, busy=True)
+
+
+@check(
+    "safe.bus_cut",
+    per="node",
+    order=414,
+    gates=(*_ON_BUS, "safe.host_silence[{node}]"),
+    verbs=("go_silent", "resume"),
+    window_s=_window_s,
+    page=Page(
+        purpose="With the bus cut the node switches every output off by itself, and comes back when the bus does.",
+        hazard=_HAZARD.format(_ONE_PULSE)
+        + " A node that does not come back can't be commanded off: hand on the supply's switch.",
+        method=f"{_BOUNDED} Then the adapter leaves the bus by being opened at another bit rate: nobody acknowledges the node, "
+        f"its controller goes error-passive or bus-off as with a cut cable. Then it comes back. {_OBSERVED} Where another "
+        "node on the bus acknowledges, the node under test does not go error-passive: pull its plug by hand once.",
+        limits=(
+            (
+                "all outputs off within node.host_silence_max_s, 1 s",
+                "0.1 s to 1 s is common practice, no source",
+            ),
+            (
+                "heard again within 3 s",
+                "recovery takes 128 times 11 bits (ISO 11898-1) plus the firmware's pause",
+            ),
+        ),
+        causes=(
+            "the watch on the host rests while the node's controller is in trouble",
+            "no recovery from bus-off in the firmware",
+        ),
+    ),
+)
+def test_bus_cut(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Nobody acknowledges, nothing arrives."""
+    from hiltest.catalogue import _safe
+
+    _safe.bus_cut(link, node, target, measure)
+
+
+@check(
+    "safe.stop",
+    per="node",
+    order=415,
+    gates=(*_ON_BUS, "safe.host_silence[{node}]"),
+    verbs=("stop_all",),
+    window_s=_window_s,
+    page=Page(
+        purpose="The stop command drops every output, and nothing comes back when it is over.",
+        hazard=_HAZARD.format(_ONE_PULSE) + " A stop command over CAN is not an emergency stop.",
+        method=f"{_BOUNDED} Then the stop command goes out once, and nothing is commanded any more. {_OBSERVED}",
+        limits=(
+            ("all outputs off within node.stop_max_s, 0.5 s", "common practice, no source"),
+            _SILENCE,
+        ),
+        causes=(
+            "the firmware does not act on the command, or only on part of the outputs",
+            "a task of the firmware sets its output again",
+        ),
+    ),
+)
+def test_stop(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Off by command, and off it stays."""
+    from hiltest.catalogue import _safe
+
+    _safe.stop_command(link, node, target, measure)
+
+
+@check(
+    "safe.reset",
+    per="node",
+    order=416,
+    gates=(*_ON_BUS, "safe.host_silence[{node}]"),
+    verbs=("restart",),
+    window_s=_window_s,
+    page=Page(
+        purpose="After a reset every output is off, whatever was commanded before, until it is commanded anew.",
+        hazard=_HAZARD.format(
+            "a setpoint for about a second; what comes on by itself is switched off at once."
+        ),
+        method="Fans at part speed, low setpoint for a second; then the node is reset. Nothing is commanded for "
+        f"limits.drill_silence_s. {_OBSERVED}",
+        limits=(_SILENCE, ("boot time up to node.boot_max_s", "0.1 s to 1 s is common practice, no source")),
+        causes=(
+            "setpoints are stored and taken up again",
+            "the output's pin floats while the processor boots",
+        ),
+    ),
+)
+def test_reset(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Reset while warm."""
+    from hiltest.catalogue import _safe
+
+    _safe.reset(link, node, target, measure)
+
+
+@check(
+    "safe.old_commands",
+    per="node",
+    order=417,
+    gates=(*_ON_BUS, "safe.reset[{node}]"),
+    verbs=("send_stale", "restart", "go_silent"),
+    window_s=_window_s,
+    when=_on_canopen,
+    page=Page(
+        purpose="Commands that waited, or that come after a pause, move and heat nothing: the node must be started anew.",
+        hazard=_HAZARD.format("what comes on is seen within half a second and switched off."),
+        method="While the node restarts, duties and setpoints are handed to the adapter, where nobody acknowledges them; they "
+        "arrive when the node is back. Then the host pauses until the node's watch has acted, and sends them once more "
+        "without starting the node. Outputs and tachometers are watched.",
+        limits=(("nothing comes on for half of limits.drill_silence_s, twice", "chosen for hiltest"),),
+        causes=(
+            "the firmware starts by itself and takes commands before it was started (CiA 301: outputs follow only in the "
+            "state operational)",
+            "commands carry neither age nor sequence, and the node has no arm sequence",
+        ),
+    ),
+)
+def test_old_commands(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Stale commands do nothing."""
+    from hiltest.catalogue import _safe
+
+    _safe.old_commands(link, node, target, measure)
+
+
+@check(
+    "safe.over_ceiling",
+    per="heater",
+    order=425,
+    gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
+    verbs=("set_heater_c[{load}]", "read_heater_output[{load}]"),
+    window_s=20.0,
+    page=Page(
+        purpose="The node itself refuses a setpoint above the ceiling, whoever asks.",
+        hazard="A limit that only the host holds is no limit when the host is wrong. The setpoint is taken back at once.",
+        method="The node is asked for heater.ceiling_c plus 10 K, past the guard's own ceiling, and told 0 in the same breath.",
+        limits=(("refused", "exact"), ("output off afterwards", "exact")),
+        causes=("no ceiling in the firmware, or a higher one than described", "the node clips in silence"),
+    ),
+)
+def test_over_ceiling(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Too much is refused."""
+    from hiltest.catalogue import _safe
+
+    _safe.over_ceiling(link, node, target, measure)
+
+
+def _has_ceiling_role(_description: Description, heater: Heater) -> bool:
+    return "ceiling_c" in heater.roles
+
+
+@check(
+    "safe.over_temperature",
+    per="heater",
+    order=426,
+    gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
+    verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "set_heater_ceiling_c[{load}]"),
+    window_s=lambda heater: 60.0 + heater.window_s,
+    when=_has_ceiling_role,
+    page=Page(
+        purpose="Above its ceiling the node switches the heater off by itself and keeps it off.",
+        hazard="The block is at its low setpoint, no hotter.",
+        method="With the block warm, the node's own ceiling (role ceiling_c) is set 5 K below the block, then back to where it "
+        "was. The output is watched.",
+        limits=(
+            ("off within 1 s", "common practice, no source"),
+            ("stays off for 3 s afterwards", "latched"),
+        ),
+        causes=(
+            "the limit is only held by the host",
+            "the trip clears by itself, so a loose sensor heats on blindly",
+        ),
+    ),
+)
+def test_over_temperature(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """The node trips by itself, and stays tripped."""
+    from hiltest.catalogue import _safe
+
+    _safe.over_temperature(link, node, target, measure)
+
+
+@check(
+    "safe.sensor_lost",
+    per="heater",
+    order=610,
+    gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
+    verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "read_temperature_c[{sensor}]"),
+    window_s=2 * QUESTION_S,
+    when=with_operator,
+    page=Page(
+        purpose="A heater whose sensor is lost while it is on goes off at once, and stays off when the sensor is back.",
+        hazard="A node that takes an open sensor for a cold one heats with full power. It is switched off after 3 s at most.",
+        method="At the low setpoint the operator pulls the sensor's plug, and puts it back when asked. The output is watched.",
+        limits=(
+            ("off within 1 s", "common practice, no source"),
+            ("stays off once the sensor is back", "latched"),
+        ),
+        causes=("no range check in the firmware", "the fault is not latched"),
+    ),
+)
+def test_sensor_lost(
+    target: Heater, link: Link, node: GuardedNode, operator: Operator, measure: Measure
+) -> None:
+    """No sensor, no heat."""
+    from hiltest.catalogue import _hands
+
+    _hands.sensor_lost(link, node, target, measure, operator)
+
+
+def _can_switch_power(description: Description, _part: Any) -> bool:
+    return description.fixture.operator or bool(description.bench_supply)
+
+
+def _power_and_canopen(description: Description, node: Node) -> bool:
+    return _can_switch_power(description, node) and _on_canopen(description, node)
+
+
+@check(
+    "safe.power_return",
+    per="node",
+    order=620,
+    gates=(*_ON_BUS, "safe.old_commands[{node}]"),
+    verbs=("send_stale", "go_silent", "resume"),
+    window_s=2 * QUESTION_S,
+    when=_power_and_canopen,
+    page=Page(
+        purpose="When the power returns while a host goes on commanding, nothing moves or heats until the node is started.",
+        hazard="Adapter and driver keep frames through the dead time and blast them out when somebody acknowledges again: "
+        "machines have snapped to old positions. What comes on is seen within half a second and switched off.",
+        method="The power goes off and on, by the bench supply or by hand, while duties and setpoints are sent twenty times a "
+        "second. Then nothing is commanded for limits.drill_silence_s.",
+        limits=(_SILENCE,),
+        causes=("as safe.old_commands and safe.reset",),
+    ),
+)
+def test_power_return(
+    target: Node, link: Link, node: GuardedNode, operator: Operator, power: Power, measure: Measure
+) -> None:
+    """Power returns under a stream of commands."""
+    from hiltest.catalogue import _hands
+
+    _hands.power_return(link, node, target, measure, power, operator)
+
+
+def _has_emergency_stop(description: Description, node: Node) -> bool:
+    return description.fixture.operator and node.emergency_stop
+
+
+@check(
+    "safe.emergency_stop",
+    per="node",
+    order=630,
+    gates=(*_ON_BUS, "safe.reset[{node}]"),
+    verbs=("go_silent", "resume"),
+    window_s=3 * QUESTION_S,
+    when=_has_emergency_stop,
+    page=Page(
+        purpose="The emergency stop takes the power off the outputs without any software, and letting it go starts nothing.",
+        hazard="A stop that only sends a message protects nobody. Stop category 0 or 1 of IEC 60204-1; its reset must not start "
+        "the machine.",
+        method="Fans run, the operator presses the emergency stop: the rail at the node must fall below 5 V, or the node lose "
+        "its power. When it is let go nothing is commanded for limits.drill_silence_s.",
+        limits=(("the rail falls within 20 s of the answer", "the time a person needs"), _SILENCE),
+        causes=(
+            "it is wired to an input and not to the power",
+            "a contact welded, a bridge left in from commissioning",
+            "no latch: letting go switches on",
+        ),
+    ),
+)
+def test_emergency_stop(
+    target: Node, link: Link, node: GuardedNode, operator: Operator, measure: Measure
+) -> None:
+    """Press it, see the rail fall, let it go, see nothing happen."""
+    from hiltest.catalogue import _hands
+
+    _hands.emergency_stop(link, node, target, measure, operator)

@@ -114,7 +114,6 @@ ROLES: dict[str, dict[str, str]] = {
         "receive_errors": "receive error counter",
         "all_off": "writing 1 switches every output off",
         "burst": "record that makes the node send frames; signals, frames: how many, its feedback how many were sent",
-        "hang": "writing 1 hangs the program, in a test build",
         "burst_interval_s": "signals, frames: time between two frames of the burst, s",
         "restart": "signals, frames: on resets the node",
         **IDENTITY_ROLES,

@@ -88,3 +88,8 @@ def brown_out(bench: Bench, target: str, _: float) -> None:
 )
 def supply_reading_wrong(bench: Bench, target: str, value: float) -> None:
     bench.boards[target].supply_gain *= value
+
+
+@fault(SUPPLY, "the emergency stop is wired to nothing that takes power away", "bench")
+def emergency_stop_dead(bench: Bench, _: str, __: float) -> None:
+    bench.hands.emergency_stop_works = False

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 from hiltest.errors import UsageError
 from hiltest.physics.line import LineNetwork
+from hiltest.simbench.fault_places import sensor_input
 
 if TYPE_CHECKING:
     from hiltest.simbench.bench import Bench
     from hiltest.simbench.board import Board
+    from hiltest.simbench.loads.sensor import SensorElement
 
 
 class Hands:
@@ -18,6 +20,8 @@ class Hands:
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
+        self._pulled: dict[str, SensorElement] = {}
+        self.emergency_stop_works = True
 
     def press(self, switch: str, on: bool = True) -> None:
         """Press a switch by hand, or let it go."""
@@ -44,6 +48,19 @@ class Hands:
         """Put it back."""
         self._board(board).harness.plugged = True
         self._bench.supply.settle()
+
+    def unplug_sensor(self, sensor: str, out: bool = True) -> None:
+        """Pull the plug of a temperature sensor, or put it back."""
+        channel = sensor_input(self._bench, sensor)
+        if out and channel.element is not None:
+            self._pulled[sensor], channel.element = channel.element, None
+        elif not out and sensor in self._pulled:
+            channel.element = self._pulled.pop(sensor)
+
+    def press_emergency_stop(self, pressed: bool = True) -> None:
+        """Press the emergency stop, or let it go. Its contact takes the supply off every board."""
+        if self.emergency_stop_works:
+            self.switch_supply(not pressed)
 
     def switch_supply(self, on: bool) -> None:
         """Flip the output switch of the supply."""

@@ -43,6 +43,10 @@ class Person:
             "switch.pressed": lambda _target, _choices: "yes",
             "lamp.shows": self._look_at_lamp,
             "heat.thermometer": self._read_thermometer,
+            "safe.sensor.pull": self._pull_sensor,
+            "safe.sensor.back": self._put_sensor_back,
+            "safe.estop.press": self._press_emergency_stop,
+            "safe.estop.release": self._release_emergency_stop,
         }
 
     def think_s(self, question_id: str) -> float:
@@ -100,6 +104,24 @@ class Person:
     def _read_thermometer(self, target: str, _choices: Sequence[str]) -> str:
         """Hold a thermometer against a heater's block; its contact and its own error are worth some tenths."""
         return f"{self._bench.truth.block_c(target) + self._rng.gauss(0.0, 0.3):.1f} degC"
+
+    def _pull_sensor(self, target: str, _choices: Sequence[str]) -> str:
+        """Say yes, then pull the plug."""
+        self._bench.queue.after(round(PRESS_AFTER_S * NS_PER_S), self._bench.hands.unplug_sensor, target)
+        return "yes"
+
+    def _put_sensor_back(self, target: str, _choices: Sequence[str]) -> str:
+        self._bench.hands.unplug_sensor(target, False)
+        return "yes"
+
+    def _press_emergency_stop(self, _target: str, _choices: Sequence[str]) -> str:
+        """Say yes, then press it."""
+        self._bench.queue.after(round(PRESS_AFTER_S * NS_PER_S), self._bench.hands.press_emergency_stop)
+        return "yes"
+
+    def _release_emergency_stop(self, _target: str, _choices: Sequence[str]) -> str:
+        self._bench.hands.press_emergency_stop(False)
+        return "yes"
 
     def _look_at_lamp(self, target: str, _choices: Sequence[str]) -> str | None:
         for board in self._bench.boards.values():
