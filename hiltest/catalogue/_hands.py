@@ -1,0 +1,204 @@
+"""Drills that need a person's hands or a switched supply. Private to the catalogue."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from hiltest.catalogue._safe import EVERY_S, FAN_DUTY, Live
+from hiltest.errors import NodeFault, NotOffered
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Fan, Heater, Node
+    from hiltest.guard import GuardedNode
+    from hiltest.link import Link
+    from hiltest.measure import Measure
+    from hiltest.meters.operator import Operator
+    from hiltest.meters.power import Power
+
+ACT_WITHIN_S = 20.0
+LOST_BORNE_S = 3.0
+RAIL_DOWN_V = 5.0
+STALE_EVERY_S = 0.05
+
+
+def power_return(
+    link: Link, node: GuardedNode, part: Node, measure: Measure, power: Power, operator: Operator
+) -> None:
+    """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
+    fans, duties, setpoints = _proven(part, measure)
+    power.off()
+    node.has_no_power()
+    node.go_silent()
+    sent = 0
+
+    def command() -> None:
+        nonlocal sent
+        node.send_stale(duties, setpoints)
+        sent += 1
+
+    timer = link.every(STALE_EVERY_S, command)
+    try:
+        is_on = power.on()
+        if not is_on:
+            measure.fail("the supply went into its current limit when the power came back")
+        came_back_s = _await_answer(link, node, 3 * part.boot_max_s + 2.0)
+        link.run_for(0.5)
+    finally:
+        timer.cancel()
+        link.port.flush()
+    measure(
+        "commands sent while there was no power, and into the boot", sent * (len(duties) + len(setpoints)), ""
+    )
+    measure("answers again after", came_back_s, "s")
+    if math.isnan(came_back_s):
+        measure.fail("the node did not answer after its power came back")
+    live = Live(link, node, part, measure)
+    live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+    if "read_status" in node.offers:
+        measure("reset cause", node.read_status().reset_cause)
+    node.resume()
+    del fans, operator
+
+
+def _proven(part: Node, measure: Measure) -> tuple[list[Fan], dict[str, float], dict[str, float]]:
+    """What may be commanded: fans and heaters that have passed their own checks."""
+    fans = [
+        fan
+        for fan in measure.description.fan
+        if fan.node == part.name and measure.has_passed(f"fan.tach[{fan.name}]")
+    ]
+    duties = {fan.name: max(FAN_DUTY, fan.start_duty) for fan in fans}
+    setpoints = {
+        heater.name: heater.low_setpoint_c
+        for heater in measure.description.heater
+        if heater.node == part.name and measure.has_passed(f"heat.pulse[{heater.name}]")
+    }
+    if not duties and not setpoints:
+        measure.not_observable("no output has passed its own checks, so none could be seen to come on")
+    return fans, duties, setpoints
+
+
+def _await_answer(link: Link, node: GuardedNode, within_s: float) -> float:
+    """Seconds until the node says something of itself again; NaN if it does not."""
+    start_s = link.now_s
+    heard: list[float] = []
+    remove = node.on_reading(lambda reading: heard.append(link.now_s) if not reading.asked else None)
+    try:
+        found = link.wait_for(lambda: bool(heard), within_s)
+    finally:
+        remove()
+    return link.now_s - start_s if found else math.nan
+
+
+def emergency_stop(link: Link, node: GuardedNode, part: Node, measure: Measure, operator: Operator) -> None:
+    """Press it while fans run and the host is dead: the power of the outputs must go, and not come back by itself."""
+    live = Live(link, node, part, measure)
+    live.start_fans()
+    if not live.fans:
+        measure.not_observable("no fan has passed its own checks, so no output could be seen to drop")
+    node.excuse(part.name, ACT_WITHIN_S + 9.0)
+    if not operator.ask(
+        f"safe.estop.press[{part.name}]",
+        f"Fans run. Answer y, then press the emergency stop within {ACT_WITHIN_S:g} s and leave it pressed. Ready?",
+    ):
+        node.stop_all()
+        measure.not_observable("the emergency stop was not pressed")
+    dropped = _await_rail(link, node, live)
+    node.go_silent()
+    measure(
+        "power of the outputs gone after the answer within",
+        dropped[0],
+        "s",
+        high=ACT_WITHIN_S,
+        note=dropped[1],
+    )
+    if math.isnan(dropped[0]):
+        node.stop_all()
+        measure.fail(
+            "the emergency stop was pressed and the outputs kept their power. Nobody works at this machine"
+        )
+    node.has_no_power()
+    node.resume()
+    operator.ask(
+        f"safe.estop.release[{part.name}]",
+        "Let the emergency stop go (turn or pull it), and nothing else. Done?",
+    )
+    _await_answer(link, node, 3 * part.boot_max_s + 2.0)
+    live.fan_hz.clear()
+    live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+
+
+def _await_rail(link: Link, node: GuardedNode, live: Live) -> tuple[float, str]:
+    """When the rail fell or the node fell silent, in s from now, and which of the two it was."""
+    start_s = link.now_s
+    while link.now_s - start_s < ACT_WITHIN_S:
+        link.run_for(EVERY_S)
+        try:
+            volts = node.read_supply_v()
+        except NotOffered:
+            volts = math.nan
+        except NodeFault:
+            return link.now_s - start_s, "the node is without power"
+        if volts < RAIL_DOWN_V:
+            return link.now_s - start_s, f"the rail fell to {volts:.1f} V"
+    del live
+    return math.nan, "the rail stayed up"
+
+
+def sensor_lost(link: Link, node: GuardedNode, heater: Heater, measure: Measure, operator: Operator) -> None:
+    """Pull the sensor's plug while the loop is closed: off at once, and off it stays when the plug is back."""
+    curve = measure.curve(f"{heater.name} temperature", "degC", setpoint=heater.low_setpoint_c)
+    node.set_heater_c(heater.name, heater.low_setpoint_c)
+    node.excuse(heater.sensor, ACT_WITHIN_S + 9.0)
+    if not operator.ask(
+        f"safe.sensor.pull[{heater.sensor}]",
+        f"The block is warm. Answer y, then pull the plug of sensor {heater.sensor!r} within {ACT_WITHIN_S:g} s. Ready?",
+    ):
+        measure.not_observable("the sensor was not pulled")
+    lost_s = _await_no_value(link, node, heater, curve.add)
+    if math.isnan(lost_s):
+        node.set_heater_c(heater.name, 0.0)
+        measure.fail(
+            f"sensor {heater.sensor!r} kept its value: the plug was not pulled, or an open wire is not noticed"
+        )
+    outputs = []
+    for _ in range(round(LOST_BORNE_S / EVERY_S)):
+        outputs.append(node.read_heater_output(heater.name))
+        link.run_for(EVERY_S)
+    if outputs[-1] > 0:
+        node.stop_all()
+    off_s = next((index * EVERY_S for index in range(len(outputs)) if not any(outputs[index:])), math.nan)
+    measure(
+        "output off after the sensor was lost",
+        off_s,
+        "s",
+        high=1.0,
+        note="" if off_s == off_s else "stayed on",
+    )
+    if math.isnan(off_s):
+        measure.fail("the heater stayed on without a sensor; every output was commanded off")
+    operator.ask(
+        f"safe.sensor.back[{heater.sensor}]", f"Put the plug of sensor {heater.sensor!r} back. Done?"
+    )
+    link.run_for(1.0)
+    highest = 0.0
+    for _ in range(round(4.0 / EVERY_S)):
+        link.run_for(EVERY_S)
+        highest = max(highest, node.read_heater_output(heater.name))
+    node.set_heater_c(heater.name, 0.0)
+    measure("output once the sensor is back", 100 * highest, "%", high=0.0, note="the loss must be latched")
+
+
+def _await_no_value(link: Link, node: GuardedNode, heater: Heater, keep: object) -> float:
+    from hiltest.catalogue._sense import read_or_nan
+
+    assert callable(keep)
+    start_s = link.now_s
+    while link.now_s - start_s < ACT_WITHIN_S:
+        link.run_for(0.1)
+        reading = read_or_nan(node, heater.sensor)
+        if math.isnan(reading):
+            return link.now_s - start_s
+        keep(reading)
+    return math.nan
