@@ -183,7 +183,7 @@ class Operator:
         self._person = person
         self._around = around
         self._source = str(answers) if isinstance(answers, Path) else "the answers"
-        self._answers = {key: _as_list(value) for key, value in _load(answers).items()}
+        self._answers = {key: _as_list(value) for key, value in read_answers(answers).items()}
         self._terminal = terminal
         self._is_simulated = isinstance(link.clock, SimulatedClock)
         self._think_s = think_s
@@ -430,7 +430,12 @@ def _as_list(value: Any) -> list[str]:
     return [("yes" if each else "no") if isinstance(each, bool) else str(each) for each in values]
 
 
-def _load(answers: Path | Mapping[str, Any] | None) -> Mapping[str, Any]:
+def read_answers(answers: Path | Mapping[str, Any] | None) -> Mapping[str, Any]:
+    """What an answers file says: question id -> answer or list of answers.
+
+    Raises:
+        UsageError: the file can't be used.
+    """
     if answers is None or isinstance(answers, Mapping):
         return answers or {}
     try:

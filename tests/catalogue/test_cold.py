@@ -14,6 +14,7 @@ import pytest
 from hiltest.catalogue._cold import motor_picture, pair_hint, picture
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description
+from hiltest.errors import UsageError
 from hiltest.evidence.model import CheckResult, RunRecord
 
 from .boards import FIXTURES, accept, outcomes, without_operator
@@ -192,6 +193,21 @@ def test_what_a_script_says_decides(tmp_path: Path, line: str, outcome: str) -> 
     assert outcomes(record)["cold.power_on[can]"] == "not run"
     assert record.verdict != "accepted"
     assert after["supply"] is False
+
+
+def test_a_script_that_can_not_be_read_stops_the_run_before_it_starts(tmp_path: Path) -> None:
+    """It is the file that is wrong, and no board is judged by it."""
+    script = tmp_path / "answers.toml"
+    script.write_text('"power.off" = yes')
+    with pytest.raises(UsageError, match=r"answers\.toml"):
+        run_cold(answers=script)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_script_of_the_scenario_passes_a_healthy_board(seed: int) -> None:
+    """Every question of the whole catalogue is in it."""
+    record = accept(seed=seed, answers=ANSWERS)
+    assert record.verdict == "accepted", record.verdict_reason
 
 
 def test_with_power_on_nothing_is_measured(tmp_path: Path) -> None:
