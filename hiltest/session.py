@@ -26,7 +26,9 @@ from hiltest.measure import CheckFailed, Measure
 
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
+    from hiltest.canbus.frame import Frame
     from hiltest.catalogue.registry import BoundCheck
+    from hiltest.claim import Claim
     from hiltest.clock import Clock
     from hiltest.console import SerialConsole
     from hiltest.description.loading import Loaded
@@ -66,9 +68,11 @@ def load(settings: Settings) -> Loaded:
         DescriptionError, UsageError: the file or a setting can't be used.
     """
     from hiltest.description.loading import load_description
+    from hiltest.meters.operator import read_answers
 
     if settings.file is None:
         raise UsageError("no fixture description was given; add --hil FILE")
+    read_answers(settings.answers)
     loaded = load_description(settings.file)
     if not settings.simulate:
         return loaded
@@ -152,6 +156,24 @@ class _Open:
     supply: ScpiSupply | None = None
     account: BusAccount | None = None
     close_log: Callable[[], None] = lambda: None
+    claim: Claim | None = None
+    told: int = 0
+    answered: int = 0
+
+    def note_sent(self, _frame: Frame) -> None:
+        """From the first word on there may be something on by our doing."""
+        self.spoken = True
+
+    def news(self) -> list[str]:
+        """What the guard did and the operator said since the last call, for the records."""
+        done = [f"guard at {at_s:.3f} s: {text}" for at_s, text in self.guard.records[self.told :]]
+        self.told = len(self.guard.records)
+        said = [] if self.operator is None else self.operator.records[self.answered :]
+        self.answered += len(said)
+        told_elsewhere = ("all off: end of", "every gate was released")
+        return [line for line in done if not any(words in line for words in told_elsewhere)] + [
+            f"asked {question_id}: {question} {answer}" for _, question_id, question, answer in said
+        ]
 
 
 class Run:
@@ -176,6 +198,7 @@ class Run:
         self.lost: str = ""
         self.ended: str = ""
         self.not_opened: str = ""
+        self.unusable: str = ""
         self._watcher = watcher
         self._books = _Books(None, watcher)
         self._open: _Open | None = None
@@ -201,11 +224,16 @@ class Run:
             raise BenchLost(self.lost)
         if self.not_opened:
             raise BenchNotOpened(self.not_opened)
+        if self.unusable:
+            raise UsageError(self.unusable)
         if self._open is None:
             try:
                 self._open = self._open_bench()
             except BenchError as error:
                 self.not_opened = str(error)
+                raise
+            except UsageError as error:
+                self.unusable = str(error)
                 raise
         return self._open
 
@@ -219,11 +247,18 @@ class Run:
         if len(description.bus) > 1:
             raise UsageError("more than one [[bus]] in one description can't be run yet; split the file")
         self.start()
-        link = Link(open_port(description.bus[0]))
+        claim = self._claim()
+        try:
+            link = Link(open_port(description.bus[0]))
+        except HiltestError:
+            if claim is not None:
+                claim.release()
+            raise
         guard = Guard(link, description)
         if self.settings.release:
             guard.release(self.settings.release)
-        opened = _Open(link, guard)
+        opened = _Open(link, guard, claim=claim)
+        link.listen_sent(opened.note_sent)
         self._clock.link = link
         try:
             self._start_bus_log(opened)
@@ -234,8 +269,17 @@ class Run:
                 opened.nodes[node.name] = GuardedNode(driver, guard)
         except HiltestError:
             link.close()
+            if claim is not None:
+                claim.release()
             raise
         return opened
+
+    def _claim(self) -> Claim | None:
+        """Keep other runs off a bus that is not simulated."""
+        from hiltest.claim import Claim
+
+        bus = self.loaded.description.bus[0]
+        return None if bus.interface == SIMULATED else Claim(bus.name, bus.interface, bus.channel)
 
     def start(self) -> None:
         """Start the records, once. The bench is opened later, when a check asks for it."""
@@ -277,7 +321,7 @@ class Run:
 
     def _bus_statistics(self) -> dict[str, dict[str, Value]]:
         """What the bus carried during the run, as the host saw it."""
-        if self._open is None or self._open.account is None:
+        if self._open is None or self._open.account is None or self._clock.now_s <= 0:
             return {}
         account = self._open.account
         counted: dict[str, Value] = {
@@ -285,8 +329,9 @@ class Run:
             "bits of frames": account.bits,
             "error reports": account.error_frames,
             "identifiers": len(account.ids),
-            "mean utilisation, %": round(100 * account.mean_utilisation(self._clock.now_s), 3),
         }
+        if self._clock.now_s > 0.0:  # a run that ended before anybody waited has no mean
+            counted["mean utilisation, %"] = round(100 * account.mean_utilisation(self._clock.now_s), 3)
         counted |= {f"errors, {kind}": count for kind, count in sorted(account.errors.items())}
         return {self.loaded.description.bus[0].name: counted}
 
@@ -295,7 +340,6 @@ class Run:
         opened = self.opened()
         if name not in opened.nodes:
             raise UsageError(f"no node {name!r} in the description; known: {', '.join(opened.nodes)}")
-        opened.spoken = True
         opened.nodes[name].start()
         return opened.nodes[name]
 
@@ -379,11 +423,13 @@ class Run:
     def why_not(self, bound: BoundCheck) -> tuple[Outcome, str] | None:
         """Why a check may not run now, or None. Looks at gates and at what the node offers."""
         if self.lost:
-            return "not run", f"the bench was lost: {self.lost}"
+            return "not run", "the bench was lost"
+        if (self.not_opened or self.unusable) and bound.spec.group != "desk":
+            return "not run", "the bench could not be opened"
         closed = [gate for gate in bound.gates if not self._has_passed(gate)]
         if closed:
             return "not run", "gate: " + ", ".join(f"{gate} {self._state_of(gate)}" for gate in closed)
-        if bound.node:
+        if bound.verbs:
             offers = self.opened().nodes[bound.node].offers
             missing = [verb for verb in bound.verbs if verb not in offers]
             if missing:
@@ -413,6 +459,8 @@ class Run:
             self._books.journal.check(name)
         if self._watcher is not None:
             self._watcher.on_check_start(name, window_s)
+        if self.settings.release:
+            measure.note(f"every gate is open on the tester's own responsibility: {self.settings.release}")
         return measure
 
     def arm_window(self, name: str, window_s: float) -> Callable[[], None]:
@@ -431,6 +479,8 @@ class Run:
         measure, result = self._current
         self._current = None
         off_error = self._all_off(f"end of {result.name}")
+        for line in [] if self._open is None else self._open.news():
+            measure.note(line)
         if error is None:
             try:
                 measure.conclude()
@@ -493,6 +543,10 @@ class Run:
         """Switch everything off, judge, write the run folder, close the bench."""
         from hiltest.clock import wall_s
 
+        if self._current is not None:
+            self.conclude(
+                KeyboardInterrupt() if self.ended else BenchError("the run ended in the middle of it")
+            )
         bench_s = self._clock.now_s
         if self._open is not None:
             self._all_off("end of the run")
@@ -516,6 +570,8 @@ class Run:
                     if part is not None:
                         part.close()
                 self._open.link.close()
+            if self._open.claim is not None:
+                self._open.claim.release()
             self._clock.link, self._open = None, None
         if self.folder is not None:
             from hiltest.evidence.runfolder import write_run
@@ -524,7 +580,7 @@ class Run:
         return record
 
     def _fill_in_what_did_not_run(self) -> None:
-        why = self.ended or ("the bench was lost: " + self.lost if self.lost else "the run ended before it")
+        why = self.ended or ("the bench was lost" if self.lost else "the run ended before it")
         for bound in self.planned:
             if bound.name not in self.results:
                 self.skip(bound.name, "not run", why)
@@ -538,27 +594,36 @@ class Run:
         failed = [result.name for result in self.results.values() if result.outcome == "failed"]
         if failed:
             return "rejected", f"failed: {', '.join(failed)}"
-        if self.not_opened:
-            return "incomplete", f"the bench could not be opened: {self.not_opened}"
-        may_miss = self.loaded.description.fixture.may_be_missing
-        open_ends = []
-        for name in [bound.name for bound in self.every] + [
-            name for name in self.results if name not in {bound.name for bound in self.every}
-        ]:
-            result = self.results.get(name)
-            outcome = "not run" if result is None else result.outcome
-            allowed = outcome == "not offered" and (name in may_miss or name.split("[")[0] in may_miss)
-            if outcome != "passed" and not allowed:
-                open_ends.append(f"{name} ({outcome})")
-        if not open_ends:
+        why = {
+            "the bench could not be opened: ": self.not_opened,
+            "the bench can't be used as it is described: ": self.unusable,
+            "the bench was lost: ": self.lost,
+            "": self.ended,
+        }
+        for words, reason in why.items():
+            if reason:
+                return "incomplete", f"{words}{reason}"
+        open_ends = [f"{result.name} ({result.outcome})" for result in self.open_ends()]
+        left_out = len(self.every) - sum(bound.name in self.results for bound in self.every)
+        if not open_ends and not left_out:
             return "accepted", f"all {len(self.results)} checks passed"
-        part = (
-            f"{len(self.planned)} of {len(self.every)} checks were selected; " if self._is_partial() else ""
-        )
-        return "incomplete", f"{part}not shown: {', '.join(open_ends)}"
+        reasons = [f"not shown: {', '.join(open_ends)}"] if open_ends else []
+        if left_out:
+            count = len(self.every)
+            reasons.append(
+                f"{count - left_out} of the catalogue's {count} checks were selected, a verdict needs all"
+            )
+        return "incomplete", "; ".join(reasons)
 
-    def _is_partial(self) -> bool:
-        return bool(self.planned) and len(self.planned) < len(self.every)
+    def open_ends(self) -> list[CheckResult]:
+        """What was selected and shows nothing good: every result but passed, and but not offered where it may be."""
+        may_miss = self.loaded.description.fixture.may_be_missing
+        return [
+            result
+            for name, result in self.results.items()
+            if result.outcome != "passed"
+            and not (result.outcome == "not offered" and (name in may_miss or name.split("[")[0] in may_miss))
+        ]
 
     def _record(self) -> RunRecord:
         simulation = self.loaded.description.simulation
