@@ -343,11 +343,53 @@ def open_port(bus: BusSettings, overrides: Mapping[str, Any] | None = None) -> B
     bit_rate_bps = int(extra.pop("bit_rate_bps", bus.bit_rate_bps))
     options = {**(bus.options if interface == bus.interface else {}), **extra}
 
+    set_bps = bit_rate_bps
+
     def open_at(rate_bps: int, **more: Any) -> can.BusABC:
+        nonlocal set_bps
+        if interface == "socketcan" and rate_bps != set_bps:
+            _change_kernel_rate(bus.name, str(channel), rate_bps)
+            set_bps = rate_bps
         return _open_bus(bus.name, interface, channel, rate_bps, {**options, **more})
+
+    if interface == "socketcan":
+        _look_before_opening(bus.name, str(channel), bit_rate_bps)
 
     clock_hz = getattr(bus, "adapter_clock_hz", None)
     return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz)
+
+
+def _look_before_opening(name: str, channel: str, bit_rate_bps: int) -> None:
+    """Refuse an interface that is set up wrongly, with the command that mends it.
+
+    Where the kernel can't be asked (the optional package pyroute2 is not installed), opening says what it can.
+    """
+    import importlib.util
+
+    if importlib.util.find_spec("pyroute2") is None:
+        return
+    from hiltest.canbus.preflight import Wanted, check_host, render
+
+    findings = check_host("socketcan", channel, Wanted(bit_rate_bps))
+    wrong = [finding for finding in findings if finding.level == "error"]
+    if wrong:
+        raise BenchNotOpened(f"bus {name!r}: {channel} is not ready.\n{render(wrong)}")
+
+
+def _change_kernel_rate(name: str, channel: str, bit_rate_bps: int) -> None:
+    """Set the bit rate of a kernel interface: python-can's Bus does not.
+
+    Raises:
+        BenchNotOpened: not allowed, or the driver can't.
+    """
+    from hiltest.canbus.netlink import InterfaceSettings, bring_up
+
+    try:
+        bring_up(channel, InterfaceSettings(bitrate=bit_rate_bps))
+    except (BenchError, UsageError) as error:
+        raise BenchNotOpened(
+            f"bus {name!r}: {channel} can't be set to {bit_rate_bps} bit/s from here: {error}"
+        ) from error
 
 
 def _open_bus(
