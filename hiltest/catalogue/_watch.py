@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from hiltest.clock import NS_PER_S
-from hiltest.errors import NoAnswer
+from hiltest.errors import NoAnswer, NotOffered
 from hiltest.physics.statistics import percentile
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ class _Stopwatch:
         self._sent_ns: int | None = None
         self._echo_ns: int | None = None
         self._answer_ns = 0
+        self.asked = 0
         self.echoed = 0
         self._remove = (link.listen(self._received), link.listen_sent(self._sent))
 
@@ -61,6 +62,7 @@ class _Stopwatch:
         """Seconds from the first frame that `ask` sends to the last one that it gets."""
         self._sent_ns = self._echo_ns = None
         ask()
+        self.asked += self._sent_ns is not None
         start_ns = self._sent_ns if self._echo_ns is None else self._echo_ns
         self.echoed += self._echo_ns is not None
         return (self._answer_ns - (self._answer_ns if start_ns is None else start_ns)) / NS_PER_S
@@ -86,6 +88,10 @@ def latency(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None
     )
     if not times:
         measure.fail(f"not one answer to {verb}")
+    if 2 * watch.asked < len(times):
+        raise NotOffered(
+            part.name, f"a request whose answer could be timed: {verb} reads what it reports by itself"
+        )
     start = "the adapter's echo of the request" if watch.echoed else "handing the request to the adapter"
     measure.note(
         f"{verb}: from {start} to the answer's time stamp, put on the host's clock; host and adapter are "

@@ -44,6 +44,7 @@ LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
         "set_heater_c": ("!setpoint_c",),
         "pulse_heater": ("!duty", "!pulse_s"),
         "read_heater_output": ("?output",),
+        "set_heater_ceiling_c": ("!ceiling_c",),
     },
     "fan": {"set_fan": ("!duty",), "read_tach_hz": ("?tach_hz",)},
     "stepper": {
@@ -51,6 +52,7 @@ LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
         "read_driver": ("?current_a", "?microsteps"),
         "enable_driver": ("!enable",),
         "read_position": ("?position",),
+        "read_encoder": ("?encoder",),
     },
     "switch": {"read_switch": ("?state",)},
 }

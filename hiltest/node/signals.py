@@ -7,6 +7,7 @@ host's sign of life. There is no thread: every wait goes through the link.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -149,7 +150,7 @@ class SignalDriver:
     def offers(self) -> frozenset[str]:
         verbs = {"search", "identify", "watch_heartbeat", "stop_all"} | self._roles.offers()
         if self._outgoing.is_cyclic:
-            verbs |= {"go_silent", "resume"}
+            verbs |= {"go_silent", "resume", "send_stale"}
         return frozenset(verbs)
 
     @property
@@ -573,6 +574,41 @@ class SignalDriver:
     def read_tach_hz(self, fan: str) -> float:
         return self._value("fan", fan, "tach_hz", "read_tach_hz")
 
+    # --- what only drills ask -----------------------------------------------------------------------
+
+    def set_heater_ceiling_c(self, heater: str, ceiling_c: float) -> None:
+        """Set the ceiling that the node itself holds, until its next reset."""
+        spot = self._roles.command("heater", heater, "ceiling_c", "set_heater_ceiling_c")
+        what = f"ceiling of {heater!r} in degC"
+        self._command([(spot, spot.signal_value(ceiling_c, what))], what)
+
+    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
+        """Send one frame of each message with these duties and setpoints in it, and wait for nothing.
+
+        The cyclic frames before and after hold every output at rest. Frames that the adapter does not take are left
+        out, as a full queue does.
+        """
+        orders = [
+            (spot, spot.signal_value(duty, f"duty of {name!r}"))
+            for name, duty in fans.items()
+            for spot in [self._roles.command("fan", name, "duty", "send_stale")]
+        ]
+        orders += [
+            (spot, spot.signal_value(setpoint_c, f"setpoint of {name!r} in degC"))
+            for name, setpoint_c in heaters_c.items()
+            for spot in [self._roles.command("heater", name, "setpoint_c", "send_stale")]
+        ]
+        all_off = self._roles.commands.get(("node", self.name, "all_off"))
+        if all_off is not None:
+            self._outgoing.rest(all_off)
+        for spot, value in orders:
+            self._outgoing.put(spot, value)
+        try:
+            with contextlib.suppress(QueueFull):
+                self._outgoing.send(spot for spot, _ in orders)
+        finally:
+            self._rest_outputs()
+
     # --- steppers -----------------------------------------------------------------------------------
 
     def configure_driver(self, stepper: str, run_current_a: float, microsteps: int) -> None:
@@ -663,6 +699,9 @@ class SignalDriver:
             self._command,
             self._confirm,
         )
+
+    def read_encoder(self, stepper: str) -> int:
+        return round(self._value("stepper", stepper, "encoder", "read_encoder"))
 
     def read_position(self, stepper: str) -> int:
         return round(self._value("stepper", stepper, "position", "read_position"))

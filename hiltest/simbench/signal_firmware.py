@@ -95,6 +95,8 @@ class VentFirmware:
         self._counts = {STATUS_ID: 0, MOTION_ID: 0}
         self._page = 0
         self._last: dict[int, bytes] = {}
+        self._mailboxes: dict[int, bytes] = {}
+        self._deaf = board.controller.on_sent(self._went_out)
         self._speed = 0
         self._burst_left = self._burst_sent = 0
         self._burst: Repeating | None = None
@@ -129,6 +131,7 @@ class VentFirmware:
         """Power is gone or a reset begins: nothing of it acts any more."""
         for task in (*self._tasks, *self._clocked):
             task.cancel()
+        self._deaf()
         self._stop_burst()
 
     @property
@@ -164,7 +167,18 @@ class VentFirmware:
         if self.habits.loses_frames and self._rng.random() < self.habits.loses_frames:
             return
         self._last[can_id] = data
-        self.board.controller.send(Frame(can_id, data))
+        is_waiting = can_id in self._mailboxes
+        self._mailboxes[can_id] = data
+        if is_waiting:
+            # A mailbox holds one frame: what could not be sent is replaced by what is true now.
+            self.board.controller.flush()
+            for waiting_id, waiting in self._mailboxes.items():
+                self.board.controller.send(Frame(waiting_id, waiting))
+        else:
+            self.board.controller.send(Frame(can_id, data))
+
+    def _went_out(self, frame: Frame) -> None:
+        self._mailboxes.pop(frame.can_id, None)
 
     def _next_count(self, can_id: int) -> int:
         count = self._counts[can_id]
@@ -363,6 +377,10 @@ class VentFirmware:
             self._set_driver(run_ma, hold_ma, microsteps)
         elif service == 3:
             self._start_burst(int.from_bytes(data[1:4], "little"), int.from_bytes(data[4:8], "little"))
+        elif service == 4:
+            heater, (ceiling_dc,) = self.board.heaters[0], struct.unpack_from("<h", data, 1)
+            if 0 < ceiling_dc <= heater.built_ceiling_dc:
+                heater.ceiling_dc = ceiling_dc
 
     def _reset(self) -> None:
         if self.board.firmware is self:
