@@ -613,7 +613,7 @@ def test_open_driver_takes_a_loaded_description() -> None:
     assert isinstance(driver, CanopenDriver)
 
 
-@pytest.mark.parametrize("protocol", ["signals", "frames", "console"])
+@pytest.mark.parametrize("protocol", ["console"])
 def test_protocols_that_are_not_built_yet_say_so(protocol: str) -> None:
     """No other driver is pretended to be there."""
     node = DESCRIPTION.node[0].model_copy(update={"protocol": protocol})
