@@ -779,6 +779,12 @@ class GuardedNode:
         """Identifiers of the frames of a burst, if the node numbers them; else none."""
         return self._driver.burst_ids() if isinstance(self._driver, NumbersItsBurst) else frozenset()
 
+    def send_hard_burst(self, frames: int, interval_s: float) -> None:
+        """A burst with few edges to synchronise on. Raises NotOffered where the node has no such data."""
+        if not isinstance(self._driver, NumbersItsBurst):
+            raise NotOffered(self.name, "send_hard_burst")
+        self._driver.send_hard_burst(frames, interval_s)
+
     def synchronise(self) -> None:
         """Make the nodes send what they send on a common signal. Raises NotOffered where there is none."""
         if not isinstance(self._driver, Synchronises):

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame, describe_error
+from hiltest.canbus.frames import length_bits
 from hiltest.errors import BenchError, NodeFault, NotOffered
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ SPARSE_EDGES = bytes([0x3C]) * 8
 
 
 ENOUGH_ERRORS = 1000
+SYNC_ID = 0x080
 
 
 @dataclass(slots=True)
@@ -76,6 +78,7 @@ class Seen:
     errors: int
     kinds: str
     states: list[str]
+    bits: int = 0
 
     def strangers(self, description: Description, bus: str) -> list[str]:
         """CANopen senders that no node of the description explains, as words."""
@@ -83,26 +86,49 @@ class Seen:
         canopen = all(node.protocol == "canopen" for node in description.node if node.bus == bus)
         if not canopen:
             return []
-        odd = sorted(can_id for can_id in self.ids if can_id >= 0x80 and (can_id & 0x7F) not in known)
+        # Below 0x80 are commands of a master (CiA 301), and the host is the only one here; 0x80 synchronises.
+        odd = sorted(
+            can_id
+            for can_id in self.ids
+            if can_id != SYNC_ID and (can_id < 0x80 or can_id & 0x7F not in known)
+        )
         return [f"0x{can_id:X} ({self.ids[can_id]} frames)" for can_id in odd]
+
+    def busiest(self) -> str:
+        """The identifier that came most often, in words."""
+        if not self.ids:
+            return ""
+        can_id, count = self.ids.most_common(1)[0]
+        return f"most often 0x{can_id:X}, {count} times"
 
 
 def listen(link: Link, for_s: float) -> Seen:
     """Listen for `for_s` seconds and send nothing; less if `ENOUGH_ERRORS` come, which say all there is to say."""
-    ids: Counter[int] = Counter()
+    with watching(link) as seen:
+        link.wait_for(lambda: seen.errors >= ENOUGH_ERRORS, for_s)
+    return seen
+
+
+@contextlib.contextmanager
+def watching(link: Link) -> Iterator[Seen]:
+    """Note what others send while this lasts."""
+    seen, errors, start_s = Seen(0.0, 0, Counter(), 0, "", []), Errors(), link.now_s
 
     def take(frame: Frame) -> None:
-        if not frame.error:
-            ids[frame.can_id] += 1
+        if frame.error:
+            errors.add(frame)
+            seen.errors, seen.kinds, seen.states = errors.count, errors.kinds, errors.states
+        elif frame.is_rx:
+            seen.ids[frame.can_id] += 1
+            seen.frames += 1
+            seen.bits += length_bits(frame)
 
-    start_s = link.now_s
     remove = link.listen(take)
     try:
-        with errors_of(link) as errors:
-            link.wait_for(lambda: errors.count >= ENOUGH_ERRORS, for_s)
+        yield seen
     finally:
         remove()
-    return Seen(link.now_s - start_s, sum(ids.values()), ids, errors.count, errors.kinds, errors.states)
+        seen.seconds = link.now_s - start_s
 
 
 def judge_heartbeat(measure: Measure, beats_s: Sequence[float], node: Node) -> None:

@@ -13,7 +13,7 @@ from hiltest.canbus.frame import Frame
 from hiltest.canbus.frames import length_bits, stuff_bit_count, worst_case_bits
 from hiltest.canbus.opening import QueueFull
 from hiltest.catalogue import _bus
-from hiltest.errors import NodeFault
+from hiltest.errors import NodeFault, NotOffered
 from hiltest.physics.statistics import Sprt, error_rate_upper_bound
 
 if TYPE_CHECKING:
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 POOL = 256
 """Different frames of a pattern. Their lengths are computed once, whoever counts them."""
+RUN = 8
+"""Frames of a kind in a row where kinds are varied."""
 HARD_BYTE = 0x3C
 """00111100: behind a data length code of 8 the stuffing falls into step with it, and from then on every five
 bits are alike: a stuff bit in every five, one edge to synchronise on in every ten."""
@@ -39,7 +41,8 @@ NODE_SHARE = 0.1
 """Share of the load that each node is asked to send by itself."""
 DRAIN_S = 0.1
 ARRIVE_S = 0.02
-BURST_MODULUS = 1 << 32
+BURST_MODULUS, HARD_BURST_MODULUS = 1 << 32, 1 << 8
+_HARD = ("varied", "longest_stuffing", "sparse_edges")
 
 _POLLS = ("read_supply_v", "read_status", "read_bus_counters")
 _SENT_BY_NODES = (0x080, 0x180, 0x280, 0x380, 0x480, 0x580)
@@ -82,7 +85,26 @@ def pattern_frames(measure: Measure, bus: Bus, seed: int = 2) -> list[Frame]:
         return planned_frames(bus, measure.folder, ids, source)
     if pattern in ("longest_stuffing", "sparse_edges"):
         return hard_frames(ids, source, longest=pattern == "longest_stuffing")
+    if pattern == "varied":
+        return varied_frames(ids, source)
     return random_frames(ids, source)
+
+
+def varied_frames(ids: Sequence[tuple[int, bool]], source: random.Random) -> list[Frame]:
+    """Half of them random, half hard, eight of a kind in turn: a clock that is off needs a run to fall out of step."""
+    kinds = (
+        random_frames(ids, source),
+        hard_frames(ids, source, longest=False),
+        random_frames(ids, source),
+        hard_frames(ids, source, longest=True),
+    )
+    runs = POOL // (RUN * len(kinds))
+    return [
+        kind[at % len(kind)]
+        for run in range(runs)
+        for kind in kinds
+        for at in range(run * RUN, (run + 1) * RUN)
+    ]
 
 
 def random_frames(ids: Sequence[tuple[int, bool]], source: random.Random) -> list[Frame]:
@@ -192,7 +214,8 @@ class Load:
         self._tick_bits = bit_rate_bps * TICK_S  # what the bus carries in a tick: the queue does not grow
         self._next = 0
         self._timer: Timer | None = None
-        self._remove: Callable[[], None] = lambda: None
+        self._own = frozenset((frame.can_id, frame.extended) for frame in frames)
+        self._removes: tuple[Callable[[], None], ...] = ()
         self._start_s = self._taken_s = link.now_s
         self.host_frames = self.host_bits = self.node_frames = self.node_bits = 0
         self.queue_full = 0
@@ -202,7 +225,7 @@ class Load:
     def start(self, numbered: Mapping[int, list[int]] | None = None) -> None:
         """Begin. `numbered` takes the numbers of frames by identifier, in the order of arrival."""
         self._numbered = numbered or {}
-        self._remove = self._link.listen(self._received)
+        self._removes = (self._link.listen(self._received), self._link.listen_sent(self._sent))
         self._start_s = self._taken_s = self._link.now_s
         self._timer = self._link.every(TICK_S, self._tick)
 
@@ -216,7 +239,8 @@ class Load:
     def detach(self) -> None:
         """Count no more."""
         self.stop()
-        self._remove()
+        for remove in self._removes:
+            remove()
 
     @property
     def bits(self) -> int:
@@ -247,6 +271,12 @@ class Load:
         elif now_s - self._taken_s > STUCK_S:
             self.stuck = True
 
+    def _sent(self, frame: Frame) -> None:
+        """What the host sends beside: its heartbeat, its reads."""
+        if (frame.can_id, frame.extended) not in self._own:
+            self.host_bits += length_bits(frame)
+            self.host_frames += 1
+
     def _received(self, frame: Frame) -> None:
         if frame.error or not frame.is_rx:
             return
@@ -273,6 +303,7 @@ class LoadTest:
         self._offers = {node.name: node.offers for node in nodes}
         self._numbers: dict[str, list[int]] = {}
         """By node, the numbers of its burst in the order of arrival."""
+        self._modulus: dict[str, int] = {}
         self._sprt = Sprt(
             test.bit_error_probability_max / 10,
             test.bit_error_probability_max,
@@ -299,24 +330,40 @@ class LoadTest:
         self._curve.add(100 * self.load.bits / (elapsed_s * self.bus.bit_rate_bps))
 
     def _ask_for_bursts(self, for_s: float) -> dict[int, list[int]]:
-        """Make every node send too, where it can; returns where the numbers of its frames go, by identifier."""
+        """Make every node send too, where it can; returns where the numbers of its frames go, by identifier.
+
+        With a hard pattern the nodes' data are hard too: a node's clock that is off by one sign is seen in what it
+        receives, by the other sign in what it sends.
+        """
         share = self.bus.load_test.utilisation_percent / 100 * NODE_SHARE
         per_s = max(10.0, share * self.bus.bit_rate_bps / worst_case_bits(8) / max(1, len(self.nodes)))
-        numbered: dict[int, list[int]] = {}
+        count, numbered = max(1, int(per_s * for_s)), dict[int, list[int]]()
         for node in self.nodes:
             if "send_burst" not in self._offers[node.name]:
                 continue
             ids = node.burst_ids()
+            self._modulus[node.name] = BURST_MODULUS
+            if ids and self.bus.load_test.pattern in _HARD and self._send_hard(node, count, 1 / per_s):
+                self._modulus[node.name] = HARD_BURST_MODULUS
+            else:
+                node.send_burst(count, 1 / per_s)
             if ids:
                 numbers = self._numbers[node.name] = []
                 numbered |= dict.fromkeys(ids, numbers)
-            node.send_burst(max(1, int(per_s * for_s)), 1 / per_s)
         return numbered
+
+    def _send_hard(self, node: GuardedNode, count: int, interval_s: float) -> bool:
+        try:
+            node.send_hard_burst(count, interval_s)
+        except NotOffered:
+            return False
+        return True
 
     def run(self, for_s: float) -> None:
         """Let time pass, ask the nodes something now and then; a sequential test may end earlier."""
         end_s = self.link.now_s + for_s
-        while self.link.now_s < end_s and not self.load.stuck and not self._is_certain():
+        # Less than a microsecond is no time: a wait rounded to 0 ns would stand still for ever.
+        while end_s - self.link.now_s > 1e-6 and not self.load.stuck and not self._is_certain():
             self.poll()
             self.link.run_for(min(POLL_EVERY_S, max(0.0, end_s - self.link.now_s)))
 
@@ -393,15 +440,15 @@ class LoadTest:
         losses = Losses(in_host=host_drops(self.link) - self._drops + self.errors.by_kind["rx-overflow"])
         missing = 0
         for name, numbers in self._numbers.items():
-            check = SequenceCheck(BURST_MODULUS)
+            check = SequenceCheck(self._modulus[name])
             for number in numbers:
-                check.add(number)
+                check.add(number % check.modulus)
             if check.duplicated or check.reordered:
                 losses.notes.append(
                     f"of node {name} {check.duplicated} came twice and {check.reordered} out of order"
                 )
-            count = sent.get(name, max(numbers, default=-1) + 1)
-            missing += count - len({number for number in numbers if number < count})
+            received = len(numbers) - check.duplicated
+            missing += max(check.lost, sent.get(name, received) - received)
         unanswered = sum(node.unanswered - self._unanswered[node.name] for node in self.nodes)
         missing = max(0, missing - losses.in_host)
         if errors:
@@ -426,6 +473,7 @@ def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[st
             "frames",
             note=f"queue full {result.queue_full} times",
         )
+        measure("errors", result.errors, "errors", high=0, note=result.kinds)
         measure.fail(
             f"the adapter's transmit queue took nothing for {STUCK_S:g} s: nobody acknowledges any more. "
             "Look: node powered, plug, bit rate, H to L 60 ohm with the power off"

@@ -7,6 +7,7 @@ import statistics
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _bus
 from hiltest.clock import NS_PER_S
 from hiltest.errors import NoAnswer, NotOffered
 from hiltest.physics.statistics import percentile
@@ -127,9 +128,12 @@ def heartbeat(link: Link, node: GuardedNode, part: Node, measure: Measure) -> No
     watch_s = min(max(WATCH_MIN_S, BEATS * part.heartbeat_s), WATCH_MAX_S)
     start_s = link.now_s
     try:
-        beats = node.watch_heartbeat(watch_s)
+        with _bus.watching(link) as seen:
+            beats = node.watch_heartbeat(watch_s)
     finally:
         remove()
+    strangers = seen.strangers(measure.description, part.bus or "")
+    measure("senders not in the description", len(strangers), "ids", high=0, note=", ".join(strangers))
     measure("restarts meanwhile", len(boots), "restarts", high=0, note=_cause(node) if boots else "")
     edges = [start_s, *beats, link.now_s]
     gaps = [b - a for a, b in itertools.pairwise(beats)]

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from hiltest.measure import Measure
 
 ENOUGH_LOAD = 0.9
+_REST_MAX_PERCENT = 50.0
 _WIRING = (
     "no power at the node: plug, fuse, polarity (does it draw current, is its lamp on?)",
     "both CAN wires open or the plug not seated: with the power off, H to L must read about 60 ohm at its plug",
@@ -38,11 +39,16 @@ _WIRING = (
                 "a healthy idle bus shows none in 100,000 frames; common practice, no source",
             ),
             ("every sender is a node of the description", "chosen for hiltest"),
+            (
+                f"utilisation at rest up to {_REST_MAX_PERCENT:g} %",
+                "one device that babbles fills the bus; chosen for hiltest",
+            ),
         ),
         causes=(
             "another bit rate here than on the bus",
             "a terminator missing, or a wire loose: measure H to L with the power off (60 ohm)",
             "a third device on the bus that the description does not list",
+            "a device that babbles: the note beside the utilisation says which identifier; unplug one by one",
         ),
     ),
 )
@@ -54,6 +60,9 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     measure("watched", seen.seconds, "s")
     measure("frames seen", seen.frames, "frames")
     measure("error reports", seen.errors, "errors", high=0, note=seen.kinds)
+    if seen.seconds > 0:
+        busy_percent = 100 * seen.bits / (seen.seconds * target.bit_rate_bps)
+        measure("utilisation at rest", busy_percent, "%", high=_REST_MAX_PERCENT, note=seen.busiest())
     measure("adapter state", link.port.state(), note="as the adapter says; unknown where it says nothing")
     strangers = seen.strangers(measure.description, target.name)
     measure("senders not in the description", len(strangers), "ids", high=0, note=", ".join(strangers))
@@ -122,6 +131,10 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
     )
     others = sorted(set(found) - expected)
     measure("nodes not in the description", len(others), "nodes", high=0, note=", ".join(map(str, others)))
+    if not mine.serial_numbers and mine.identity is not None:
+        measure.fail(
+            "it answers, but too late to say who it is while it is looked for: look at what keeps it busy"
+        )
     if measure.failed:
         measure.fail("the bus does not hold exactly the expected boards; nothing more was asked of it")
     identity = node.identify()
@@ -184,7 +197,8 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
         method="Frames of the chosen pattern are sent with identifiers that nobody acts on, paced to the chosen "
         "utilisation; the nodes are made to send too, by bursts, answers to reads and synchronous process data where "
         "they offer them. The bits are counted exactly (stuffing and CRC computed), errors are counted by the "
-        "observers that bus.observer proved. Patterns: random; longest_stuffing and sparse_edges (0x3C bytes: behind "
+        "observers that bus.observer proved. Patterns: random; varied (half random, half "
+        "the following two); longest_stuffing and sparse_edges (0x3C bytes: behind "
         "stuffing one edge to synchronise on in ten bits, the fewest there can be); planned (shares and lengths of "
         "the planned traffic, but no identifier that a node acts on); mixed_ids (identifiers around the nodes' own). "
         "A full transmit queue only slows it. With load_test.sequential it ends as soon as the verdict is certain.",
@@ -327,11 +341,12 @@ def test_latency(target: Node, link: Link, node: GuardedNode, measure: Measure) 
     page=Page(
         purpose="The node's sign of life is regular, without gaps, and the node does not restart.",
         hazard="A heartbeat with gaps stops the machine for nothing, or teaches people to set limits too wide.",
-        method="40 heartbeats are watched: mean, standard deviation, gaps over 1.5 periods, boot-up messages.",
+        method="40 heartbeats are watched: mean, standard deviation, gaps over 1.5 periods, boot-up messages, and "
+        "whether anybody else has begun to speak.",
         limits=(
             ("mean within node.heartbeat_tolerance_percent of node.heartbeat_s", "chosen for hiltest"),
             ("standard deviation within the same share of the period", "common practice, no source"),
-            ("no gap over 1.5 periods, no restart", "a healthy node shows none"),
+            ("no gap over 1.5 periods, no restart, no stranger", "a healthy bench shows none"),
         ),
         causes=(
             "period off: another setting in the node, or its clock is off",

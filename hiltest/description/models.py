@@ -189,11 +189,11 @@ class LoadTest(Section):
 
     utilisation_percent: float = Field(50.0, gt=0, le=95, description="target share of bus time in use")
     duration_s: float = Field(6.0, gt=0, le=86400, description="how long to send")
-    pattern: Literal["random", "longest_stuffing", "sparse_edges", "planned", "mixed_ids"] = Field(
-        "random",
+    pattern: Literal["varied", "random", "longest_stuffing", "sparse_edges", "planned", "mixed_ids"] = Field(
+        "varied",
         description=(
-            "longest_stuffing and sparse_edges are hardest on clocks; planned: lengths and shares of the planned "
-            "traffic; mixed_ids: identifiers around the node's own"
+            "varied: half random, half hard; longest_stuffing and sparse_edges are hardest on clocks; planned: "
+            "lengths and shares of the planned traffic; mixed_ids: identifiers around the node's own"
         ),
     )
     sequential: bool = Field(

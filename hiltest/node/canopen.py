@@ -41,6 +41,7 @@ from hiltest.node.verbs import BusCounters, Identity, NodeStatus, Presence, Read
 NMT_START, NMT_PRE_OPERATIONAL, NMT_RESET = 0x01, 0x80, 0x81
 HEARTBEATS_WAITED = 4
 SYNC_ID = 0x080
+BURST_NUMBERED, BURST_FEW_EDGES = 0, 2
 SYNCHRONOUS_MAX = 240
 """Transmission types up to this follow the synchronisation object (CiA 301)."""
 
@@ -281,8 +282,20 @@ class CanopenDriver:
 
     def send_burst(self, frames: int, interval_s: float) -> None:
         """Let the node itself send `frames` frames, one every `interval_s`; returns at once."""
+        self._send_burst(frames, interval_s, None)
+
+    def send_hard_burst(self, frames: int, interval_s: float) -> None:
+        """Like `send_burst`, with few edges to synchronise on (sub-index 5, pattern 2)."""
+        self._send_burst(frames, interval_s, BURST_FEW_EDGES)
+
+    def _send_burst(self, frames: int, interval_s: float, pattern: int | None) -> None:
         interval, count = self._burst_place(2), self._burst_place(1)
+        kind = None if self._dictionary.standard(count.index, 5) is None else self._burst_place(5)
+        if kind is None and pattern is not None:
+            raise NotOffered(self.name, "send_hard_burst (sub-index 5 of the burst record)")
         self._make_ready()
+        if kind is not None:
+            self._channel.write(kind, pattern or BURST_NUMBERED, "pattern of the burst")
         self._channel.write(interval, round(interval_s * 1e6), "interval of the burst in us")
         self._channel.write(count, frames, "frames of the burst")
 

@@ -205,10 +205,17 @@ class NodeDriver(Protocol):
 
 @runtime_checkable
 class NumbersItsBurst(Protocol):
-    """A driver whose node numbers the frames of its burst, from 0, in their first four bytes, lowest first."""
+    """A driver whose node numbers the frames of its burst, from 0.
+
+    The number stands in the first four bytes, lowest first; in a hard burst in the first byte alone.
+    """
 
     def burst_ids(self) -> frozenset[int]:
         """Identifiers (11 bits) under which the next burst is sent."""
+        ...
+
+    def send_hard_burst(self, frames: int, interval_s: float) -> None:
+        """Like `send_burst`, with data that leave few edges to synchronise on."""
         ...
 
 

@@ -122,8 +122,10 @@ def star_wiring(bench: Bench, target: str, value: float) -> None:
 def long_cable(bench: Bench, target: str, value: float) -> None:
     def change(line: LineNetwork) -> LineNetwork:
         factor = value / line.end_m
-        taps = tuple(replace(tap, position_m=tap.position_m * factor) for tap in line.taps)
-        ends = tuple(replace(end, position_m=end.position_m * factor) for end in line.terminators)
+        taps = tuple(replace(tap, position_m=min(value, tap.position_m * factor)) for tap in line.taps)
+        ends = tuple(
+            replace(end, position_m=min(value, end.position_m * factor)) for end in line.terminators
+        )
         return replace(line, taps=taps, terminators=ends, length_m=value)
 
     edit_line(bench.wires[target], change)

@@ -7,6 +7,7 @@ order of the fixture description. Channels without a load answer as a board does
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.simbench import objects
@@ -41,6 +42,8 @@ def _number(value: Value) -> int:
 def _serve_general(firmware: Firmware) -> None:
     serve, board, controller = firmware.objects.serve, firmware.board, firmware.board.controller
     serve(0x1001, 0, read=lambda: firmware.error_register)
+    for number in board.identity_override:
+        serve(0x1018, number, read=partial(board.identity_override.__getitem__, number))
     serve(0x1018, 4, read=lambda: board.serial_number)
     serve(0x2000, 1, read=lambda: firmware.uptime_ms & 0xFFFF_FFFF)
     serve(0x2000, 2, read=lambda: firmware.reset_cause)

@@ -54,7 +54,7 @@ LEVEL = 'name = "level"'
         # the line
         ({"length_m = 2.4              # from": "length_m = 75.0 # from"}, "bus.length_m", "75 m", "less than 75 m at 1000000 bit/s", "lower the bit rate"),
         ({"sample_point": "adapter_clock_hz = 4_000_000\nsample_point"}, "bus.adapter_clock_hz", "4000000 Hz", "at least 8000000 Hz", ""),
-        ({'pattern = "random"': 'pattern = "planned"'}, "bus.load_test.pattern", '"planned"', "another pattern", "[[bus.traffic]]"),
+        ({'pattern = "varied"': 'pattern = "planned"'}, "bus.load_test.pattern", '"planned"', "another pattern", "[[bus.traffic]]"),
         # supply
         ({"fuse_a = 5.0": "fuse_a = 1.5"}, "supply.fuse_a", "1.5 A", "more than 2.02 A, all loads on", "heater reservoir 1.67 A + fan"),
         # node

@@ -1,0 +1,259 @@
+"""What the load test sends and counts."""
+
+from __future__ import annotations
+
+import itertools
+import random
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hiltest.canbus.frame import Frame
+from hiltest.canbus.frames import frame_bits, length_bits, stuff_bit_count
+from hiltest.catalogue import _load
+from hiltest.description.loading import Loaded, load_description, load_text
+from hiltest.evidence.model import CheckResult
+from hiltest.simbench.firmware import Firmware
+
+from .boards import FIXTURES, accept, without_operator
+from .paper import GLUE_HEAD, Nobody
+
+LOAD = "bus.load[can]"
+STUFF_BITS_MAX = 24
+"""Of a standard frame with 8 bytes: floor((34 + 64 - 1) / 4), Davis et al. 2007."""
+
+
+@pytest.fixture(scope="module")
+def loaded() -> Loaded:
+    return load_description(FIXTURES / "glue_head.toml")
+
+
+@pytest.fixture
+def ids(loaded: Loaded) -> list[tuple[int, bool]]:
+    return _load.free_ids(loaded.description, loaded.description.bus[0])
+
+
+def frames_of(pattern: str) -> list[Frame]:
+    from hiltest.clock import SimulatedClock
+    from hiltest.measure import Measure
+
+    text = GLUE_HEAD.replace('pattern = "varied"', f'pattern = "{pattern}"')
+    made = load_text(text, FIXTURES)
+    measure = Measure(LOAD, "bus[can]", made, SimulatedClock(), Nobody())
+    return _load.pattern_frames(measure, made.description.bus[0])
+
+
+def edge_gaps(frame: Frame) -> list[int]:
+    """Bits between edges from recessive to dominant, from the data field on, up to the end of the CRC."""
+    bits = frame_bits(frame)
+    levels = bits.bits[: len(bits.bits) - 10]
+    edges = [at for at, (a, b) in enumerate(itertools.pairwise(levels), 1) if a == 1 and b == 0]
+    start, end = 30, len(levels) - 20  # identifier and CRC differ from frame to frame
+    return [b - a for a, b in itertools.pairwise(edges) if start <= a and b <= end]
+
+
+def test_sparse_edges_are_as_sparse_as_stuffing_allows(ids: list[tuple[int, bool]]) -> None:
+    """Five recessive and five dominant bits: an edge to synchronise on in every ten bits, and never later."""
+    for frame in frames_of("sparse_edges"):
+        assert set(edge_gaps(frame)) == {10}
+
+
+def test_all_other_data_have_more_edges() -> None:
+    """Zeros alone give an edge in six bits, random data in about four."""
+    assert set(edge_gaps(Frame(0x7A0, bytes(8)))) == {6}
+    gaps = [gap for frame in frames_of("random") if frame.dlc == 8 for gap in edge_gaps(frame)]
+    assert 3.5 < sum(gaps) / len(gaps) < 5.0
+
+
+def test_longest_stuffing_beats_every_random_frame() -> None:
+    """At least 19 stuff bits of the 24 that no frame can exceed; 20,000 random frames have fewer."""
+    source = random.Random(7)
+    most_random = max(
+        stuff_bit_count(Frame(source.choice(range(0x781, 0x7E0)), source.randbytes(8))) for _ in range(20_000)
+    )
+    counts = {stuff_bit_count(frame) for frame in frames_of("longest_stuffing")}
+    assert most_random < min(counts)
+    assert max(counts) <= STUFF_BITS_MAX
+
+
+def test_nothing_that_commands_is_ever_sent() -> None:
+    """No network management, synchronisation, time, process data to a node, request, heartbeat or layer setting."""
+    for pattern in ("varied", "random", "longest_stuffing", "sparse_edges", "planned", "mixed_ids"):
+        for frame in frames_of(pattern):
+            low = frame.can_id & 0x7FF if frame.extended else frame.can_id
+            for can_id in {low, frame.can_id >> 18 if frame.extended else low}:
+                service, node_id = can_id & 0x780, can_id & 0x7F
+                assert can_id not in (0x000, 0x080, 0x100, 0x7E4, 0x7E5), (pattern, frame)
+                assert service not in (0x200, 0x300, 0x400, 0x500, 0x600), (pattern, frame)
+                assert not (service == 0x700 and node_id), (pattern, frame)
+                assert service == 0x780 or node_id not in (5, 127), (pattern, frame)
+
+
+def test_mixed_identifiers_lie_on_both_sides_of_the_nodes_own() -> None:
+    """Some win against every frame of the node and some lose; 29-bit ones are among them."""
+    frames = frames_of("mixed_ids")
+    standard = {frame.can_id for frame in frames if not frame.extended}
+    for own in (0x085, 0x185, 0x285, 0x385, 0x585):
+        assert any(own - 3 < can_id < own for can_id in standard), hex(own)
+        assert any(own < can_id < own + 3 for can_id in standard), hex(own)
+    assert any(frame.extended for frame in frames)
+
+
+def test_planned_traffic_keeps_lengths_and_shares() -> None:
+    """Of the glue head's messages those every 10 ms come ten times as often as those every 100 ms."""
+    frames = frames_of("planned")
+    count = {size: sum(frame.dlc == size for frame in frames) for size in (0, 1, 6, 7, 8)}
+    assert count[0] > 5 * count[7]
+    assert count[8] > count[0]
+    assert len({frame.can_id for frame in frames}) == 10
+
+
+def edited(tmp_path: Path, *pairs: tuple[str, str], more: str = "") -> Path:
+    """A glue head without an operator, with texts replaced."""
+    source = without_operator(FIXTURES / "glue_head.toml")
+    for each in source.parent.glob("glue_head*"):
+        shutil.copy(each, tmp_path)
+    file = tmp_path / "glue_head.toml"
+    text = file.read_text(encoding="utf-8")
+    for old, new in pairs:
+        assert old in text
+        text = text.replace(old, new)
+    file.write_text(text + more, encoding="utf-8")
+    return file
+
+
+def load_check(file: Path, *faults: str, before_close: Callable[[Any], None] | None = None) -> CheckResult:
+    record = accept(*faults, file=file, only=(LOAD,), before_close=before_close)
+    return next(check for check in record.checks if check.name == LOAD)
+
+
+def found(check: CheckResult, name: str) -> Any:
+    return next(each for each in check.measurements if each.name == name)
+
+
+SHORT = ("duration_s = 4.0", "duration_s = 1.0\nbit_error_probability_max = 1e-5")
+
+
+def test_what_is_counted_is_what_was_on_the_wire(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bits and frames are the wire's own, but for the read of the burst's count at the very end."""
+    truth: dict[str, list[int]] = {"busy_ns": [], "frames": []}
+
+    def noting(real: Callable[..., Any]) -> Callable[..., Any]:
+        def call(self: _load.Load, *arguments: Any) -> Any:
+            wire = self._link.port.bus.bench.wires["can"]
+            truth["busy_ns"].append(wire.busy_ns)
+            truth["frames"].append(wire.frames)
+            return real(self, *arguments)
+
+        return call
+
+    monkeypatch.setattr(_load.Load, "start", noting(_load.Load.start))
+    monkeypatch.setattr(_load.Load, "detach", noting(_load.Load.detach))
+    check = load_check(edited(tmp_path, SHORT))
+    assert check.outcome == "passed"
+    sent, back = found(check, "frames sent by the host").value, found(check, "frames sent by the nodes").value
+    assert sent > 3000
+    assert back > 300
+    start, end = 0, -1
+    assert abs(sent + back - (truth["frames"][end] - truth["frames"][start])) <= 1
+    bits = found(check, "bits on the bus").value
+    assert bits * 1000 == pytest.approx(truth["busy_ns"][end] - truth["busy_ns"][start], abs=135_000)
+    assert found(check, "utilisation achieved").value == pytest.approx(50.0, abs=1.0)
+
+
+def test_a_full_queue_is_paced(tmp_path: Path) -> None:
+    """An adapter that takes 24 frames at a time slows the test down; it is no error."""
+    small = edited(
+        tmp_path,
+        ("utilisation_percent = 50.0", "utilisation_percent = 60.0"),
+        SHORT,
+        more="\n[simulation.adapter]\nqueue_frames = 24\n",
+    )
+    check = load_check(small)
+    assert found(check, "errors").verdict == "passed"
+    assert "queue was full" in found(check, "frames sent by the host").note
+
+
+def test_a_queue_that_does_not_drain_fails(tmp_path: Path) -> None:
+    """The node loses its power in the middle: nobody acknowledges, the test stops at once and says so."""
+    check = load_check(edited(tmp_path), "no_node@8")
+    assert check.outcome == "failed"
+    assert "nobody acknowledges" in check.reason
+    assert check.ended_s - check.started_s < 4.0
+
+
+def test_a_sequential_test_stops_when_the_bound_is_shown(tmp_path: Path) -> None:
+    """ln(1/0.05) / 1e-5 = 299,573 bits without an error are enough (zero-failure bound): 0.6 s of 4."""
+    file = edited(
+        tmp_path,
+        ('pattern = "varied"', 'sequential = true\nbit_error_probability_max = 1e-5\npattern = "varied"'),
+    )
+    check = load_check(file)
+    assert check.outcome == "passed"
+    assert 299_572 <= found(check, "bits on the bus").value < 360_000
+    assert any("shows the bound" in note for note in check.notes)
+
+
+def test_a_sequential_test_stops_when_it_can_only_fail(tmp_path: Path) -> None:
+    """With noise from the start of the test on the verdict is certain long before its end."""
+    file = edited(tmp_path, ('pattern = "varied"', 'sequential = true\npattern = "varied"'))
+    check = load_check(file, "noise_bursts=200@6.3")
+    assert check.outcome == "failed"
+    assert any("too many" in note for note in check.notes)
+    assert check.ended_s - check.started_s < 2.0
+
+
+def test_frames_lost_in_the_node_are_told_from_frames_lost_in_the_host(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A program that drops its answers, and an adapter that overruns: two places, told by name."""
+    real = Firmware._send
+
+    def forgetful(self: Firmware, can_id: int, data: bytes) -> None:
+        if self.queue.now_ns < 6_500_000_000 or can_id != 0x585 or self._rng.random() > 0.1:
+            real(self, can_id, data)
+
+    monkeypatch.setattr(Firmware, "_send", forgetful)
+    check = load_check(edited(tmp_path))
+    lost = found(check, "frames lost")
+    assert check.outcome == "failed"
+    assert "in the node" in lost.note
+    assert lost.value >= 1
+    assert "host" not in lost.note
+
+
+def test_frames_lost_on_the_way_are_missed_by_their_numbers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frames of the burst that the host never gets are counted, though bus and node say nothing of them."""
+    from hiltest.simbench.adapter import Adapter
+
+    real = Adapter._received
+    counted = {"burst": 0, "dropped": 0}
+
+    def leaky(self: Adapter, frame: Frame) -> None:
+        if frame.can_id == 0x485 and not frame.error:
+            counted["burst"] += 1
+            if counted["burst"] % 100 == 0:
+                counted["dropped"] += 1
+                return
+        real(self, frame)
+
+    monkeypatch.setattr(Adapter, "_received", leaky)
+    check = load_check(edited(tmp_path))
+    lost = found(check, "frames lost")
+    assert check.outcome == "failed"
+    assert lost.value == counted["dropped"] > 5
+    assert "somewhere" in lost.note
+
+
+def test_lengths_are_those_of_the_wire(ids: list[tuple[int, bool]]) -> None:
+    """What the load reckons with is what `length_bits` says of each frame, intermission included."""
+    frames = _load.varied_frames(ids, random.Random(1))
+    assert len(frames) == _load.POOL
+    hard = [frame for frame in frames if frame.data == b"\x3c" * 8]
+    assert len(hard) == _load.POOL // 2
+    assert {length_bits(frame) for frame in hard} <= set(range(111, 136))
