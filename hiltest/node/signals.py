@@ -293,7 +293,7 @@ class SignalDriver:
 
             def answer(asked_ns: int = asked_ns) -> float | None:
                 found = self._feedback.latest(spot)
-                if found is None or found[1] < asked_ns:
+                if found is None or found[1] <= asked_ns:
                     return None
                 return found[0] if self._matches(spot.message, wanted, asked_ns) else None
 
@@ -309,7 +309,7 @@ class SignalDriver:
         for name, value in wanted.items():
             spot = Spot(message, info.signals[name], 1.0, 0.0, 1.0)
             found = self._feedback.latest(spot)
-            if found is None or found[1] < since_ns or not spot.signal.same(found[0], value):
+            if found is None or found[1] <= since_ns or not spot.signal.same(found[0], value):
                 return False
         return True
 
