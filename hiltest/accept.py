@@ -1,4 +1,7 @@
-"""`hiltest accept`: the catalogue under pytest, with a live display in place of pytest's own output."""
+"""`hiltest accept`: the catalogue under pytest, with a live display in place of pytest's own output.
+
+`hiltest desk` runs the paper checks of the same catalogue, without pytest and without a bench.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +12,15 @@ import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import pytest
 
-from hiltest.errors import UsageError
+from hiltest.errors import HiltestError, UsageError
 from hiltest.settings import Settings
+
+if TYPE_CHECKING:
+    from hiltest.evidence.model import RunRecord
 
 ACCEPTED, REJECTED, WRONG_USE, NO_BENCH, INCOMPLETE = 0, 1, 2, 3, 4
 BY_VERDICT = {"accepted": ACCEPTED, "rejected": REJECTED, "incomplete": INCOMPLETE}
@@ -29,6 +35,7 @@ class _Quiet:
         self.record: Any = None
         self.folder: Path | None = None
         self.not_opened = ""
+        self.unusable = ""
         self._settings = settings
         self._watcher = watcher
 
@@ -53,7 +60,7 @@ class _Quiet:
         self.record = session.config.stash.get(plugin.RECORD, None)
         run = session.config.stash.get(plugin.RUN, None)
         if run is not None:
-            self.folder, self.not_opened = run.folder, run.not_opened
+            self.folder, self.not_opened, self.unusable = run.folder, run.not_opened, run.unusable
 
 
 def accept(settings: Settings, as_json: bool = False) -> int:
@@ -77,15 +84,51 @@ def accept(settings: Settings, as_json: bool = False) -> int:
         _explain_inner_failure(status, quiet.text.getvalue())
     record = quiet.record
     if as_json:
-        from hiltest.evidence.codec import page_of, record_to_dict
-
-        sys.stdout.write(page_of(record_to_dict(record)))
+        _print_json(record)
     else:
         assert watcher is not None
         watcher.finish(record, quiet.folder)
-    if quiet.not_opened and record.verdict != "rejected":
-        return NO_BENCH
+    if record.verdict != "rejected":
+        if quiet.unusable:
+            return WRONG_USE
+        if quiet.not_opened:
+            return NO_BENCH
     return BY_VERDICT[record.verdict]
+
+
+def desk(file: Path, as_json: bool = False) -> int:
+    """Run the checks that need no bench and return the exit code: 0 all passed, 1 one did not.
+
+    Raises:
+        UsageError: the description can't be used.
+    """
+    from hiltest.campaign.runner import run_one
+    from hiltest.session import Run, load
+
+    settings = Settings(file=file)
+    loaded = load(settings)
+    watcher = None
+    if not as_json:
+        from hiltest.progress import Progress
+
+        watcher = Progress(loaded)
+    run = Run(settings, loaded, watcher)
+    run.planned = [bound for bound in run.every if bound.spec.group == "desk"]
+    for bound in run.planned:
+        run_one(run, bound)
+    record = run.close()
+    if as_json:
+        _print_json(record)
+    else:
+        assert watcher is not None
+        watcher.show(record)
+    return REJECTED if run.open_ends() else ACCEPTED
+
+
+def _print_json(record: RunRecord) -> None:
+    from hiltest.evidence.codec import page_of, record_to_dict
+
+    sys.stdout.write(page_of(record_to_dict(record)))
 
 
 def _arguments() -> list[str]:
@@ -98,28 +141,32 @@ def _arguments() -> list[str]:
         "--noconftest",
         "--assert=plain",  # rewriting the whole package would cost seconds on the first run
         "-p",
-        "no:cacheprovider",
+        "hiltest.plugin",
         "-p",
-        "no:randomly",
+        "pytest_timeout",
+        "-p",
+        "no:cacheprovider",
     ]
 
 
-def _explain_inner_failure(status: int | pytest.ExitCode, text: str) -> None:
+def _explain_inner_failure(status: int | pytest.ExitCode, text: str) -> NoReturn:
     lines = [line for line in text.splitlines() if line.startswith("ERROR:")]
     if status == pytest.ExitCode.USAGE_ERROR and lines:
         raise UsageError("\n".join(line.removeprefix("ERROR: ") for line in lines))
-    raise UsageError(f"the catalogue could not be run (pytest ended with {status!r}):\n{text[-4000:]}")
+    raise HiltestError(f"the catalogue could not be run (pytest ended with {status!r}):\n{text[-4000:]}")
 
 
 @contextlib.contextmanager
 def _clean_environment() -> Iterator[None]:
-    """Keep the user's own pytest settings out of an acceptance run."""
-    kept = os.environ.pop("PYTEST_ADDOPTS", None)
+    """Keep the user's own pytest settings and plugins out of an acceptance run."""
+    names = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_DISABLE_PLUGIN_AUTOLOAD")
+    kept = {name: os.environ.pop(name) for name in names if name in os.environ}
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     try:
         yield
     finally:
-        if kept is not None:
-            os.environ["PYTEST_ADDOPTS"] = kept
+        del os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"]
+        os.environ.update(kept)
 
 
 @contextlib.contextmanager

@@ -42,6 +42,15 @@ def _parser() -> argparse.ArgumentParser:
     accept.add_argument("--json", action="store_true", help="print run.json's content and nothing else")
     accept.set_defaults(run=_accept)
 
+    desk = commands.add_parser(
+        "desk",
+        help="the paper checks alone: no bench, no hardware",
+        epilog="exit codes: 0 all passed, 1 one did not, 2 wrong file or command line",
+    )
+    desk.add_argument("file", metavar="FILE", help="fixture description")
+    desk.add_argument("--json", action="store_true", help="print the checks as in run.json and nothing else")
+    desk.set_defaults(run=_desk)
+
     bench = commands.add_parser(
         "bench",
         help="open the simulated bench's doors for other programs",
@@ -126,6 +135,12 @@ def _accept(options: argparse.Namespace) -> int:
         answers=Path(options.answers) if options.answers else None,
     )
     return accept(settings, as_json=options.json)
+
+
+def _desk(options: argparse.Namespace) -> int:
+    from hiltest.accept import desk
+
+    return desk(Path(options.file), as_json=options.json)
 
 
 def _bench(options: argparse.Namespace) -> int:

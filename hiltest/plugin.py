@@ -6,14 +6,16 @@ is used, and nothing of it is used unless --hil (or the ini value hil) names a f
 
 from __future__ import annotations
 
+import contextlib
+import inspect
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import pytest
 
-from hiltest.errors import UsageError
+from hiltest.errors import HiltestError, UsageError
 from hiltest.settings import Settings, add_options, resolve
 
 if TYPE_CHECKING:
@@ -37,11 +39,31 @@ SETTINGS = pytest.StashKey[Settings]()
 RUN = pytest.StashKey["Run"]()
 BOUND = pytest.StashKey["BoundCheck"]()
 RESULT = pytest.StashKey[Any]()
+TOLD = pytest.StashKey[bool]()
+RECORD = pytest.StashKey[Any]()
 WATCHER = pytest.StashKey[Any]()
 
+NO_CATALOGUE = "the catalogue needs a fixture description: run pytest with --hil FILE"
 NO_FILE = (
     "the fixture {name!r} needs a fixture description: run pytest with --hil FILE (add --hil-simulate for the "
     "simulated bench), or set `hil = FILE` in the pytest section of your ini file"
+)
+FIXTURES = (
+    "node",
+    "measure",
+    "can_bus",
+    "serial_console",
+    "link",
+    "operator",
+    "power",
+    "meter",
+    "bench_supply",
+    "description",
+    "bench_clock",
+)
+SPREAD = (
+    "one bench can't be driven by several processes: the tests of a session with --hil run in one. Leave out -n "
+    "(pytest-xdist), or give -n 0"
 )
 WALL_MARGIN = 1.5
 WALL_EXTRA_S = 20.0
@@ -61,6 +83,14 @@ def pytest_configure(config: pytest.Config) -> None:
         config.stash[SETTINGS] = resolve(config)
     except UsageError as error:
         raise pytest.UsageError(str(error)) from None
+    if config.stash[SETTINGS].file is not None and _is_spread(config):
+        raise pytest.UsageError(SPREAD)
+
+
+def _is_spread(config: pytest.Config) -> bool:
+    """Are the tests handed to several processes (pytest-xdist), or is this one of them?"""
+    asked = [config.getoption(name, None) for name in ("numprocesses", "tx")]
+    return any(asked) or hasattr(config, "workerinput")
 
 
 def pytest_report_header(config: pytest.Config) -> str | None:
@@ -87,11 +117,25 @@ def run_of(config: pytest.Config) -> Run | None:
 def _needed(request: pytest.FixtureRequest) -> Run:
     run = run_of(request.config)
     if run is None:
-        raise pytest.UsageError(NO_FILE.format(name=request.fixturename))
+        pytest.fail(NO_FILE.format(name=_asked_for(request)), pytrace=False)
     return run
 
 
+def _asked_for(request: pytest.FixtureRequest) -> str:
+    """The fixture of ours that the test itself names; the one that is being made, if it names none."""
+    names = (
+        inspect.signature(request.function).parameters if isinstance(request.node, pytest.Function) else ()
+    )
+    return next((name for name in names if name in FIXTURES), request.fixturename or "hiltest")
+
+
 # --- collecting the catalogue ----------------------------------------------------------------------------
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection(session: pytest.Session) -> None:
+    """A description that can't be used is told before anything is collected."""
+    run_of(session.config)
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Module | None:
@@ -100,7 +144,7 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Mod
     if file_path.stem in ("registry", "pages"):
         return None
     if run_of(parent.config) is None:
-        raise pytest.UsageError(NO_FILE.format(name="hiltest.catalogue"))
+        raise parent.CollectError(NO_CATALOGUE)
     module: pytest.Module = pytest.Module.from_parent(parent, path=file_path)
     return module
 
@@ -117,7 +161,17 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 def _bound_of(item: pytest.Item) -> BoundCheck | None:
     callspec = getattr(item, "callspec", None)
-    return None if callspec is None else callspec.params.get("hil_bound")
+    bound = None if callspec is None else callspec.params.get("hil_bound")
+    return (
+        bound if hasattr(bound, "spec") else None
+    )  # pytest's "not set" where the description has no such part
+
+
+def pytest_itemcollected(item: pytest.Item) -> None:
+    """Let -k find a check by its name in the catalogue."""
+    bound = _bound_of(item)
+    if bound is not None:
+        item.extra_keyword_matches |= {bound.name, bound.spec.name}
 
 
 @pytest.hookimpl(trylast=True)
@@ -125,7 +179,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     run = run_of(config) if config.stash[SETTINGS].file is not None else None
     if run is None:
         return
-    own = [item for item in items if _bound_of(item) is None]
+    own = [item for item in items if not hasattr(getattr(item, "function", None), "__hil_check__")]
     ours = {bound.name: item for item in items if (bound := _bound_of(item)) is not None}
     chosen = _select(config, run, ours)
     for item in (item for name, item in ours.items() if name not in chosen):
@@ -136,9 +190,27 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         bound = _bound_of(item)
         assert bound is not None
         item.stash[BOUND] = bound
-        if item.get_closest_marker("timeout") is None:
-            item.add_marker(pytest.mark.timeout(bound.window_s * WALL_MARGIN + WALL_EXTRA_S))
+        _limit_wall_time(item, bound.window_s)
+    if not _has_own_timeout(config):
+        for item in own:
+            if "measure" in getattr(item, "fixturenames", ()):
+                _limit_wall_time(item, OWN_WINDOW_S)
     items[:] = ordered + own
+
+
+def _limit_wall_time(item: pytest.Item, window_s: float) -> None:
+    """Let pytest-timeout end a test that hangs where no bench time passes."""
+    if _has_timeouts(item.config) and item.get_closest_marker("timeout") is None:
+        item.add_marker(pytest.mark.timeout(window_s * WALL_MARGIN + WALL_EXTRA_S))
+
+
+def _has_timeouts(config: pytest.Config) -> bool:
+    """Was pytest-timeout left in?"""
+    return any(config.pluginmanager.has_plugin(name) for name in ("timeout", "pytest_timeout"))
+
+
+def _has_own_timeout(config: pytest.Config) -> bool:
+    return _has_timeouts(config) and bool(config.getoption("timeout", None) or config.getini("timeout"))
 
 
 def _select(config: pytest.Config, run: Run, ours: dict[str, pytest.Item]) -> set[str]:
@@ -178,51 +250,78 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Iterator[None]:
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, Any, Any]:
     run = pyfuncitem.config.stash.get(RUN, None)
-    measure = pyfuncitem.funcargs.get("measure") if run is not None else None
+    measure: Any = pyfuncitem.funcargs.get("measure") if run is not None else None
     if run is None or measure is None:
         return (yield)
+    from hiltest.measure import CheckFailed
+
     bound = pyfuncitem.stash.get(BOUND, None)
     disarm = run.arm_window(measure.check, bound.window_s if bound is not None else OWN_WINDOW_S)
     error: BaseException | None = None
+    returned: Any = None
     try:
-        yield
+        returned = yield
     except BaseException as raised:
         error = raised
     finally:
         disarm()
-    result = run.conclude(error)
+    result = run.conclude(_as_ours(error))
     pyfuncitem.stash[RESULT] = result
-    if isinstance(error, KeyboardInterrupt | SystemExit):
-        raise error
     if result.outcome == "passed":
-        return None
+        return returned
+    if isinstance(error, KeyboardInterrupt | SystemExit | pytest.exit.Exception | pytest.skip.Exception):
+        raise error
     if result.outcome in ("not observable", "not offered"):
         pytest.skip(f"{result.outcome}: {result.reason}")
-    if error is not None:
-        raise error
-    pytest.fail(result.reason, pytrace=False)
+    if (
+        error is None
+        or isinstance(error, CheckFailed)
+        or (bound is not None and isinstance(error, HiltestError))
+    ):
+        # What was measured says it all; where in the catalogue it was measured helps nobody at the bench.
+        pytest.fail(result.reason, pytrace=False)
+    raise error
+
+
+def _as_ours(error: BaseException | None) -> BaseException | None:
+    """pytest's own ways to end a test, as the records know them."""
+    from hiltest.errors import StepSkipped
+    from hiltest.measure import CheckFailed
+
+    if isinstance(error, pytest.skip.Exception):
+        return StepSkipped(str(error))
+    if isinstance(error, pytest.fail.Exception):
+        return CheckFailed(str(error))
+    return error
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[Any]:
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Generator[None, Any, Any]:
     report = yield
-    bound, run = item.stash.get(BOUND, None), item.config.stash.get(RUN, None)
-    if run is None:
-        return report
-    if call.when == "setup" and call.excinfo is not None and RESULT not in item.stash:
-        error = call.excinfo.value
-        if run.in_check:
-            item.stash[RESULT] = run.conclude(error)
-        elif bound is not None:
-            item.stash[RESULT] = run.skip(bound.name, "error", str(error))
+    run = item.config.stash.get(RUN, None)
+    if run is not None and call.when != "teardown":
+        _keep_result(run, item, call)
+        report.user_properties = list(item.user_properties)
+    return report
+
+
+def _keep_result(run: Run, item: pytest.Item, call: pytest.CallInfo[None]) -> None:
+    """Conclude what pytest_pyfunc_call did not see, and let the measurements be properties in junit.xml."""
+    bound = item.stash.get(BOUND, None)
+    error = None if call.excinfo is None else call.excinfo.value
+    if run.in_check and (call.when == "call" or error is not None):
+        # A fixture failed, or the test was no plain function.
+        item.stash[RESULT] = run.conclude(_as_ours(error))
+    elif call.when == "setup" and error is not None and bound is not None and RESULT not in item.stash:
+        item.stash[RESULT] = run.skip(bound.name, "error", str(error))
     result = item.stash.get(RESULT, None)
-    if result is not None and call.when == "call":
-        report.user_properties += [
+    if result is not None and not item.stash.get(TOLD, False):
+        item.stash[TOLD] = True
+        item.user_properties += [
             (f"{m.name} [{m.unit}]" if m.unit else m.name, m.value) for m in result.measurements
         ]
-    return report
 
 
 @pytest.hookimpl(tryfirst=True, optionalhook=True)
@@ -274,14 +373,28 @@ def pytest_sessionfinish(session: pytest.Session, exitstatus: int | pytest.ExitC
         return
     if exitstatus == pytest.ExitCode.INTERRUPTED:
         run.ended = "the run was interrupted"
-    record = run.close()
+    with _undisturbed():
+        record = run.close()
     session.config.stash[RECORD] = record
-    if run.results and record.verdict != "accepted" and exitstatus == pytest.ExitCode.OK:
+    if run.open_ends() and exitstatus == pytest.ExitCode.OK:
         # A skipped check must not leave a green session behind.
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
-RECORD = pytest.StashKey[Any]()
+@contextlib.contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Another Ctrl-C does not stop what switches off and writes the records."""
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    try:
+        old = [signal.signal(number, signal.SIG_IGN) for number in numbers]
+    except ValueError:  # not the main thread, which alone gets signals
+        yield
+        return
+    try:
+        yield
+    finally:
+        for number, handler in zip(numbers, old, strict=True):
+            signal.signal(number, handler)
 
 
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
@@ -317,8 +430,9 @@ def description(request: pytest.FixtureRequest) -> Description:
 
 
 @pytest.fixture
-def link(request: pytest.FixtureRequest) -> Link:
+def link(request: pytest.FixtureRequest, measure: Measure) -> Link:
     """The loop that owns the bus: everything that waits, waits in it."""
+    del measure  # asked for so that the guard stands between every test and the next
     return _opened(request).link
 
 
@@ -329,18 +443,19 @@ def bench_clock(request: pytest.FixtureRequest) -> Clock:
 
 
 @pytest.fixture
-def can_bus(request: pytest.FixtureRequest) -> Iterator[can.BusABC]:
+def can_bus(link: Link) -> Iterator[can.BusABC]:
     """The bus as any python-can program sees it. It shares the link's reader, so no frame is stolen."""
     from hiltest.sharedbus import SharedBus
 
-    bus = SharedBus(_opened(request).link)
+    bus = SharedBus(link)
     yield bus
     bus.shutdown()
 
 
 @pytest.fixture
-def serial_console(request: pytest.FixtureRequest) -> SerialConsole:
+def serial_console(request: pytest.FixtureRequest, measure: Measure) -> SerialConsole:
     """The node's serial console."""
+    del measure
     return _or_usage(_needed(request).console)
 
 
@@ -389,12 +504,12 @@ def node(request: pytest.FixtureRequest, measure: Measure) -> GuardedNode:
         name = bound.node
     elif marker is not None:
         if len(marker.args) != 1 or marker.kwargs:
-            raise pytest.UsageError(f"{request.node.nodeid}: write the marker as hil_node('name')")
+            pytest.fail(f"{request.node.nodeid}: write the marker as hil_node('name')", pytrace=False)
         name = marker.args[0]
     else:
         name = run.loaded.description.node[0].name
-    del measure  # asked for so that the guard stands between every test and the next
-    return run.node(name)
+    del measure
+    return _or_usage(lambda: run.node(name))
 
 
 @pytest.fixture
@@ -414,4 +529,4 @@ def _or_usage(make: Callable[[], T]) -> T:
     try:
         return make()
     except UsageError as error:
-        raise pytest.UsageError(str(error)) from None
+        pytest.fail(str(error), pytrace=False)

@@ -65,6 +65,7 @@ class Display(Protocol):
     def on_note(self, text: str) -> None: ...
     def on_result(self, result: CheckResult) -> None: ...
     def finish(self, record: RunRecord, folder: Path | None) -> None: ...
+    def show(self, record: RunRecord) -> None: ...
     def stop(self) -> None: ...
     def tick(self) -> None: ...
     def hold(self, held: bool) -> None: ...
@@ -120,6 +121,12 @@ class Progress:
         """The run is over: show every measurement, the verdict, where to look first, and where the report is."""
         self._display.stop()
         self._display.finish(record, folder)
+        self.close()
+
+    def show(self, record: RunRecord) -> None:
+        """Show every measurement and nothing more: of checks that lead to no verdict about a unit."""
+        self._display.stop()
+        self._display.show(record)
         self.close()
 
     def tick(self) -> None:
@@ -191,6 +198,14 @@ class _Plain:
     def on_result(self, result: CheckResult) -> None:
         reason = _reason(result)
         self._say(f"{clean(result.name)}: {result.outcome}{f' ({reason})' if reason else ''}")
+
+    def show(self, record: RunRecord) -> None:
+        for check in record.checks:
+            for m in check.measurements:
+                value = value_text(m.value, m.unit, m.low, m.high)
+                allowed = limits_text(m.low, m.high, m.unit)
+                limited = f", allowed {allowed}" if m.low is not None or m.high is not None else ""
+                self._say(f"{clean(check.name)}: {clean(m.name)}: {value}{limited}: {m.verdict}")
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         reason = f" ({clean(record.verdict_reason)})" if record.verdict_reason else ""
@@ -266,6 +281,10 @@ class _Live:
         ran = result.outcome in ("passed", "failed", "error")
         self._console.print(_result_row(result, seconds_text(took) if ran else ""))
         self._check = ""
+
+    def show(self, record: RunRecord) -> None:
+        self._console.print()
+        self._console.print(_measurements(record, min(self._console.width, WIDEST)))
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         self._console.print()

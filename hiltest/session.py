@@ -156,6 +156,7 @@ class _Open:
     supply: ScpiSupply | None = None
     account: BusAccount | None = None
     close_log: Callable[[], None] = lambda: None
+    flush_log: Callable[[], None] = lambda: None
     claim: Claim | None = None
     told: int = 0
     answered: int = 0
@@ -307,7 +308,7 @@ class Run:
         log = LogWriter(self.folder / "bus.log", channel=self.loaded.description.bus[0].name)
         opened.link.listen(log.write)
         opened.link.listen_sent(log.write)
-        opened.close_log = log.close
+        opened.close_log, opened.flush_log = log.close, log.flush
 
     def _start_account(self, opened: _Open) -> None:
         from hiltest.canbus.accounting import BusAccount
@@ -536,6 +537,7 @@ class Run:
         if self._open is not None:
             with contextlib.suppress(Exception):
                 self._open.guard.emergency_off()
+                self._open.flush_log()  # the process may end without another word
 
     # --- the end -----------------------------------------------------------------------------------
 

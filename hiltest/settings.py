@@ -150,8 +150,11 @@ def resolve(config: pytest.Config) -> Settings:
     """
     values = {setting.name: _read(setting, config) for setting in SETTINGS}
     settings = Settings(**values)
-    if settings.file is None and (settings.simulate or settings.only or settings.faults):
-        raise UsageError("--hil-simulate, --hil-only and --hil-fault need --hil FILE")
+    if settings.file is None:
+        given = [s.flag for s in SETTINGS if config.getoption(f"hil_{s.name}") is not None]
+        if given:
+            raise UsageError(f"{', '.join(given)} without --hil FILE: there is no bench to use it on")
+        return Settings()  # ini values alone put no bench to use
     if settings.faults and not settings.simulate:
         raise UsageError("--hil-fault injects into the simulated bench only: add --hil-simulate")
     if settings.seed is not None and settings.seed < 0:

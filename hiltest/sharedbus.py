@@ -59,7 +59,7 @@ class SharedBus(can.BusABC):
     def _next(self) -> Frame | None:
         return self._frames.popleft() if self._frames else None
 
-    def _send_periodic_internal(self, *_args: object, **_options: object) -> can.CyclicSendTaskABC:  # type: ignore[override]
+    def _send_periodic_internal(self, *_args: object, **_options: object) -> can.CyclicSendTaskABC:
         raise NotImplementedError(
             "python-can's cyclic tasks run in a thread of their own; use link.every(period_s, action) instead"
         )

@@ -99,7 +99,7 @@ class Server:
         self._queue: EventQueue = bench.queue
         self.doors = tuple(doors)
         self._clock = clock or RealClock()
-        self._offset_ns = self._queue.now_ns - self._clock.now_ns
+        self._offset_ns: int = self._queue.now_ns - self._clock.now_ns
         self._each_turn = each_turn
         self.slipped_ns = 0
         self._stopped = False
@@ -209,7 +209,7 @@ def serve(
     out = output or sys.stdout
     with open_bench(description, seed=seed, faults=faults or None) as bench:
         for node in bench.description.node:
-            if node.eds is not None:
+            if node.eds is not None and node.node_id is not None:
                 bench.read_eds(node, node.node_id)  # slow the first time, and kept: not while bench time runs
         watch = OutputWatch(bench, out).look if show_outputs else lambda: None
         server = Server(bench, doors_of(bench), each_turn=watch)
