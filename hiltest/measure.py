@@ -24,6 +24,10 @@ class CheckFailed(AssertionError):
     """A check ended with a failed measurement, or with `measure.fail`."""
 
 
+class RunStopped(CheckFailed):
+    """A check found something so wrong that nothing more may be done with this unit: see `measure.stop_run`."""
+
+
 class Recorder(Protocol):
     """Who keeps what is measured."""
 
@@ -157,6 +161,10 @@ class Measure:
     def fail(self, text: str) -> NoReturn:
         """End the check as failed."""
         raise CheckFailed(text)
+
+    def stop_run(self, text: str) -> NoReturn:
+        """End the check as failed, and the run with it: no other check is run on this unit."""
+        raise RunStopped(text)
 
     def not_observable(self, why: str, need: str = "") -> NoReturn:
         """End the check without a verdict about the node; the run is incomplete."""

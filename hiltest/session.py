@@ -22,7 +22,7 @@ from hiltest.errors import (
     UsageError,
 )
 from hiltest.evidence.model import CheckResult, Curve, Measurement, Outcome, RunRecord, Value, Verdict
-from hiltest.measure import CheckFailed, Measure
+from hiltest.measure import CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
@@ -197,6 +197,7 @@ class Run:
         self.memory: dict[str, Any] = {}
         self.folder: Path | None = None
         self.lost: str = ""
+        self.stopped_by: str = ""
         self.ended: str = ""
         self.not_opened: str = ""
         self.unusable: str = ""
@@ -425,6 +426,8 @@ class Run:
         """Why a check may not run now, or None. Looks at gates and at what the node offers."""
         if self.lost:
             return "not run", "the bench was lost"
+        if self.stopped_by:
+            return "not run", f"{self.stopped_by} stopped the run: nothing more is done with this unit"
         if (self.not_opened or self.unusable) and bound.spec.group != "desk":
             return "not run", "the bench could not be opened"
         closed = [gate for gate in bound.gates if not self._has_passed(gate)]
@@ -494,6 +497,8 @@ class Run:
             result.look_first = []
         self._note_loss(error)
         self._note_loss(off_error)
+        if isinstance(error, RunStopped):
+            self.stopped_by = result.name
         result.ended_s = self._clock.now_s
         self._keep(result)
         return result

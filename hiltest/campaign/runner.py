@@ -40,7 +40,7 @@ def run_catalogue(
     run.planned = _chosen(run.every, only)
     try:
         for bound in run.planned:
-            _run_one(run, bound)
+            run_one(run, bound)
         if before_close is not None:
             before_close(run)
     finally:
@@ -60,7 +60,8 @@ def _chosen(every: list[BoundCheck], only: Sequence[str]) -> list[BoundCheck]:
     return with_gates([known[name] for name in only], every)
 
 
-def _run_one(run: Run, bound: BoundCheck) -> None:
+def run_one(run: Run, bound: BoundCheck) -> None:
+    """Run one check of `run`, or keep why it may not run."""
     refused = run.why_not(bound)
     if refused is not None:
         run.skip(bound.name, *refused)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.scpi import ScpiSupply
 
     Readers = dict[str, GuardedNode]
 
@@ -29,7 +30,9 @@ DEAD_TIME_S = 1.5
 """Element, contact and dead time together, of a block that is well built (common practice, no source)."""
 
 
-def watch_idle(link: Link, node: GuardedNode, heater: Heater, measure: Measure, for_s: float) -> None:
+def watch_idle(
+    link: Link, node: GuardedNode, heater: Heater, measure: Measure, for_s: float, supply: ScpiSupply | None
+) -> None:
     """Watch a heater that is commanded off, and end at once when it is seen to heat."""
     curve = measure.curve(f"{heater.name} temperature", "degC", ceiling=heater.ceiling_c)
     start_c = _mean(lambda: node.read_temperature_c(heater.sensor), link)
@@ -40,10 +43,7 @@ def watch_idle(link: Link, node: GuardedNode, heater: Heater, measure: Measure, 
         curve.add(reading)
         if reading - start_c > IDLE_ABORT_K:
             measure("rise with the heater off", reading - start_c, "K", high=IDLE_RISE_K)
-            measure.fail(
-                f"the block of {heater.name!r} gets hotter with its heater commanded off. SWITCH THE SUPPLY OFF NOW: "
-                "no software can stop a switch that conducts by itself"
-            )
+            _sense.stop_if_it_heats(measure, heater.name, reading - start_c, IDLE_ABORT_K, supply)
         link.run_for(IDLE_EVERY_S)
     end_c = _mean(lambda: node.read_temperature_c(heater.sensor), link)
     measure("rise with the heater off", end_c - start_c, "K", high=IDLE_RISE_K)

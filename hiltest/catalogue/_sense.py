@@ -12,6 +12,8 @@ from hiltest.errors import NodeFault
 if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
+    from hiltest.measure import Measure
+    from hiltest.meters.scpi import ScpiSupply
 
 
 FRESH_S = 20.0
@@ -70,3 +72,31 @@ def median(values: Sequence[float]) -> float:
     """Median of the values that are numbers; NaN when there is none."""
     numbers = [value for value in values if not math.isnan(value)]
     return statistics.median(numbers) if numbers else math.nan
+
+
+HEATS_BY_ITSELF_K = 2.0
+
+
+def rise_k(values: Sequence[float]) -> float:
+    """How much higher the last quarter of readings is than the first; NaN without values."""
+    quarter = max(1, len(values) // 4)
+    first = [value for value in values[:quarter] if not math.isnan(value)]
+    last = [value for value in values[-quarter:] if not math.isnan(value)]
+    return statistics.fmean(last) - statistics.fmean(first) if first and last else math.nan
+
+
+def stop_if_it_heats(
+    measure: Measure, heater: str, rise: float, at_most_k: float, supply: ScpiSupply | None
+) -> None:
+    """End the run at once when a block gets hotter with nothing commanded, and take the power away if that is possible."""
+    if not rise > at_most_k:
+        return
+    if supply is not None:
+        supply.switch(False)
+        done = "The bench supply was switched off"
+    else:
+        done = "SWITCH THE SUPPLY OFF NOW"
+    measure.stop_run(
+        f"the block of heater {heater!r} got {rise:.1f} K hotter with nothing commanded. {done}: no software can stop a "
+        "switch that conducts by itself"
+    )

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from hiltest.link import Link
     from hiltest.measure import Measure
     from hiltest.meters.operator import Operator
+    from hiltest.meters.scpi import ScpiSupply
 
 
 _VERBS = ("read_temperature_c[{sensor}]", "read_heater_output[{load}]")
@@ -33,7 +34,10 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
         method="The temperature is watched for heater.idle_s with the output at zero.",
         limits=(
             ("rise up to 1 K", "a heater stuck on rises by more than that in seconds; common practice"),
-            (f"ended at once above {IDLE_ABORT_K:g} K", "chosen for hiltest"),
+            (
+                f"the run ends at once above {IDLE_ABORT_K:g} K, with the bench supply off if there is one",
+                "chosen for hiltest",
+            ),
             ("output applied is zero", "the node's own report"),
         ),
         causes=(
@@ -43,11 +47,13 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
         ),
     ),
 )
-def test_idle(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_idle(
+    target: Heater, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Zero command, no heat."""
     from hiltest.catalogue import _heat
 
-    _heat.watch_idle(link, node, target, measure, target.idle_s)
+    _heat.watch_idle(link, node, target, measure, target.idle_s, bench_supply)
 
 
 @check(

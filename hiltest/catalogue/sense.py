@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.scpi import ScpiSupply
 
 _WATCH_S = 8.0
 _EVERY_S = 0.1
@@ -20,7 +21,7 @@ _EVERY_S = 0.1
 @check(
     "sense.supply",
     per="node",
-    order=200,
+    order=113,
     gates=("bus.enumerate[{node}]",),
     verbs=("read_supply_v",),
     window_s=15.0,
@@ -57,7 +58,7 @@ def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -
 @check(
     "sense.ambient",
     per="sensor",
-    order=210,
+    order=114,
     gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]"),
     verbs=("read_temperature_c[{load}]",),
     window_s=_WATCH_S + 20.0,
@@ -69,6 +70,10 @@ def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -
         "nothing about the sensor's curve when hot: see heat.second_point.",
         limits=(
             ("mean between limits.ambient_low_c and limits.ambient_high_c", "common practice, no source"),
+            (
+                "a heater's sensor rises by up to 2 K meanwhile; else the run ends at once",
+                "chosen for hiltest",
+            ),
             ("no reading without a value", "a loose contact opens now and then; a sound one never does"),
             (
                 "standard deviation up to sensor.noise_max_k",
@@ -77,6 +82,7 @@ def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -
             ("distance from the others up to limits.sensor_agreement_k", "error budget of 1 % thermistors"),
         ),
         causes=(
+            "rises by itself: the heater's switch failed closed. Switch the supply off at once",
             "reads far below the room or no value: wire or plug open",
             "reads hundreds of degrees: wires shorted",
             "tens of degrees off: another sensor type, pull-up or table than in the firmware",
@@ -85,13 +91,20 @@ def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -
         ),
     ),
 )
-def test_ambient(target: Sensor, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_ambient(
+    target: Sensor, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Each sensor reads the room."""
     from hiltest.catalogue import _sense
 
     names = [part.name for part in measure.description.sensor if part.node == target.node]
     rows = _sense.watch_at_rest(link, node, names, measure.memory, _WATCH_S, _EVERY_S)
     values = rows[target.name]
+    rise = _sense.rise_k(values)
+    for heater in measure.description.heater:
+        if heater.sensor == target.name:
+            measure("rise meanwhile, nothing commanded", rise, "K", high=_sense.HEATS_BY_ITSELF_K)
+            _sense.stop_if_it_heats(measure, heater.name, rise, _sense.HEATS_BY_ITSELF_K, bench_supply)
     missing = sum(math.isnan(value) for value in values)
     measure("readings without a value", missing, f"of {len(values)}", high=0)
     if 0 < missing < len(values):

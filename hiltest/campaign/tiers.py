@@ -1,0 +1,158 @@
+"""Which faults the catalogue must find, by how dangerous it is to miss them, and which it can't see.
+
+Tier 1 hurts somebody or burns something when it is missed: it must be found on every board, and nothing may be
+energised on the way beyond bounded pulses and the small move. Tier 2 are the everyday faults of a first
+power-up, tier 3 those that pass simple tests and fail later.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Bench = Literal["one heater", "two heaters", "blind adapter"]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One fault. `fault` is written as the simulated bench takes it; empty where the bench itself is the fault.
+
+    `pulses` bounds the energy into each heater, in pulses of heater.pulse_s at the stated power (None: the whole
+    run); `strength` is how many times the stated power the fitted element makes. `small_moves` bounds the travel of
+    each axis in steps of small_move_rev (None: the whole run). `alone` is False where only a person can find it.
+    """
+
+    title: str
+    fault: str
+    tier: Literal[1, 2, 3]
+    bench: Bench = "one heater"
+    pulses: float | None = None
+    strength: float = 1.0
+    small_moves: float | None = None
+    alone: bool = True
+
+    @property
+    def name(self) -> str:
+        """Fault and bench, for a table."""
+        other = "" if self.bench == "one heater" else f" ({self.bench})"
+        return f"{self.fault or 'none'}{other}"
+
+
+TIER_1: tuple[Row, ...] = (
+    Row("sensor detached from its block", "sensor_detached[reservoir]", 1, pulses=1),
+    Row("heater stuck on", "heater_stuck_on[reservoir]", 1, small_moves=0),
+    Row("plugs of a heater's and another sensor exchanged", "sensors_swapped", 1, pulses=1),
+    Row("plugs of two heaters' sensors exchanged", "sensors_swapped[left+right]", 1, "two heaters", pulses=1),
+    Row("plugs of two heaters exchanged", "heaters_swapped[left+right]", 1, "two heaters", pulses=1),
+    Row("element for half the voltage", "heater_wrong_voltage[reservoir]", 1, pulses=1, strength=4.0),
+    Row("table reads low when hot", "sensor_reads_low[reservoir]", 1, alone=False),
+    Row("thermistor of another B value", "sensor_wrong_beta[reservoir]", 1, alone=False),
+    Row("sensor of another nominal value", "sensor_wrong_nominal[reservoir]", 1, pulses=0),
+    Row("wrong pull-up: reads low", "sensor_wrong_pull_up[reservoir]", 1, pulses=0),
+    Row("host vanishes, no watch", "host_watch_missing", 1, pulses=2),
+    Row("host vanishes, watch too slow", "host_watch_slow", 1, pulses=2),
+    Row("watch fed by any traffic", "host_watch_fed_by_any_traffic", 1, pulses=3),
+    Row("outputs on after the cable was cut", "no_reaction_to_cut_cable", 1, pulses=4),
+    Row("outputs on after a reset", "outputs_on_after_reset", 1, pulses=3),
+    Row("stop command ignored", "all_off_ignored", 1, pulses=3),
+    Row("emergency stop without effect", "emergency_stop_dead", 1, alone=False),
+    Row("acts on old commands", "acts_on_old_commands", 1, pulses=4),
+    Row("switch that never triggers", "switch_never_triggers[pump_home]", 1, small_moves=0),
+    Row("switch with an open wire, normally open", "switch_never_triggers[level]", 1, alone=False),
+    Row("direction reversed", "stepper_reversed[pump]", 1, small_moves=3),
+    Row("two boards under one id", "duplicate_node_id", 1, pulses=0, small_moves=0),
+    Row("adapter that hides errors", "", 1, "blind adapter"),
+)
+
+TIER_2: tuple[Row, ...] = (
+    Row("no terminator", "no_terminator", 2),
+    Row("one terminator", "one_terminator", 2),
+    Row("CAN-H and CAN-L exchanged", "can_swapped", 2),
+    Row("node absent", "no_node", 2),
+    Row("CAN-H to CAN-L short", "can_h_l_short", 2),
+    Row("bit rates differ", "wrong_bit_rate", 2),
+    Row("sensor open", "sensor_open[reservoir]", 2),
+    Row("heater open", "heater_open[reservoir]", 2),
+    Row("fan stalled", "fan_stalled[electronics]", 2),
+    Row("fan without supply", "fan_open[nozzle]", 2),
+    Row("tach open", "tach_open[nozzle]", 2),
+    Row("coil pairs crossed", "coils_crossed[pump]", 2),
+    Row("driver not reachable", "driver_unreachable[pump]", 2),
+    Row("switch inverted", "switch_inverted[pump_home]", 2),
+)
+
+TIER_3: tuple[Row, ...] = (
+    Row("CAN-L to ground", "can_l_to_ground", 3),
+    Row("noise from motor wires", "noise_with_loads", 3),
+    Row("broken strand with motion", "can_breaks_with_motion", 3),
+    Row("ground offset under load", "ground_offset_under_load", 3),
+    Row("thin power pair", "wire_thin", 3),
+    Row("brown-out loop", "brown_out", 3),
+    Row("stays in its boot loader", "stays_in_loader", 3),
+    Row("loose sensor contact", "sensor_loose_contact[reservoir]", 3),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """A fault that no check sees on a whole board, why physics does not show it, and what to do by hand."""
+
+    fault: str
+    reason: str
+    by_hand: str
+
+
+UNSEEN: tuple[Unseen, ...] = (
+    Unseen(
+        "sensor_reads_low, sensor_wrong_beta, without an operator",
+        "at room temperature every curve through R25 is right, and a pulse shows the slope only to the tolerance of the "
+        "heater's power and the block's heat capacity",
+        "once per board, or per kind of sensor and firmware: an independent thermometer on the warm block "
+        "(heat.second_point with [fixture] operator = true)",
+    ),
+    Unseen(
+        "emergency_stop_dead, without an operator",
+        "nothing on the bus tells a stop that removes power from one that only sends a message",
+        "press it while a fan runs and the host is off: the rail must fall below 5 V; let it go: nothing may start",
+    ),
+    Unseen(
+        "switch_never_triggers on a normally open switch, without an operator",
+        "an open wire of a normally open contact looks like a switch that nobody presses",
+        "press every switch by name before anything moves towards it, and wire limit switches normally closed",
+    ),
+    Unseen(
+        "no_watchdog",
+        "a node that never hangs shows no difference; there is no way to make a release build hang from outside",
+        "with a test build that hangs on command: pulse the heater, hang the node, see the output drop",
+    ),
+    Unseen(
+        "fans_swapped, with two fans of one kind",
+        "command and tachometer change places together, so every reading is right",
+        "look which fan turns, or describe which block each one cools (fan.cools)",
+    ),
+    Unseen(
+        "sensor_frozen, on a sensor that no heater warms",
+        "a quiet sensor at rest and a converter that hangs read the same",
+        "warm it by hand and see its reading move",
+    ),
+    Unseen(
+        "heater_on_while_booting",
+        "a gate that floats for the time of a boot gives the block some joules, less than a sensor's noise and drift",
+        "a current probe on the supply while the node is reset and while it stays in its boot loader",
+    ),
+    Unseen(
+        "no thermal cut-off, or one of a wrong rating",
+        "a closed contact in series with the heater is only its resistance",
+        "look for it, read its rating; it must open above use and below damage, without any software",
+    ),
+    Unseen(
+        "backlash, a loose coupling",
+        "the step counter and a single home switch are on the motor's side of most play",
+        "push and pull the axis by hand; approach one point from both sides with a dial gauge",
+    ),
+    Unseen(
+        "fan mounted backwards, duct open",
+        "speed and current are right",
+        "feel the air, or describe which block the fan cools (fan.cools): heat.cooling_fan compares the cooling",
+    ),
+)
