@@ -7,7 +7,7 @@ through its doors; `truth` is for the tests of hiltest only.
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -79,6 +79,7 @@ class Bench:
         )
         self.wires = {bus.name: self._lay_wire(bus) for bus in description.bus}
         self._adapters: dict[str, Adapter] = {}
+        self._for_adapters: dict[str, list[Callable[[Adapter], None]]] = {}
         self.boards: dict[str, Board] = {}
         for node in description.node:
             self.add_board(node, node.name)
@@ -130,8 +131,17 @@ class Bench:
         wire = self._wire_named(bus or self.description.bus[0].name)
         if wire.name not in self._adapters:
             described = next(b for b in self.description.bus if b.name == wire.name)
-            self._adapters[wire.name] = Adapter(self, described, wire)
+            adapter = self._adapters[wire.name] = Adapter(self, described, wire)
+            for action in self._for_adapters.pop(wire.name, []):
+                action(adapter)
         return self._adapters[wire.name]
+
+    def with_adapter(self, bus: str, action: Callable[[Adapter], None]) -> None:
+        """Do something to the adapter of a bus, now or as soon as it is there."""
+        if bus in self._adapters:
+            action(self._adapters[bus])
+        else:
+            self._for_adapters.setdefault(bus, []).append(action)
 
     def console(self, name: str | None = None) -> ConsolePort:
         """The serial console of a node (default: the first)."""

@@ -98,6 +98,7 @@ class Board:
         self.loader_s = 0.1
         self.stays_in_loader = False
         self.bulk_missing = False
+        self.logic_fed_elsewhere = False
         self.input_ohm = self._draws("input").uniform(12e3, 40e3)
         self.short_ohm = math.inf
         self.supply_gain = draws.factor(0.007)
@@ -336,6 +337,8 @@ class Board:
         self._note_outputs()
 
     def _follow_power(self, low_v: float, mean_v: float) -> None:
+        if self.logic_fed_elsewhere:
+            low_v = mean_v = self.nominal_v
         if self.life == "off":
             if low_v > POWER_GOOD_SHARE * self.nominal_v and self._boot_event is None:
                 self._boot_event = self.queue.after(POWER_GOOD_NS, self._power_good)
@@ -352,7 +355,7 @@ class Board:
 
     def _power_good(self) -> None:
         self._boot_event = None
-        if self.low_rail_v > POWER_GOOD_SHARE * self.nominal_v:
+        if self.logic_fed_elsewhere or self.low_rail_v > POWER_GOOD_SHARE * self.nominal_v:
             cause = self._cause if self._cause != CAUSE_UNKNOWN else CAUSE_POWER
             self._start_up(cause)
             for call in self.on_powered:

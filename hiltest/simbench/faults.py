@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hiltest.simbench.faults_adapter as adapter
 import hiltest.simbench.faults_bus as bus
 import hiltest.simbench.faults_heat as heat
 import hiltest.simbench.faults_motion as motion
@@ -17,7 +18,7 @@ from hiltest.simbench.fault_registry import (
     targets,
 )
 
-MODULES = (bus, node, supply, heat, motion)
+MODULES = (bus, adapter, node, supply, heat, motion)
 """Where the faults are written down, in the order of the list."""
 
 __all__ = ["FAULTS", "Fault", "FaultOrder", "apply_fault", "find_fault", "parse_fault", "targets"]

@@ -105,16 +105,16 @@ def wrong_terminator(bench: Bench, target: str, value: float) -> None:
     _set_terminators(bench, target, [120.0, value])
 
 
-@fault(WIRING, "the node hangs on a long branch", "node", unit="m", default=6.0, low=0.1, high=100.0)
+@fault(WIRING, "the node hangs on a long branch", "node", unit="m", default=70.0, low=0.1, high=100.0)
 def long_stub(bench: Bench, target: str, value: float) -> None:
     wire = bench.wire_of(bench.boards[target])
     wire.change_cabling(stub_m={**wire.cabling.stub_m, target: value})
 
 
-@fault(WIRING, "all branches meet in one point", "bus", unit="arms", default=6.0, low=4.0, high=20.0)
+@fault(WIRING, "all branches meet in one point", "bus", unit="arms", default=10.0, low=4.0, high=20.0)
 def star_wiring(bench: Bench, target: str, value: float) -> None:
     wire = bench.wires[target]
-    stubs = {board.name: 4.0 for board in bench.boards.values() if bench.wire_of(board) is wire}
+    stubs = {board.name: 20.0 for board in bench.boards.values() if bench.wire_of(board) is wire}
     wire.change_cabling(arms=round(value), stub_m=stubs)
 
 
@@ -123,9 +123,7 @@ def long_cable(bench: Bench, target: str, value: float) -> None:
     def change(line: LineNetwork) -> LineNetwork:
         factor = value / line.end_m
         taps = tuple(replace(tap, position_m=min(value, tap.position_m * factor)) for tap in line.taps)
-        ends = tuple(
-            replace(end, position_m=min(value, end.position_m * factor)) for end in line.terminators
-        )
+        ends = tuple(replace(end, position_m=min(value, end.position_m * factor)) for end in line.terminators)
         return replace(line, taps=taps, terminators=ends, length_m=value)
 
     edit_line(bench.wires[target], change)
@@ -260,7 +258,7 @@ def oscillator_off(bench: Bench, target: str, value: float) -> None:
     "the node may resynchronise by one quantum only, and its clock is off",
     "node",
     unit="%",
-    default=0.4,
+    default=1.0,
     low=-5.0,
     high=5.0,
 )

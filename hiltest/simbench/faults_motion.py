@@ -77,6 +77,29 @@ def motors_swapped(bench: Bench, target: str, _: float) -> None:
     one.motor, other.motor = other.motor, one.motor
 
 
+@fault(
+    MOTION,
+    "the axis falls when its motor has no current",
+    "stepper",
+    unit="motor turns/s",
+    default=1.0,
+    low=0.0,
+    high=100.0,
+)
+def axis_drops(bench: Bench, target: str, value: float) -> None:
+    driver, falling = chip(bench, target), motor(bench, target)
+    mechanism = falling.mechanism
+    step = value * mechanism.steps_per_rev * 0.02
+
+    def fall() -> None:
+        lowest = mechanism.low_stop_rev * mechanism.steps_per_rev
+        if not driver.energised() and falling.rotor_steps > lowest:
+            falling.rotor_steps = max(lowest, falling.rotor_steps - step)
+            mechanism.reach(falling.rotor_steps / mechanism.steps_per_rev)
+
+    bench.queue.every(20_000_000, fall)
+
+
 # --- drivers ------------------------------------------------------------------------------------------
 
 

@@ -32,7 +32,7 @@ def power_contact_bad(bench: Bench, target: str, value: float) -> None:
     "a contact in the power pair that gets worse while current flows",
     "node",
     unit="ohm/min",
-    default=1.0,
+    default=4.0,
     low=0.0,
     high=100.0,
 )
@@ -51,6 +51,13 @@ def power_contact_heats(bench: Bench, target: str, value: float) -> None:
 @fault(SUPPLY, "the board's supply input is shorted", "node", unit="ohm", default=0.3, low=0.001, high=1e4)
 def supply_shorted(bench: Bench, target: str, value: float) -> None:
     bench.boards[target].short_ohm = value
+
+
+@fault(SUPPLY, "the power pair is open while the logic is fed over another plug", "node")
+def rail_missing(bench: Bench, target: str, _: float) -> None:
+    board = bench.boards[target]
+    board.logic_fed_elsewhere = True
+    board.harness.plugged = False
 
 
 @fault(SUPPLY, "plus and minus are swapped", "node")

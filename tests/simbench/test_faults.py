@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from hiltest.canbus.frame import Frame
 from hiltest.description.models import Description
-from hiltest.errors import UsageError
+from hiltest.errors import BenchLost, UsageError
 from hiltest.simbench import faults as listed
+from hiltest.simbench.adapter import Adapter
 from hiltest.simbench.bench import Bench
 from hiltest.simbench.faults import FAULTS, FaultOrder, parse_fault, targets
 
@@ -99,6 +101,9 @@ def test_every_fault_can_happen_at_the_start_and_later(name: str) -> None:
         description = None
     # A bus in trouble is worked out bit by bit, which takes its time.
     seconds = 0.1 if FAULTS[name].group.startswith("bus") else 1.5
+    if FAULTS[name].group == "adapter":
+        _works_with_its_adapter(name)
+        return
     made = bench(name, description=description)
     host = Host(made)
     made.run_for(0.6 + seconds)
@@ -108,6 +113,16 @@ def test_every_fault_can_happen_at_the_start_and_later(name: str) -> None:
     configure_axis(host)
     move(host, 800, max(0.0, 1.45 - later.now_s) + seconds)
     assert [str(order) for order in later.faults] == [f"{name}@1.5"]
+
+
+def _works_with_its_adapter(name: str) -> None:
+    """These need the real adapter: before it is there, and while it is."""
+    made = bench(name)
+    made.adapter()
+    made.run_for(0.7)
+    later = bench(f"{name}@0.8")
+    later.adapter()
+    later.run_for(1.0)
 
 
 def _has_pair(name: str, description: Description) -> bool:
@@ -220,6 +235,82 @@ def test_a_hung_program_keeps_its_heartbeat_and_answers_nothing() -> None:
     assert host.sdo("4000100000000000") == b""
 
 
+# --- adapter ------------------------------------------------------------------------------------------
+
+
+def adapter_of(*faults: str) -> tuple[Bench, Adapter]:
+    """The real adapter of a bench, with the node running and some heartbeats received."""
+    made = bench(*faults)
+    adapter = made.adapter()
+    made.run_for(1.0)
+    return made, adapter
+
+
+def received(made: Bench, adapter: Adapter, seconds: float = 1.0) -> list[Frame]:
+    adapter.discard_received()
+    made.run_for(seconds)
+    return adapter.take_many()
+
+
+def test_an_adapter_that_hides_errors_shows_none_though_there_are_some() -> None:
+    """The node is cut off in the middle of its life: an honest adapter reports that nobody acknowledges."""
+    for fault, told in ((), True), (("adapter_hides_errors",), False):
+        made, adapter = adapter_of(*fault)
+        made.hands.unplug_can()
+        adapter.send(Frame(0x123, b"1"))
+        seen = received(made, adapter, 0.2)
+        assert any(frame.error for frame in seen) == told
+        assert adapter.controller.counters.tx >= 128
+
+
+def test_a_listening_adapter_acknowledges_nothing() -> None:
+    """The node's controller is alone, becomes passive and repeats its frame."""
+    made, _ = adapter_of("adapter_listens_only")
+    assert made.boards["head"].controller.state == "passive"
+
+
+def test_an_adapter_in_self_test_needs_nobody() -> None:
+    """With the node absent every frame is sent all the same, and comes back as received."""
+    made, adapter = adapter_of("adapter_in_self_test", "no_node")
+    adapter.send(Frame(0x123, b"1"))
+    assert [frame.can_id for frame in received(made, adapter, 0.1)] == [0x123]
+    assert adapter.controller.counters.tx == 0
+
+
+def test_a_one_shot_adapter_gives_up_what_nobody_acknowledged() -> None:
+    """With the node absent one try is made and no second."""
+    for fault, waiting in ((), 1), (("adapter_one_shot",), 0):
+        made, adapter = adapter_of("no_node", *fault)
+        adapter.send(Frame(0x123, b"1"))
+        made.run_for(0.1)
+        assert adapter.controller.waiting == waiting
+
+
+def test_the_small_faults_of_an_adapter_are_in_its_policy() -> None:
+    """Queue, receive queue, latency, stamps, clock."""
+    made, adapter = adapter_of(
+        "adapter_small_queue",
+        "adapter_loses_frames",
+        "adapter_slow",
+        "adapter_stamps_wrong",
+        "adapter_clock_off",
+    )
+    policy = adapter.policy
+    assert (policy.queue_frames, policy.receive_frames, policy.stamp_offset_s) == (2, 4, 3600.0)
+    assert policy.latency_s == 0.016
+    assert adapter.controller.timing.drift_ppm == 24_000.0
+    assert made.now_s == 1.0
+
+
+def test_an_adapter_that_vanishes_is_lost_to_the_host() -> None:
+    """Every call says so."""
+    made, adapter = adapter_of("adapter_vanishes@1.5")
+    adapter.send(Frame(0x123, b"1"))
+    made.run_for(1.0)
+    with pytest.raises(BenchLost, match="gone"):
+        adapter.send(Frame(0x123, b"1"))
+
+
 # --- supply -------------------------------------------------------------------------------------------
 
 
@@ -253,6 +344,20 @@ def test_the_node_browns_out_when_the_heater_starts(fault: str, cause: int) -> N
     assert [frame.data for frame in host.of(0x705)].count(b"\x00") >= 2
     assert host.read(0x2000, 2) == cause
     assert made.truth.heater_w("reservoir") == 0.0
+
+
+def test_without_a_rail_the_logic_lives_and_nothing_moves_or_warms() -> None:
+    """Logic fed over another plug: the bus works, supply reads nothing, driver and heater are dead."""
+    made, host = running("rail_missing")
+    assert heartbeats(made, host) == 10
+    assert host.read(0x6401, 1) < 500
+    assert host.read(0x2300, 4) == 64
+    assert host.write(0x2100, 1, 500, 2) == 0
+    host.write(0x6411, 1, 1000, 2)
+    made.run_for(3.0)
+    assert made.truth.energy_j("reservoir") == 0.0
+    assert host.read(0x6401, 2) == 0
+    assert made.truth.outputs_on() == frozenset()
 
 
 def test_a_power_cycle_is_told_from_a_brown_out() -> None:
@@ -444,6 +549,17 @@ def test_lost_steps_leave_the_axis_short() -> None:
     assert 5.0 - made.truth.position_rev("pump") > 0.05
     move(host, -16_000, 4.0)
     assert host.read_signed(0x6064) == 0
+
+
+def test_an_axis_without_a_brake_falls_when_its_current_goes() -> None:
+    """Held while the driver is on, down at the stop a moment after it is off."""
+    made, host = running("axis_drops")
+    configure_axis(host)
+    move(host, 3200, 1.5)
+    assert made.truth.position_rev("pump") == pytest.approx(1.0, abs=0.2)
+    host.write(0x6040, 0, 0, 2)
+    made.run_for(3.0)
+    assert made.truth.position_rev("pump") < -0.1
 
 
 @pytest.mark.parametrize(

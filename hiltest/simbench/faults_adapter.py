@@ -1,0 +1,127 @@
+"""Faults of the host's adapter: what it hides, delays, drops, or is set to by mistake."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from hiltest.simbench.fault_registry import fault
+
+if TYPE_CHECKING:
+    from hiltest.simbench.adapter import Adapter
+    from hiltest.simbench.bench import Bench
+
+ADAPTER = "adapter"
+
+
+@fault(ADAPTER, "the adapter tells the host nothing of errors and states", "bus")
+def adapter_hides_errors(bench: Bench, target: str, _: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.reports_errors = False
+
+    bench.with_adapter(target, change)
+
+
+@fault(ADAPTER, "the adapter was left listening only", "bus")
+def adapter_listens_only(bench: Bench, target: str, _: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.controller.listen_only = True
+
+    bench.with_adapter(target, change)
+
+
+@fault(ADAPTER, "the adapter was left in self-test: it acknowledges its own frames and hears them", "bus")
+def adapter_in_self_test(bench: Bench, target: str, _: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.controller.self_acknowledging = True
+
+    bench.with_adapter(target, change)
+
+
+@fault(ADAPTER, "the adapter was left in one-shot mode: nothing is sent a second time", "bus")
+def adapter_one_shot(bench: Bench, target: str, _: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.controller.one_shot = True
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter's clock can't make the bit rate",
+    "bus",
+    unit="%",
+    default=2.4,
+    low=-40.0,
+    high=40.0,
+)
+def adapter_clock_off(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        controller = adapter.controller
+        controller.timing = replace(controller.timing, drift_ppm=value * 1e4)
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER, "the adapter takes few frames at a time", "bus", unit="frames", default=2.0, low=1.0, high=1e4
+)
+def adapter_small_queue(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.queue_frames = round(value)
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter keeps few received frames for a slow host",
+    "bus",
+    unit="frames",
+    default=4.0,
+    low=1.0,
+    high=1e4,
+)
+def adapter_loses_frames(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.receive_frames = round(value)
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter hands frames on late, as serial-line ones do",
+    "bus",
+    unit="s",
+    default=0.016,
+    low=0.0,
+    high=1.0,
+)
+def adapter_slow(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.latency_s = value
+        adapter.policy.jitter_s = 0.25 * value
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter's time stamps lie off the host's",
+    "bus",
+    unit="s",
+    default=3600.0,
+    low=-1e6,
+    high=1e6,
+)
+def adapter_stamps_wrong(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.stamp_offset_s = value
+
+    bench.with_adapter(target, change)
+
+
+@fault(ADAPTER, "the adapter vanishes from the host", "bus")
+def adapter_vanishes(bench: Bench, target: str, _: float) -> None:
+    bench.with_adapter(target, lambda adapter: adapter.unplug())
