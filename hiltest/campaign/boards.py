@@ -188,10 +188,11 @@ class Store:
     def _take(self, line: str) -> None:
         try:
             content: dict[str, Any] = json.loads(line)
-            if content.pop("code") == self._code:
-                self._kept[content.pop("key")] = _decode(content)
-        except (ValueError, KeyError, TypeError):
-            return  # the last line of a run that was killed
+        except ValueError:
+            return  # the last line of a campaign that was killed
+        key, code = content.pop("key"), content.pop("code")
+        if code == self._code:
+            self._kept[key] = _decode(content)
 
     def get(self, order: BoardOrder) -> BoardResult | None:
         """What is known of this board, or None."""
