@@ -16,14 +16,15 @@ NS_PER_S = 1_000_000_000
 
 
 def to_ns(seconds: float, name: str = "seconds") -> int:
-    """Turn `seconds` into whole nanoseconds.
+    """Turn `seconds` into whole nanoseconds. More than 0 s is at least 1 ns: a loop that waits for what is left
+    of its time, a rounding error, would stand still for ever.
 
     Raises:
         UsageError: `seconds` is NaN, infinite or negative; `name` is how the caller spelled it.
     """
     if not math.isfinite(seconds) or seconds < 0:
         raise UsageError(f"{name}={seconds!r} must be a finite time of 0 s or more")
-    return round(seconds * NS_PER_S)
+    return max(1, round(seconds * NS_PER_S)) if seconds > 0 else 0
 
 
 @runtime_checkable

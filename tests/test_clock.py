@@ -57,3 +57,9 @@ def test_no_sleep_for_no_time() -> None:
     """Sleeping for nothing or less returns at once instead of raising."""
     sleep_s(0.0)
     sleep_s(-1.0)
+
+
+def test_a_time_that_is_not_zero_is_at_least_a_nanosecond() -> None:
+    """Waiting for a rounding error lets time pass, so that no loop stands still."""
+    assert to_ns(1e-13) == 1
+    assert to_ns(0.0) == 0
