@@ -12,7 +12,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -21,6 +21,8 @@ from hiltest.settings import Settings
 
 if TYPE_CHECKING:
     from hiltest.evidence.model import RunRecord
+    from hiltest.progress import Progress
+    from hiltest.session import Run
 
 ACCEPTED, REJECTED, WRONG_USE, NO_BENCH, INCOMPLETE = 0, 1, 2, 3, 4
 BY_VERDICT = {"accepted": ACCEPTED, "rejected": REJECTED, "incomplete": INCOMPLETE}
@@ -28,16 +30,12 @@ CATALOGUE = Path(__file__).parent / "catalogue"
 
 
 class _Quiet:
-    """Keeps pytest's own words to itself; they are shown only when something went wrong inside."""
+    """Gives pytest the run, and keeps its own words to itself: they are shown only when something went wrong."""
 
-    def __init__(self, settings: Settings, watcher: Any) -> None:
+    def __init__(self, run: Run) -> None:
         self.text = io.StringIO()
-        self.record: Any = None
-        self.folder: Path | None = None
-        self.not_opened = ""
-        self.unusable = ""
-        self._settings = settings
-        self._watcher = watcher
+        self.record: RunRecord | None = None
+        self._run = run
 
     @pytest.hookimpl(trylast=True)
     def pytest_configure(self, config: pytest.Config) -> None:
@@ -45,9 +43,8 @@ class _Quiet:
 
         from hiltest import plugin
 
-        config.stash[plugin.SETTINGS] = self._settings
-        if self._watcher is not None:
-            config.stash[plugin.WATCHER] = self._watcher
+        config.stash[plugin.SETTINGS] = self._run.settings
+        config.stash[plugin.RUN] = self._run
         old = config.pluginmanager.getplugin("terminalreporter")
         if old is not None:
             config.pluginmanager.unregister(old)
@@ -58,9 +55,6 @@ class _Quiet:
         from hiltest import plugin
 
         self.record = session.config.stash.get(plugin.RECORD, None)
-        run = session.config.stash.get(plugin.RUN, None)
-        if run is not None:
-            self.folder, self.not_opened, self.unusable = run.folder, run.not_opened, run.unusable
 
 
 def accept(settings: Settings, as_json: bool = False) -> int:
@@ -69,31 +63,36 @@ def accept(settings: Settings, as_json: bool = False) -> int:
     Raises:
         UsageError: the description or a setting can't be used.
     """
-    from hiltest import session
-
-    loaded = session.load(settings)
-    watcher = None
-    if not as_json:
-        from hiltest.progress import Progress
-
-        watcher = Progress(loaded)
-    quiet = _Quiet(settings, watcher)
+    run, watcher = _run_for(settings, as_json)
+    run.chosen()
+    quiet = _Quiet(run)
     with _clean_environment(), _terminated_like_interrupted():
         status = pytest.main(_arguments(), plugins=[quiet])
-    if quiet.record is None or (quiet.record.verdict == "incomplete" and not quiet.record.checks):
-        _explain_inner_failure(status, quiet.text.getvalue())
     record = quiet.record
-    if as_json:
+    if record is None or not record.checks:
+        raise HiltestError(
+            f"the catalogue could not be run (pytest ended with {status!r}):\n{quiet.text.getvalue()[-4000:]}"
+        )
+    if watcher is None:
         _print_json(record)
     else:
-        assert watcher is not None
-        watcher.finish(record, quiet.folder)
+        watcher.finish(record, run.folder)
     if record.verdict != "rejected":
-        if quiet.unusable:
-            return WRONG_USE
-        if quiet.not_opened:
+        if run.unusable:
+            raise UsageError(run.unusable)
+        if run.not_opened:
             return NO_BENCH
     return BY_VERDICT[record.verdict]
+
+
+def _run_for(settings: Settings, as_json: bool) -> tuple[Run, Progress | None]:
+    """A run, and the display that follows it unless JSON was asked for."""
+    from hiltest.progress import Progress
+    from hiltest.session import Run, load
+
+    loaded = load(settings)
+    watcher = None if as_json else Progress(loaded)
+    return Run(settings, loaded, watcher), watcher
 
 
 def desk(file: Path, as_json: bool = False) -> int:
@@ -103,24 +102,15 @@ def desk(file: Path, as_json: bool = False) -> int:
         UsageError: the description can't be used.
     """
     from hiltest.campaign.runner import run_one
-    from hiltest.session import Run, load
 
-    settings = Settings(file=file)
-    loaded = load(settings)
-    watcher = None
-    if not as_json:
-        from hiltest.progress import Progress
-
-        watcher = Progress(loaded)
-    run = Run(settings, loaded, watcher)
+    run, watcher = _run_for(Settings(file=file), as_json)
     run.planned = [bound for bound in run.every if bound.spec.group == "desk"]
     for bound in run.planned:
         run_one(run, bound)
     record = run.close()
-    if as_json:
+    if watcher is None:
         _print_json(record)
     else:
-        assert watcher is not None
         watcher.show(record)
     return REJECTED if run.open_ends() else ACCEPTED
 
@@ -147,13 +137,6 @@ def _arguments() -> list[str]:
         "-p",
         "no:cacheprovider",
     ]
-
-
-def _explain_inner_failure(status: int | pytest.ExitCode, text: str) -> NoReturn:
-    lines = [line for line in text.splitlines() if line.startswith("ERROR:")]
-    if status == pytest.ExitCode.USAGE_ERROR and lines:
-        raise UsageError("\n".join(line.removeprefix("ERROR: ") for line in lines))
-    raise HiltestError(f"the catalogue could not be run (pytest ended with {status!r}):\n{text[-4000:]}")
 
 
 @contextlib.contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -113,7 +114,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("hiltest: interrupted", file=sys.stderr)
         return INCOMPLETE
     except BrokenPipeError:
+        # Whoever read has seen enough; Python would complain once more when it closes standard output.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return ACCEPTED
+    except OSError as error:
+        print(f"hiltest: {error.filename or 'a file'}: {error.strerror or error}", file=sys.stderr)
+        return WRONG_USE
 
 
 def _accept(options: argparse.Namespace) -> int:

@@ -36,12 +36,12 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 CATALOGUE = Path(__file__).parent / "catalogue"
 SETTINGS = pytest.StashKey[Settings]()
+"""What is in force. Whoever starts pytest by itself (`hiltest accept`) puts a run into the stash as well."""
 RUN = pytest.StashKey["Run"]()
 BOUND = pytest.StashKey["BoundCheck"]()
 RESULT = pytest.StashKey[Any]()
 TOLD = pytest.StashKey[bool]()
 RECORD = pytest.StashKey[Any]()
-WATCHER = pytest.StashKey[Any]()
 
 NO_CATALOGUE = "the catalogue needs a fixture description: run pytest with --hil FILE"
 NO_FILE = (
@@ -108,7 +108,7 @@ def run_of(config: pytest.Config) -> Run | None:
     from hiltest.session import Run, load
 
     try:
-        config.stash[RUN] = Run(settings, load(settings), config.stash.get(WATCHER, None))
+        config.stash[RUN] = Run(settings, load(settings))
     except UsageError as error:
         raise pytest.UsageError(str(error)) from None
     return config.stash[RUN]
@@ -181,7 +181,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return
     own = [item for item in items if not hasattr(getattr(item, "function", None), "__hil_check__")]
     ours = {bound.name: item for item in items if (bound := _bound_of(item)) is not None}
-    chosen = _select(config, run, ours)
+    chosen = _select(run)
     for item in (item for name, item in ours.items() if name not in chosen):
         config.hook.pytest_deselected(items=[item])
     ordered = [ours[bound.name] for bound in run.every if bound.name in ours and bound.name in chosen]
@@ -213,24 +213,11 @@ def _has_own_timeout(config: pytest.Config) -> bool:
     return _has_timeouts(config) and bool(config.getoption("timeout", None) or config.getini("timeout"))
 
 
-def _select(config: pytest.Config, run: Run, ours: dict[str, pytest.Item]) -> set[str]:
-    only = config.stash[SETTINGS].only
-    if not only:
-        return set(ours)
-    from hiltest.catalogue.registry import find, with_gates
-
-    wanted = []
-    for name in only:
-        try:
-            find(name)
-        except UsageError as error:
-            raise pytest.UsageError(str(error)) from None
-        matches = [bound for bound in run.every if name in (bound.name, bound.spec.name)]
-        if not matches:
-            known = ", ".join(bound.name for bound in run.every if bound.spec.name == name.split("[")[0])
-            raise pytest.UsageError(f"{name!r} is no check of this description; there is: {known or 'none'}")
-        wanted += matches
-    return {bound.name for bound in with_gates(wanted, run.every)}
+def _select(run: Run) -> set[str]:
+    try:
+        return {bound.name for bound in run.chosen()}
+    except UsageError as error:
+        raise pytest.UsageError(str(error)) from None
 
 
 # --- running one check -----------------------------------------------------------------------------------

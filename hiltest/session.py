@@ -422,6 +422,26 @@ class Run:
 
     # --- checks ------------------------------------------------------------------------------------
 
+    def chosen(self) -> list[BoundCheck]:
+        """What the setting `only` asks for, and what its gates need, in running order; everything without it.
+
+        Raises:
+            UsageError: a name is no check, or no check of this description. Says the nearest known one.
+        """
+        from hiltest.catalogue.registry import find, with_gates
+
+        wanted = []
+        for name in self.settings.only:
+            spec = find(name)
+            matches = [bound for bound in self.every if name in (bound.name, bound.spec.name)]
+            if not matches:
+                known = ", ".join(bound.name for bound in self.every if bound.spec is spec)
+                raise UsageError(
+                    f"{name!r} is no check of this description; of {spec.name} there is: {known or 'none'}"
+                )
+            wanted += matches
+        return with_gates(wanted, self.every) if self.settings.only else list(self.every)
+
     def why_not(self, bound: BoundCheck) -> tuple[Outcome, str] | None:
         """Why a check may not run now, or None. Looks at gates and at what the node offers."""
         if self.lost:

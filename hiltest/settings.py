@@ -159,4 +159,6 @@ def resolve(config: pytest.Config) -> Settings:
         raise UsageError("--hil-fault injects into the simulated bench only: add --hil-simulate")
     if settings.seed is not None and settings.seed < 0:
         raise UsageError(f"--hil-seed={settings.seed} must be 0 or more")
+    if settings.release is not None and not settings.release.strip():
+        raise UsageError("--hil-release: give the reason for opening every gate; it goes into the report")
     return settings
