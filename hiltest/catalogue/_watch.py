@@ -182,6 +182,10 @@ def one_board(node: GuardedNode, part: Node, measure: Measure) -> None:
     assert found is not None
     measure("answers to one request", found.answers, "answers", low=1, high=1)
     serials = set(found.serial_numbers)
+    if found.answers > 1 or len(serials) > 1:
+        told = ", ".join(map(str, sorted(serials)))
+        measure("serial numbers", len(serials), "numbers", high=1, note=told)
+        measure.fail("a second board answers under this id; unplug one of them")
     for _ in range(IDENTITY_READS):
         serials.add(node.identify().serial_number)
     told = ", ".join(map(str, sorted(serials)))

@@ -257,3 +257,20 @@ def test_lengths_are_those_of_the_wire(ids: list[tuple[int, bool]]) -> None:
     hard = [frame for frame in frames if frame.data == b"\x3c" * 8]
     assert len(hard) == _load.POOL // 2
     assert {length_bits(frame) for frame in hard} <= set(range(111, 136))
+
+
+def test_nodes_with_synchronous_process_data_are_made_to_send_it(tmp_path: Path) -> None:
+    """With the first TPDO of type 1 (after every SYNC) the node's temperatures come with each poll."""
+    file = edited(tmp_path, SHORT)
+    eds = tmp_path / "glue_head.eds"
+    head, section, rest = eds.read_text(encoding="utf-8").partition("[1800sub2]")
+    assert "DefaultValue=0xFF" in rest
+    eds.write_text(head + section + rest.replace("DefaultValue=0xFF", "DefaultValue=1", 1), encoding="utf-8")
+    seen: list[int] = []
+
+    def look(run: Any) -> None:
+        seen.append(run.opened().account.ids[0x185, False].frames)
+        assert "synchronise" in run.opened().nodes["head"].offers
+
+    assert load_check(file, before_close=look).outcome == "passed"
+    assert seen[0] >= 1.0 / _load.POLL_EVERY_S - 2

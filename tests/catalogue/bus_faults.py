@@ -1,0 +1,215 @@
+"""Faults of bus, timing, traffic, identity and adapter, each with the check that must fail; and those that no check
+sees, each with the reason and what is left to do by hand.
+
+One table, for the tests (each fault once) and for benches/detection_bus.py (over several seeds).
+"""
+
+from __future__ import annotations
+
+import atexit
+import shutil
+import tempfile
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from hiltest.evidence.model import CheckResult, RunRecord
+
+from .boards import FIXTURES, accept, without_operator
+
+QUIET, ENUMERATE, DUPLICATE = "bus.quiet[can]", "bus.enumerate[head]", "bus.duplicate_id[head]"
+OBSERVER, LOAD, LATENCY = "bus.observer[can]", "bus.load[can]", "bus.latency[head]"
+HEARTBEAT, RECOVERY, MARGIN = "bus.heartbeat[head]", "bus.recovery[can]", "bus.margin[can]"
+WITH_LOADS, PAIR, LINES = "bus.with_loads[can]", "cold.pair[can]", "cold.lines[can]"
+TIMING, TRAFFIC, LINE = "desk.timing[can]", "desk.traffic[can]", "desk.line[can]"
+PULSE, RETURN = "heat.pulse[reservoir]", "motion.return[pump]"
+
+_WHOLE_RUN = (WITH_LOADS, PULSE, RETURN)
+"""Checks for which everything before them must have run, though no gate says so."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """`fault` of the simulated bench (or none), `fails` the check that must fail, or end as `outcome`.
+
+    `edit` replaces texts of the description. Cold checks need the operator, the others do without.
+    """
+
+    fault: str
+    fails: str
+    says: str = ""
+    edit: tuple[tuple[str, str], ...] = ()
+    outcome: str = "failed"
+
+    def __str__(self) -> str:
+        return self.fault or " ".join(new for _, new in self.edit).strip().replace("\n", " ")
+
+
+def with_tests(*fields: str) -> tuple[tuple[str, str], ...]:
+    """An edit that adds fields to the section [bus]."""
+    return (("[bus.load_test]", "\n".join([*fields, "[bus.load_test]"])),)
+
+
+BLIND = (
+    ("transmit_errors = ", "# transmit_errors = "),
+    ("receive_errors = ", "# receive_errors = "),
+    ("bus_errors = ", "# bus_errors = "),
+    ("[simulation]", "[simulation.adapter]\nreports_errors = false\n\n[simulation]"),
+)
+ADAPTER = "[simulation.adapter]\n{}\n\n[simulation]"
+
+# A start after the first seconds (@...) lets earlier checks pass, so that the later one must find it.
+TABLE = (
+    # wiring
+    Row("can_h_open@2.05", ENUMERATE, "CAN wires open"),
+    Row("can_l_open@2.05", ENUMERATE, "CAN wires open"),
+    Row("can_unplugged@2.05", ENUMERATE, "Nobody acknowledges"),
+    Row("can_swapped", ENUMERATE, "exchanged"),
+    Row("can_h_l_short", ENUMERATE, "touch each other"),
+    Row("can_h_l_short", PAIR, "shorted"),
+    Row("can_h_to_ground", ENUMERATE, "bus-off"),
+    Row("can_h_to_ground", LINES, "CAN-H"),
+    Row("can_l_to_ground", LINES, "CAN-L touches"),
+    Row("can_h_to_supply", QUIET, "error reports"),
+    Row("can_l_to_supply", QUIET, "error reports"),
+    Row("can_leak", PAIR, "37.6"),
+    Row("no_terminator", QUIET, "no terminator"),
+    Row("one_terminator", PAIR, "one terminator is missing"),
+    Row("extra_terminators", PAIR, "4 terminators"),
+    Row("wrong_terminator", ENUMERATE, "bus-off"),
+    Row("long_stub=50", ENUMERATE, "error frames"),
+    Row("long_cable", QUIET, "error reports"),
+    Row("can_contact_resistance=200", ENUMERATE, "Nobody acknowledges"),
+    Row("noise_bursts", QUIET, "error reports"),
+    Row("noise_bursts=2@6.5", LOAD, "errors was"),
+    Row("noise_with_loads", WITH_LOADS, "errors was"),
+    Row("ground_offset", ENUMERATE, "error frames"),
+    Row("ground_offset_under_load", PULSE, "error frames"),
+    Row("can_breaks_with_motion", RETURN, "error frames"),
+    # bit timing
+    Row("wrong_bit_rate", QUIET, "500,000 bit/s"),
+    Row("wrong_bit_rate=250000@2.05", ENUMERATE, "250,000 bit/s"),
+    Row("oscillator_off", LOAD, "nobody acknowledges"),
+    Row("oscillator_off=-1.5", LOAD),
+    Row("oscillator_off=2.5", ENUMERATE),
+    Row("oscillator_off=1.0", MARGIN, "room towards later", with_tests("margin_test = true")),
+    Row("jump_width_small=-1", ENUMERATE, "error frames"),
+    # traffic
+    Row("foreign_sender", QUIET, "0x3C5"),
+    Row("foreign_sender@3.5", HEARTBEAT, "0x3C5"),
+    Row("babbling_device", QUIET, "utilisation at rest"),
+    Row("stuck_dominant", QUIET, "stuff"),
+    Row("stuck_dominant@8.9", LOAD, "errors was"),
+    Row("duplicate_node_id", ENUMERATE, "2 boards"),
+    Row("duplicate_node_id@5.6", DUPLICATE, "2 numbers"),
+    Row("frames_lost", ENUMERATE),
+    Row("frames_lost=0.05@5.6", LATENCY, "requests without an answer"),
+    # identity and life
+    Row("no_node", ENUMERATE, "Nobody acknowledges"),
+    Row("power_reversed", ENUMERATE, "Nobody acknowledges"),
+    Row("wrong_node_id", QUIET, "another node id: 9"),
+    Row("unconfigured_node", ENUMERATE, "never given a node id"),
+    Row("wrong_product", ENUMERATE, "product code"),
+    Row("wrong_firmware", ENUMERATE, "1.3.2"),
+    Row("stays_in_loader", ENUMERATE, "boot loader"),
+    Row("slow_boot", ENUMERATE, "boot time"),
+    Row("crashes", LATENCY, "requests without an answer"),
+    Row("crashes=9", HEARTBEAT, "restarts"),
+    Row("hangs_behind_heartbeat", ENUMERATE, "hangs"),
+    Row("hangs_behind_heartbeat@6.5", LOAD),
+    Row("heartbeat_slow", ENUMERATE, "heartbeat period"),
+    Row("heartbeat_uneven", HEARTBEAT, "jitter"),
+    Row("slow_answers", ENUMERATE, "too late to say who it is"),
+    Row("slow_answers=0.06", LATENCY, "99%"),
+    Row("stays_bus_off", RECOVERY, "stays mute", with_tests("recovery_test = true")),
+    # adapter and description
+    Row("", OBSERVER, "nobody reported", BLIND, "not observable"),
+    Row("", LATENCY, "99%", (("[simulation]", ADAPTER.format("latency_s = 0.06")),)),
+    Row("", TIMING, "bit rate of adapter", with_tests("adapter_clock_hz = 11_059_200")),
+    Row(
+        "",
+        TIMING,
+        "room left",
+        (('firmware = "1.4.0"', 'can_clock_tolerance_ppm = 20_000.0\nfirmware = "1.4.0"'),),
+    ),
+    Row("", TRAFFIC, "glue demand", (("deadline_s = 0.004 ", "deadline_s = 0.0003 "),)),
+    Row("", LINE, "stub", with_tests("stub_m = 6.0")),
+)
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """A fault that the checks let pass, why nature hides it, and what a person must do."""
+
+    fault: str
+    why: str
+    by_hand: str
+
+
+UNSEEN = (
+    Unseen(
+        "long_stub",
+        "on 6 m the echo is over before the sample point of a 1 us bit; it bites at higher edge rates and more nodes",
+        "measure every branch and state the longest as bus.stub_m: desk.line judges it",
+    ),
+    Unseen(
+        "star_wiring",
+        "with arms of 4 m the ringing has settled by the sample point; it bites when the arms grow",
+        "look at the wiring: one line from end to end, no common point",
+    ),
+    Unseen(
+        "can_contact_resistance",
+        "40 ohm in one lead take 0.4 V of 2 V: still a clear dominant level at rest and at this temperature",
+        "power off, resistance of each wire from end to end: below 1 ohm",
+    ),
+    Unseen(
+        "sample_point_off",
+        "on a short line both halves of a bit show the same level, so that any point reads it right",
+        "read the node's bit timing out of its firmware and state sample_point_percent of the node: desk.timing judges it",
+    ),
+    Unseen(
+        "jump_width_small",
+        "0.4 % make 4 % of a bit in the ten bits between two edges, and one quantum of 5 % still takes that back",
+        "read the node's jump width; warm the node and repeat bus.load",
+    ),
+    Unseen(
+        "settings_not_stored",
+        "the settings are right until the supply is switched off",
+        "set a value, switch the supply off and on, read it back",
+    ),
+)
+
+
+@cache
+def _edited(edit: tuple[tuple[str, str], ...], operator: bool) -> Path:
+    """A glue head with texts replaced, in a folder of its own."""
+    source = FIXTURES / "glue_head.toml"
+    if not operator:
+        source = without_operator(source)
+    if not edit:
+        return source
+    folder = Path(tempfile.mkdtemp(prefix="hiltest-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    for each in source.parent.glob("glue_head*"):
+        shutil.copy(each, folder / each.name)
+    text = source.read_text(encoding="utf-8")
+    for old, new in edit:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    (folder / source.name).write_text(text, encoding="utf-8")
+    return folder / source.name
+
+
+def run_row(row: Row, seed: int = 1) -> tuple[RunRecord, CheckResult]:
+    """Run what a row needs; the record and the check that it names."""
+    operator = row.fails in (PAIR, LINES)
+    faults = (row.fault,) if row.fault else ()
+    only = () if row.fails in _WHOLE_RUN else (row.fails,)
+    record = accept(*faults, seed=seed, file=_edited(row.edit, operator), only=only)
+    return record, next(check for check in record.checks if check.name == row.fails)
+
+
+def run_unseen(unseen: Unseen, seed: int = 1) -> RunRecord:
+    """Run the checks of bus, adapter and cold wires on a fault of `UNSEEN`."""
+    checks = (PAIR, LINES, QUIET, ENUMERATE, DUPLICATE, LOAD, LATENCY, HEARTBEAT)
+    return accept(unseen.fault, seed=seed, only=checks)

@@ -1,0 +1,128 @@
+"""The bus checks on healthy and on odd benches: what they measure, and when they belong to the catalogue."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from hiltest.catalogue.registry import bind_all
+from hiltest.description.loading import load_text
+from hiltest.evidence.model import CheckResult
+from hiltest.simbench.firmware import Firmware
+
+from .boards import FIXTURES, accept
+from .bus_faults import (
+    ADAPTER,
+    HEARTBEAT,
+    LATENCY,
+    LOAD,
+    MARGIN,
+    RECOVERY,
+    WITH_LOADS,
+    Row,
+    run_row,
+    with_tests,
+)
+from .paper import GLUE_HEAD
+
+
+def names(text: str) -> set[str]:
+    return {bound.name for bound in bind_all(load_text(text, FIXTURES).description)}
+
+
+def run(name: str, *faults: str, edit: tuple[tuple[str, str], ...] = ()) -> CheckResult:
+    return run_row(Row(" ".join(faults), name, edit=edit))[1]
+
+
+def found(check: CheckResult, name: str) -> Any:
+    return next(each for each in check.measurements if each.name == name)
+
+
+def test_what_stresses_the_bus_belongs_only_where_it_is_asked_for() -> None:
+    """A healthy unit on an adapter that can't do it is not incomplete for want of it."""
+    assert not {RECOVERY, MARGIN} & names(GLUE_HEAD)
+    both = GLUE_HEAD.replace(*with_tests("recovery_test = true", "margin_test = true")[0])
+    assert {RECOVERY, MARGIN} <= names(both)
+
+
+def test_a_board_without_loads_is_not_loaded_twice() -> None:
+    """Where nothing can run, bus.with_loads does not belong to the catalogue."""
+    bare = (
+        GLUE_HEAD[: GLUE_HEAD.index("[[sensor]]")] + GLUE_HEAD[GLUE_HEAD.index("# --- the simulated bench") :]
+    )
+    assert LOAD in names(bare)
+    assert WITH_LOADS not in names(bare)
+
+
+def test_latency_says_which_stamps_it_used() -> None:
+    """From handing over to the wire's stamp by default: the adapter's latency counts once; with an echo not at all."""
+    handed = run(LATENCY)
+    echoed = run(LATENCY, edit=(("[simulation]", ADAPTER.format("echo = true")),))
+    assert "handing the request to the adapter" in handed.notes[0]
+    assert "echo" in echoed.notes[0]
+    middle = "answer, 50% within"
+    assert found(handed, middle).value - found(echoed, middle).value == pytest.approx(
+        0.0005 + 130e-6, abs=2e-4
+    )
+    assert "confidence" in found(handed, middle).note
+
+
+def test_heartbeats_keep_their_curve() -> None:
+    """40 periods of 0.1 s are watched; every gap is in the report's curve."""
+    check = run(HEARTBEAT)
+    assert check.outcome == "passed"
+    assert 37 <= len(check.curves[0].values) <= 40
+    assert found(check, "period, mean").value == pytest.approx(0.1, rel=0.01)
+
+
+def test_everybody_comes_back_from_bus_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A healthy node is driven into bus-off, as the bench's truth says, and returns by itself."""
+    truth: list[str] = []
+
+    real = Firmware.__init__
+
+    def listening(self: Any, board: Any, *rest: Any, **more: Any) -> None:
+        real(self, board, *rest, **more)
+        board.controller.on_state(truth.append)
+
+    monkeypatch.setattr(Firmware, "__init__", listening)
+    check = run(RECOVERY, edit=with_tests("recovery_test = true"))
+    assert check.outcome == "passed", check.reason
+    assert "off" in truth
+    assert found(check, "first sign of life of head afterwards").value < 1.0
+
+
+def test_the_margin_is_a_curve_over_the_sample_point() -> None:
+    """On a sound short bus nothing goes wrong from 50 % to 90 % of the bit."""
+    check = run(MARGIN, edit=with_tests("margin_test = true"))
+    assert check.outcome == "passed"
+    curve = check.curves[0]
+    assert (curve.x_name, curve.x_unit) == ("sample point", "%")
+    assert curve.t_s == [50.0, 55.0, 60.0, 65.0, 70.0, 75.0, 80.0, 85.0, 90.0]
+    assert set(curve.values) == {0.0}
+    assert curve.marks == {"nominal": 75.0}
+
+
+def test_the_load_runs_again_with_everything_on() -> None:
+    """Fans, heater and pump run meanwhile, and everything is off afterwards."""
+    truth: dict[str, Any] = {}
+
+    def look(run: Any) -> None:
+        truth["on"] = run.opened().link.port.bus.bench.truth.outputs_on()
+
+    record = accept(operator=False, before_close=look)
+    check = next(each for each in record.checks if each.name == WITH_LOADS)
+    assert check.outcome == "passed"
+    told = found(check, "running meanwhile").value
+    assert all(word in told for word in ("fan electronics", "fan nozzle", "heater reservoir", "stepper pump"))
+    assert found(check, "bits on the bus").value > 500_000
+    assert not truth["on"]
+
+
+def test_with_nothing_that_may_run_it_is_not_observable() -> None:
+    """Asked for by itself, before anything has passed, it says what it needs instead of passing idle."""
+    record = accept(operator=False, only=(WITH_LOADS,))
+    check = next(each for each in record.checks if each.name == WITH_LOADS)
+    assert check.outcome == "not observable"
+    assert "fan.tach[nozzle] has not passed" in check.reason

@@ -1,0 +1,70 @@
+"""Every fault of bus, timing, traffic, identity and adapter once, against the check that must find it."""
+
+from __future__ import annotations
+
+import pytest
+
+from hiltest.simbench.faults import FAULTS
+
+from .boards import accept
+from .bus_faults import (
+    DUPLICATE,
+    ENUMERATE,
+    HEARTBEAT,
+    LATENCY,
+    LOAD,
+    QUIET,
+    TABLE,
+    UNSEEN,
+    Row,
+    Unseen,
+    run_row,
+    run_unseen,
+)
+
+GROUPS = ("bus wiring", "bit timing", "bus traffic", "node")
+
+
+def plain(fault: str) -> str:
+    return fault.split("@")[0].split("=")[0].split("[")[0]
+
+
+@pytest.mark.parametrize("row", TABLE, ids=str)
+def test_the_expected_check_finds_it(row: Row) -> None:
+    """The check fails (or says that it can't see), and says something of the fault."""
+    record, check = run_row(row)
+    assert check.outcome == row.outcome, [(each.name, each.outcome, each.reason) for each in record.checks]
+    assert row.says in check.reason
+    wanted = "rejected" if row.outcome == "failed" else "incomplete"
+    assert record.verdict == wanted
+    if check.outcome == "failed":
+        assert check.look_first
+
+
+@pytest.mark.parametrize("unseen", UNSEEN, ids=lambda unseen: unseen.fault)
+def test_what_no_check_sees_is_listed_with_its_reason(unseen: Unseen) -> None:
+    """A fault of this list that a check does find belongs into the table instead."""
+    record = run_unseen(unseen)
+    assert [check.name for check in record.checks if check.outcome == "failed"] == []
+    assert len(unseen.why) > 30
+    assert len(unseen.by_hand) > 30
+
+
+def test_every_fault_of_these_groups_is_in_the_table_or_in_the_list() -> None:
+    """At least forty kinds are found; no fault of the groups is forgotten."""
+    seen = {plain(row.fault) for row in TABLE if row.fault}
+    unseen = {each.fault for each in UNSEEN}
+    known = {name for name, fault in FAULTS.items() if fault.group in GROUPS}
+    assert known <= seen | unseen
+    assert len(seen) >= 40
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_healthy_board_passes_all_of_it(seed: int) -> None:
+    """No false alarm of the bus checks."""
+    record = accept(seed=seed, operator=False, only=(QUIET, ENUMERATE, DUPLICATE, LOAD, LATENCY, HEARTBEAT))
+    assert {check.outcome for check in record.checks if check.name.startswith("bus.")} <= {
+        "passed",
+        "not run",
+    }
+    assert sum(check.outcome == "passed" for check in record.checks) >= 7
