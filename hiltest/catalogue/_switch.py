@@ -18,6 +18,7 @@ PRESSED, FREE = "pressed", "free"
 WITHIN_S = 20.0
 IDLE_S = 1.0
 EVERY_S, OTHERS_EVERY_S = 0.02, 0.1
+FOLLOW_S = 0.0005
 CALM_S = 0.1
 RESTLESS_S = 2.0
 TRIES = 2
@@ -71,11 +72,14 @@ class Watch:
         return seen
 
     def _follow(self, seen: Seen) -> None:
-        """Read as fast as answers come until nothing has changed for CALM_S."""
+        """Read every FOLLOW_S until nothing has changed for CALM_S. (A driver that answers from what the node
+        sends by itself takes no time to read: waiting is ours.)
+        """
         first_s = last_s = self._link.now_s
         while self._link.now_s - last_s < CALM_S and self._link.now_s - first_s < RESTLESS_S:
             if self._look(seen):
                 last_s = self._link.now_s
+            self._link.run_for(FOLLOW_S)
         seen.settling_s = max(seen.settling_s, last_s - first_s)
 
     def _look(self, seen: Seen) -> bool:
