@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import asdict, dataclass, field
 from functools import cache
 from hashlib import sha256
@@ -16,7 +17,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hiltest.errors import UsageError
+from hiltest.errors import BenchError, UsageError
 
 if TYPE_CHECKING:
     from hiltest.evidence.model import RunRecord
@@ -166,6 +167,11 @@ def _run_in(orders: Sequence[BoardOrder], workers: int) -> Iterator[BoardResult]
         try:
             for future in as_completed(waiting):
                 yield future.result()
+        except BrokenProcessPool as error:
+            raise BenchError(
+                "a process of the campaign was ended from outside (memory, a signal). With a store, what is done is kept: "
+                "start it again, with fewer workers if memory was short"
+            ) from error
         finally:
             for future in waiting:
                 future.cancel()

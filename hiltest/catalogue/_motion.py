@@ -19,6 +19,8 @@ SLOW_REV_S = 0.5
 RELEASE_LOW, RELEASE_HIGH = 0.65, 1.6
 """Share of home_release_rev within which the switch must let go. Parking by hand may be that far off; half or double
 the distance, the mark of wrong microsteps, lies outside."""
+FIRST_REACH = 2.2
+"""Of home_release_rev is gone at most until the switch lets go: far enough to see half the way for each step."""
 MEET_REACH = 5.0
 TRIPS = 2
 
@@ -93,7 +95,7 @@ def direction(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure)
     start, encoder_start = axis.position(), axis.encoder_turns()
     try:
         # No further than the switch should need: an axis that goes the wrong way is not pressed on.
-        first = min(small, round(RELEASE_HIGH * stepper.home_release_rev * axis.per_rev))
+        first = min(small, round(FIRST_REACH * stepper.home_release_rev * axis.per_rev))
         released = axis.creep(step, first, until=False)
         done = abs(axis.position() - start)
         if released is not None and _is_near(released / axis.per_rev, stepper):

@@ -12,6 +12,7 @@ from hiltest.simbench.controller import BusError
 from hiltest.simbench.noise import FAR_NS
 from hiltest.simbench.reception import Reception
 from hiltest.simbench.station import Happening
+from hiltest.simbench.storm import ERROR_FRAME_BITS, Storm, error_frames, is_steady
 from hiltest.simbench.walk import Change, Forced, Noise, Rest, Start, Walk
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ HOPELESS_CHUNKS = 8
 """After this many chunks without a free wire, time may be skipped if nobody can change anything."""
 SKIP_NS, SKIP_MAX_NS = 10_000_000, 100_000_000
 KEPT_OUTCOMES = 1 << 12
-ERROR_FRAME_BITS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,24 +59,12 @@ class Setting:
         )
 
 
-class _Outcome(NamedTuple):
+class Outcome(NamedTuple):
+    """What came of a walk."""
+
     happenings: Sequence[tuple[float, int, Happening]]
     free_ns: float
     rests: Sequence[Rest]
-    steady: bool = False
-    """Nothing came of it but errors that count nothing: the same will be tried again and again."""
-
-
-@dataclass(slots=True)
-class _Storm:
-    """One frame tried over and over, each try like the one before: nobody acknowledges a passive sender."""
-
-    setting: Setting
-    outcome: _Outcome
-    period_ns: int
-    sof_ns: int
-    sender: Controller
-    frame: Frame
 
 
 class Crossing:
@@ -85,13 +73,13 @@ class Crossing:
     def __init__(self, wire: Wire) -> None:
         self._wire = wire
         self._setting: Setting | None = None
-        self._storm: _Storm | None = None
+        self._storm: Storm | None = None
         self._last: tuple[object, int, int] = (None, 0, 0)  # key, start of frame and period of the last walk
         self._walk: Walk | None = None
         self._script: Sequence[tuple[float, int, Happening]] = ()
         self._told = 0
-        self._outcome: _Outcome | None = None
-        self._kept: dict[object, _Outcome] = {}
+        self._outcome: Outcome | None = None
+        self._kept: dict[object, Outcome] = {}
         self._chunks = 0
         self._skip_ns = SKIP_NS
         self._last_error_ns = -FAR_NS
@@ -176,7 +164,7 @@ class Crossing:
                 self._script = walk.happenings
                 self._next()
                 return
-            outcome = _Outcome(walk.happenings, walk.free_ns, walk.rests(), _is_steady(walk.happenings))
+            outcome = Outcome(walk.happenings, walk.free_ns, walk.rests())
             if key is not None and not walk.random_used and _small_steps(walk.happenings):
                 if len(self._kept) >= KEPT_OUTCOMES:
                     self._kept.clear()
@@ -187,63 +175,65 @@ class Crossing:
 
     # --- the same again and again -------------------------------------------------------------------
 
-    def _begin_storm(self, key: object, setting: Setting, outcome: _Outcome) -> bool:
+    def _begin_storm(self, key: object, setting: Setting, outcome: Outcome) -> bool:
         """The third try in a row that is like the one before starts the short way of doing it."""
         last_key, last_sof, last_period = self._last
         period = setting.sof_ns - last_sof
         self._last = (key, setting.sof_ns, period)
-        if key is None or key != last_key or period != last_period or not outcome.steady:
+        if key is None or key != last_key or period != last_period:
             return False
-        sender = self._sender_of(setting)
-        if sender is None or not self._may_storm(sender, sender._queue[0], period):
+        stations = self._wire.stations
+        if not is_steady(outcome.happenings, stations):
             return False
-        self._storm = _Storm(setting, outcome, period, setting.sof_ns, sender, sender._queue[0])
-        self._next_try(self._storm)
+        senders = list(self._wire._ready)
+        if {s._number for s in senders} != {n for n, start in enumerate(setting.starts) if start.sends}:
+            return False
+        heads = [sender._queue[0] for sender in senders]
+        errors = error_frames(outcome.happenings, self._wire.slowest_bit_ns)
+        storm = Storm(setting, outcome, period, setting.sof_ns, senders, heads, errors)
+        if not self._may_storm(storm):
+            return False
+        self._storm = storm
+        self._next_try(storm)
         return True
 
-    def _sender_of(self, setting: Setting) -> Controller | None:
-        """The one sender of a walk; None if there are more or none."""
-        numbers = [number for number, start in enumerate(setting.starts) if start.sends is not None]
-        return self._wire.stations[numbers[0]] if len(numbers) == 1 else None
-
-    def _may_storm(self, sender: Controller, frame: Frame, period_ns: int) -> bool:
+    def _may_storm(self, storm: Storm) -> bool:
         wire = self._wire
         return not (
             wire._dirty
-            or wire._ready != [sender]
-            or sender._queue[0] is not frame
-            or sender._last_try is not None
             or wire._recovery.waiting
             or self._holds
-            or wire.noise.next_ns <= wire.queue.now_ns + period_ns
-        )
+            or wire.noise.next_ns <= wire.queue.now_ns + storm.period_ns
+        ) and storm.goes_on(wire._ready)
 
-    def _next_try(self, storm: _Storm) -> None:
+    def _next_try(self, storm: Storm) -> None:
         wire = self._wire
         wire._sof_ns = storm.sof_ns
         wire._flight = flight = (storm,)
         wire.queue.call_at(storm.sof_ns + storm.period_ns, self._try_again, flight)
 
-    def _try_again(self, flight: tuple[_Storm]) -> None:
+    def _try_again(self, flight: tuple[Storm]) -> None:
         """One try is over (its error is told now, with its own time); the next one starts."""
         wire, storm = self._wire, flight[0]
         if wire._flight is not flight:
             return
         now, sof = wire.queue.now_ns, storm.sof_ns
-        wire.error_frames += 1
+        wire.error_frames += storm.errors_each
         wire.busy_ns += int(storm.outcome.free_ns + 0.5)
         storm.sof_ns = now
         wire._sof_ns = now
         for when, number, happening in storm.outcome.happenings:
             station = wire.stations[number]
-            if station._error_calls:
+            if station._error_calls and happening.what == "error":
                 self._tell_listeners(station, happening, sof + int(when + 0.5))
         if wire._flight is not flight:
             return  # a listener changed something
-        if self._may_storm(storm.sender, storm.frame, storm.period_ns):
+        if self._may_storm(storm):
             self._next_try(storm)
             return
-        self._storm = self._setting = self._outcome = None
+        for station, start in zip(wire.stations, storm.setting.starts, strict=False):
+            station._idle_ns = station._may_send_ns = now + round(start.wait_ns)
+        self.abandon()
         self._last = (None, 0, 0)
         wire.freed(now)
         wire._arrange()
@@ -357,12 +347,12 @@ class Crossing:
         assert walk is not None
         assert setting is not None
         self._chunks += 1
-        self._wire._recovery.disturbed()
+        self._wire._recovery.disturbed(setting.sof_ns)
         if self._chunks >= HOPELESS_CHUNKS and self._hopeless():
             self._skip()
             return
         if walk.run(walk.now_ns + self._chunk_ns()):
-            self._outcome = _Outcome(walk.happenings, walk.free_ns, walk.rests())
+            self._outcome = Outcome(walk.happenings, walk.free_ns, walk.rests())
         self._next()
 
     def _hopeless(self) -> bool:
@@ -448,14 +438,6 @@ def _bucket(count: int) -> int:
     if count < 64:
         return 0
     return 160 if 128 < count < 192 else count
-
-
-def _is_steady(happenings: Sequence[tuple[float, int, Happening]]) -> bool:
-    """Errors only, and none that counts: the end of the acknowledge errors of a passive sender."""
-    return bool(happenings) and all(
-        happening.what == "error" and happening.on_tx and not happening.tec and not happening.rec
-        for _, _, happening in happenings
-    )
 
 
 def _small_steps(happenings: Sequence[tuple[float, int, Happening]]) -> bool:

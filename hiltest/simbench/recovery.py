@@ -27,6 +27,11 @@ class _Count:
         self.done, self.since_ns = 0, since_ns
         self.event: Event | None = None
 
+    def take_idle(self, until_ns: int, sequence_ns: float) -> None:
+        """Count the sequences up to a start of frame. Bits are sampled, so a clock that is slow by 1 % sees them too."""
+        if self.since_ns <= until_ns:
+            self.done += int((until_ns - self.since_ns) / sequence_ns + 0.02)
+
 
 class Recovery:
     """Counts for every controller that wants to come back."""
@@ -53,14 +58,14 @@ class Recovery:
         """A frame or error frame was on the wire from `sof_ns` to `free_ns` (with intermission)."""
         for controller, count in list(self.waiting.items()):
             sequence_ns = SEQUENCE_BITS * controller._bit_ns
-            if count.since_ns <= sof_ns:
-                count.done += int((sof_ns - count.since_ns) / sequence_ns + 1e-6)
+            count.take_idle(sof_ns, sequence_ns)
             count.since_ns = round(free_ns - sequence_ns)
             self._plan(controller, count)
 
-    def disturbed(self) -> None:
-        """The line is not recessive: nothing counts until it is free again."""
+    def disturbed(self, sof_ns: int) -> None:
+        """The line is not recessive since `sof_ns`: what was idle before counts, and nothing until it is free again."""
         for controller, count in self.waiting.items():
+            count.take_idle(sof_ns, SEQUENCE_BITS * controller._bit_ns)
             count.since_ns = FAR_NS
             self._plan(controller, count)
 
