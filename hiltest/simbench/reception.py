@@ -63,6 +63,13 @@ class Ringing(NamedTuple):
             return 0.0
         return self.start * self.decay ** math.floor(since_ns / self.round_trip_ns)
 
+    @property
+    def gone_ns(self) -> float:
+        """After this time less than a thousandth is left."""
+        if self.decay <= 0.0 or self.start <= 0.001:
+            return self.round_trip_ns
+        return self.round_trip_ns * math.ceil(math.log(0.001 / self.start) / math.log(self.decay))
+
 
 class Reception:
     """Probabilities that a station reads dominant, for each set of driving stations.
@@ -87,6 +94,8 @@ class Reception:
         longest = max((ring.round_trip_ns for ring in self._ringing), default=0.0)
         self.slow_edges = longest > 0.0 or max(self._tau_ns, default=0.0) > 1.0
         """False if every edge may be taken as settled at once."""
+        slowest = max((ring.gone_ns for ring in self._ringing), default=0.0)
+        self._settled_ns = max(slowest, 25.0 * max(self._tau_ns, default=0.0))
 
     def dominant(self, drivers: int) -> tuple[float, ...]:
         """For each station, the probability of reading dominant once the line has settled."""
@@ -107,7 +116,7 @@ class Reception:
     def dominant_after(self, station: int, drivers: int, before: int, since_ns: float) -> float:
         """Probability that `station` reads dominant `since_ns` after the drivers changed."""
         line = self._line
-        if line is None or drivers == before or since_ns < 0.0:
+        if line is None or drivers == before or not 0.0 <= since_ns <= self._settled_ns:
             return self.dominant(drivers)[station]
         now_v, was_v = self._level_v(station, drivers), self._level_v(station, before)
         swing = now_v - was_v
