@@ -112,7 +112,8 @@ def test_foreign_traffic(target: Node, link: Link, node: GuardedNode, measure: M
         hazard=_HAZARD.format(_ONE_PULSE)
         + " A node that does not come back can't be commanded off: hand on the supply's switch.",
         method=f"{_BOUNDED} Then the adapter leaves the bus by being opened at another bit rate: nobody acknowledges the node, "
-        f"its controller goes error-passive or bus-off as with a cut cable. Then it comes back. {_OBSERVED} Where another "
+        f"its controller goes error-passive as with a cut cable. Then it comes back. Bus-off, which a short causes, is another "
+        "matter: see bus.recovery. {_OBSERVED} Where another "
         "node on the bus acknowledges, the node under test does not go error-passive: pull its plug by hand once.",
         limits=(
             (

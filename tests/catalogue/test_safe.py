@@ -1,0 +1,123 @@
+"""Drills: each finds its own fault by the output, bounded in energy, and passes on a sound node."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from .boards import accept
+
+READY = ("heat.pulse[reservoir]", "fan.tach[electronics]", "fan.tach[nozzle]")
+PULSE_J = 160.0
+
+
+def drill(name: str, *faults: str, operator: bool = False, seed: int = 4, more: tuple[str, ...] = ()) -> Any:
+    """The check `name` after what it needs, and the energy that the bench says went into the heater."""
+    energy: list[float] = []
+
+    def look(run: Any) -> None:
+        bench = run.opened().link.port.bus.bench
+        energy.append(bench.truth.energy_j("reservoir"))
+        bench.run_for(2.0)
+        assert not bench.truth.outputs_on()
+
+    record = accept(*faults, seed=seed, operator=operator, only=(*READY, *more, name), before_close=look)
+    return next(each for each in record.checks if each.name == name), energy[0]
+
+
+SHORT = (
+    ("safe.host_silence[head]", "host_watch_missing", "output after the host fell silent"),
+    ("safe.host_silence[head]", "host_watch_slow", "output after the host fell silent"),
+    ("safe.foreign_traffic[head]", "host_watch_fed_by_any_traffic", "output after the host fell silent"),
+    ("safe.bus_cut[head]", "no_reaction_to_cut_cable", "output after the bus was cut"),
+    ("safe.reset[head]", "outputs_on_after_reset", "was on"),
+    ("safe.old_commands[head]", "acts_on_old_commands", "was on"),
+)
+
+
+@pytest.mark.parametrize(("name", "fault", "says"), SHORT, ids=lambda value: value)
+def test_each_drill_finds_its_fault_within_a_pulse(name: str, fault: str, says: str) -> None:
+    """The reason names the output, and no drill adds more than one pulse to the first one."""
+    found, energy_j = drill(name, fault)
+    assert found.outcome == "failed", found.reason
+    assert says in found.reason
+    before_it = [
+        "safe.host_silence[head]",
+        "safe.foreign_traffic[head]",
+        "safe.bus_cut[head]",
+        "safe.stop[head]",
+    ]
+    assert energy_j <= PULSE_J * 1.3 * (2 + 0.5 * len(before_it))
+
+
+@pytest.mark.parametrize("name", sorted({name for name, _, _ in SHORT} | {"safe.stop[head]"}))
+def test_a_sound_node_passes_each_drill(name: str) -> None:
+    """And every drill has looked at heater, fans and temperature, or at what came on by itself."""
+    found, _ = drill(name)
+    assert found.outcome == "passed", found.reason
+    names = " ".join(m.name for m in found.measurements)
+    assert "nothing came on by itself" in names or "temperature rise" in names
+
+
+def test_a_silent_message_is_not_believed() -> None:
+    """A firmware that neither obeys nor leaves its outputs is found by the first drill that takes something away."""
+    record = accept("all_off_ignored", seed=4, operator=False)
+    assert record.verdict == "rejected"
+    assert next(c for c in record.checks if c.name == "heat.low_setpoint[reservoir]").outcome == "not run"
+
+
+LOOP = ("heat.low_setpoint[reservoir]",)
+
+
+@pytest.mark.parametrize(
+    ("name", "fault", "says"),
+    [
+        ("safe.over_ceiling[reservoir]", "ceiling_ignored[reservoir]", "taken back at once"),
+        ("safe.over_temperature[reservoir]", "ceiling_ignored[reservoir]", "output above the ceiling"),
+        ("safe.over_temperature[reservoir]", "fault_not_latched[reservoir]", "must be latched"),
+    ],
+)
+def test_the_node_itself_holds_its_ceiling(name: str, fault: str, says: str) -> None:
+    """A limit that only the host holds, or a trip that clears by itself, fails."""
+    found, _ = drill(name, fault, more=LOOP)
+    assert found.outcome == "failed"
+    assert says in found.reason
+
+
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        ("sensor_loss_ignored[reservoir]", "stayed on without a sensor"),
+        ("fault_not_latched[reservoir]", "must be latched"),
+    ],
+)
+def test_a_heater_without_its_sensor_goes_off_and_stays_off(fault: str, says: str) -> None:
+    """The person pulls the plug while the loop is closed, and puts it back."""
+    found, _ = drill("safe.sensor_lost[reservoir]", fault, operator=True)
+    assert found.outcome == "failed"
+    assert says in found.reason
+
+
+def test_an_emergency_stop_that_takes_no_power_is_found() -> None:
+    """The rail is watched, not the message."""
+    found, _ = drill("safe.emergency_stop[head]", "emergency_stop_dead", operator=True)
+    assert found.outcome == "failed"
+    assert "kept their power" in found.reason
+
+
+def test_power_returns_under_a_stream_of_commands() -> None:
+    """A sound node stays off; one that acts before it is started is caught by the drill before, which needs no hands."""
+    found, _ = drill("safe.power_return[head]", operator=True)
+    assert found.outcome == "passed", found.reason
+    assert next(m for m in found.measurements if m.name.startswith("commands sent")).value > 50
+    other, _ = drill("safe.power_return[head]", "acts_on_old_commands", operator=True)
+    assert other.outcome == "not run"
+    assert "safe.old_commands[head] failed" in other.reason
+
+
+def test_drills_for_hands_are_not_there_without_a_person() -> None:
+    """Nobody waits for somebody who is not there; what can't be done is listed by name instead."""
+    record = accept(seed=4, operator=False, only=("safe.stop[head]", "heat.pulse[reservoir]"))
+    names = {each.name.split("[")[0] for each in record.checks}
+    assert not names & {"safe.sensor_lost", "safe.emergency_stop", "safe.power_return", "heat.second_point"}
