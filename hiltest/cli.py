@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -102,24 +104,45 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return command(options)
     except UsageError as error:
-        print(f"hiltest: {error}", file=sys.stderr)
+        _complain(str(error))
         return WRONG_USE
     except BenchError as error:
-        print(f"hiltest: {error}", file=sys.stderr)
+        _complain(str(error))
         return NO_BENCH
     except HiltestError as error:
-        print(f"hiltest: {error}", file=sys.stderr)
+        _complain(str(error))
         return INCOMPLETE
     except KeyboardInterrupt:
-        print("hiltest: interrupted", file=sys.stderr)
+        _complain("interrupted")
         return INCOMPLETE
     except BrokenPipeError:
         # Whoever read has seen enough; Python would complain once more when it closes standard output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return ACCEPTED
     except OSError as error:
-        print(f"hiltest: {error.filename or 'a file'}: {error.strerror or error}", file=sys.stderr)
+        _complain(f"{error.filename or 'a file'}: {error.strerror or error}")
         return WRONG_USE
+
+
+def _complain(text: str) -> None:
+    """Say what is wrong on standard error; on a terminal no word is cut in two."""
+    lines = f"hiltest: {text}".splitlines()
+    if sys.stderr.isatty():
+        width = max(40, shutil.get_terminal_size().columns - 1)
+        lines = [part for line in lines for part in _wrapped(line, width)]
+    print("\n".join(lines), file=sys.stderr)
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    indent = " " * (len(line) - len(line.lstrip()))
+    return textwrap.wrap(
+        line.strip(),
+        width,
+        initial_indent=indent,
+        subsequent_indent=indent + "    ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def _accept(options: argparse.Namespace) -> int:

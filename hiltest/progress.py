@@ -13,6 +13,7 @@ import os
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
@@ -174,7 +175,18 @@ def _reason(result: CheckResult) -> str:
         return ""
     record = RunRecord("", "", "", {}, None, False, checks=[result])
     found = findings(record)
-    return clean(found[0].sentence if found else result.reason)
+    return _one_line(found[0].sentence if found else result.reason)
+
+
+def _one_line(text: str) -> str:
+    return clean(" ".join(text.split("\n")))
+
+
+def _look_first(record: RunRecord) -> list[str]:
+    """Where to look first, but for what the verdict says already."""
+    lines = [_one_line(line) for line in look_first(record)]
+    is_told = bool(lines) and lines[0].partition(": ")[2] in _one_line(record.verdict_reason)
+    return [] if is_told else lines
 
 
 class _Plain:
@@ -208,10 +220,10 @@ class _Plain:
                 self._say(f"{clean(check.name)}: {clean(m.name)}: {value}{limited}: {m.verdict}")
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
-        reason = f" ({clean(record.verdict_reason)})" if record.verdict_reason else ""
+        reason = f" ({_one_line(record.verdict_reason)})" if record.verdict_reason else ""
         self._say(f"verdict: {record.verdict}{reason}")
-        for line in look_first(record):
-            self._say(f"look first: {clean(line)}")
+        for line in _look_first(record):
+            self._say(f"look first: {line}")
         if folder is not None:
             self._say(f"report: {folder / REPORT}")
 
@@ -249,10 +261,12 @@ class _Live:
         self._measured: Measurement | None = None
         self._note = ""
         self._values: dict[str, str] = {}
+        self._alike: list[CheckResult] = []
         if title:
             self._console.print(_text((title, "bold")))
 
     def on_check_start(self, name: str, window_s: float | None) -> None:
+        self._print_alike()
         self._check, self._window_s = name, window_s
         self._start_t_s, self._start_wall_s = self._last_t_s, wall_s()
         self._measured, self._note, self._values = None, "", {}
@@ -277,16 +291,32 @@ class _Live:
     def on_result(self, result: CheckResult) -> None:
         self._advance(result.ended_s)
         self.stop()
+        if self._alike and (result.outcome, result.reason) != (self._alike[0].outcome, self._alike[0].reason):
+            self._print_alike()
+        if result.outcome == "not run":
+            self._alike.append(result)
+            self._check = ""
+            return
         took = result.ended_s - result.started_s
         ran = result.outcome in ("passed", "failed", "error")
         self._console.print(_result_row(result, seconds_text(took) if ran else ""))
         self._check = ""
 
+    def _print_alike(self) -> None:
+        """Checks that were not run for one and the same reason, in one row."""
+        if self._alike:
+            self._console.print(
+                _result_row(replace(self._alike[0], name=", ".join(r.name for r in self._alike)), "")
+            )
+        self._alike.clear()
+
     def show(self, record: RunRecord) -> None:
+        self._print_alike()
         self._console.print()
         self._console.print(_measurements(record, min(self._console.width, WIDEST)))
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
+        self._print_alike()
         self._console.print()
         if any(check.measurements for check in record.checks):
             self._console.print(_measurements(record, min(self._console.width, WIDEST)))
@@ -433,12 +463,12 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
         head.append(("  simulated bench, no hardware was tested", "dim"))
     lines = [_text(*head)]
     if record.verdict_reason:
-        lines.append(_text((clean(record.verdict_reason), "")))
-    for place, cause in enumerate(look_first(record)):
+        lines.append(_text((_one_line(record.verdict_reason), "")))
+    for place, cause in enumerate(_look_first(record)):
         if place == 0:
-            lines += [_text(), _text(("Look first at ", "bold"), (clean(cause), "bold"))]
+            lines += [_text(), _text(("Look first at ", "bold"), (cause, "bold"))]
         else:
-            lines.append(_text((f"  {place}. {clean(cause)}", "")))
+            lines.append(_text((f"  {place}. {cause}", "")))
     if skipped := unjudged(record):
         lines += [_text(), _text((f"Not judged: {len(skipped)} of {len(record.checks)} checks", "yellow"))]
     if folder is not None:

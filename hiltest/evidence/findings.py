@@ -19,12 +19,18 @@ class Finding:
 
     @property
     def sentence(self) -> str:
-        """What is wrong, in one sentence."""
-        if self.outside:
-            m = self.outside[0]
-            value = value_text(m.value, m.unit, m.low, m.high)
-            return f"{m.name} was {value}, allowed {limits_text(m.low, m.high, m.unit)}"
-        return self.check.reason or f"the check ended with the outcome '{self.check.outcome}'"
+        """What is wrong, in one sentence: the first value outside its limits, else the check's own words."""
+        if not self.outside:
+            return self.check.reason or f"the check ended with the outcome '{self.check.outcome}'"
+        m = self.outside[0]
+        value = value_text(m.value, m.unit, m.low, m.high)
+        note = f"; {m.note}" if m.note else ""
+        if m.low is not None or m.high is not None:
+            return f"{m.name} was {value}, allowed {limits_text(m.low, m.high, m.unit)}{note}"
+        words, _, _ = self.check.reason.partition(f" [{m.name} was ")
+        if words and not words.startswith(f"{m.name} was "):
+            return words
+        return f"{m.name}: {value}{note}"
 
 
 def findings(record: RunRecord) -> list[Finding]:

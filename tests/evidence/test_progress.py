@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from hiltest.evidence.model import RunRecord
+from hiltest.evidence.model import CheckResult, RunRecord
 from hiltest.progress import Progress
 
 from .records import accepted, description, hostile, incomplete, rejected
@@ -242,3 +242,30 @@ def test_a_person_can_be_asked_while_the_display_pauses(terminal: Terminal) -> N
 
     assert "<question><answer>" in raw
     assert "▸ " in raw.split("<answer>")[1]
+
+
+def test_checks_that_were_not_run_for_one_reason_share_a_row(terminal: Terminal) -> None:
+    """Forty lines of one sentence tell nothing more than one; what comes after stands after it."""
+    progress = Progress(stream=terminal.stream)
+    for name, reason in (("a.a[x]", "no bench"), ("a.b[x]", "no bench"), ("a.c[x]", "gate: a.a[x]")):
+        progress.on_result(CheckResult(name, "not run", reason))
+    progress.on_check_start("a.d[x]", 5.0)
+    progress.on_result(CheckResult("a.d[x]", "passed"))
+    progress.close()
+    text = terminal.close()
+
+    assert text.count("no bench") == 1
+    assert "a.a[x], a.b[x]" in text
+    assert text.index("no bench") < text.index("a.c[x]") < text.index("a.d[x]")
+
+
+def test_what_the_verdict_says_already_is_not_said_twice() -> None:
+    """A bench that could not be opened is the verdict's reason; there is nothing to look at first beside it."""
+    record = incomplete()
+    record.checks = [CheckResult("bus.quiet[can]", "error", "no adapter\nat all")]
+    record.verdict_reason = "the bench could not be opened: no adapter\nat all"
+
+    lines = plain(record)
+
+    assert "verdict: incomplete (the bench could not be opened: no adapter at all)" in lines
+    assert not [line for line in lines if line.startswith("look first")]
