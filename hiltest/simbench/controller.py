@@ -26,6 +26,9 @@ WARNING_LIMIT = 96
 PASSIVE_LIMIT = 128
 BUS_OFF_LIMIT = 256
 
+LONGEST_CLASSIC_BITS = 160
+"""Of a frame with 29-bit identifier and 8 bytes, stuffed as far as can be."""
+
 RECOVERY_SEQUENCES = 128
 """Sequences of 11 recessive bits that a controller waits for after bus-off (ISO 11898-1)."""
 
@@ -165,7 +168,6 @@ class Controller:
         self.auto_restart, self.fd = auto_restart, fd
         self.threshold_v, self.loop_delay_ns = threshold_v, loop_delay_ns
         self.counters = Counters()
-        self._timing = timing
         self._listen_only = self._one_shot = self._self_acknowledging = False
         self._filters: tuple[tuple[int, int, bool | None], ...] = ()
         self._queue: deque[Frame] = deque()
@@ -177,9 +179,10 @@ class Controller:
         self._state: State = "active"
         self._powered = powered
         self._recovering = False
-        # What the wire keeps here (see wire.py): whether its frames cross the wire without a doubt, who is told of them, and when this controller is idle and may send.
-        self._bit_ns = timing.bit_ns
-        self._intermission_ns = round(3 * timing.bit_ns)
+        # What the wire keeps here (see wire.py): whether its frames cross the wire without a doubt, who is told
+        # of them, and when this controller is idle and may send.
+        self._note_timing(timing)
+        self._note_part()
         self._odds: Odds | None = None
         self._clean = False
         self._audience: tuple[Callable[[Frame], object], ...] = ()
@@ -321,15 +324,18 @@ class Controller:
         def restart() -> None:
             self._powered = powered
             if timing is not None:
-                self._timing, self._bit_ns = timing, timing.bit_ns
-                self._intermission_ns = round(3 * timing.bit_ns)
+                self._note_timing(timing)
             self._queue.clear()
             self.counters.clear()
             self._recovering = False
+            self._state = "active"
+            self._note_part()
 
+        was = self._state
         self.wire.silence(self, restart)
-        self._refresh_state()
-        self.wire.changed()  # it was looked at while this one still counted as off
+        if was != "active":
+            for call in self._state_calls:
+                call("active")
         for frame in frames:
             self._tell_dropped(frame)
 
@@ -360,6 +366,7 @@ class Controller:
         if on:
             self.flush()
         self._listen_only = on
+        self._note_part()
         self.wire.changed()
 
     @property
@@ -392,13 +399,15 @@ class Controller:
 
     # --- for the wire ------------------------------------------------------------------------------
 
-    @property
-    def _takes_part(self) -> bool:
-        return self._powered and self._state != "off"
+    def _note_part(self) -> None:
+        """Keep ready what is asked at every frame."""
+        self._takes_part = self._powered and self._state != "off"
+        self._can_send = self._takes_part and not self._listen_only
 
-    @property
-    def _can_send(self) -> bool:
-        return self._powered and self._state != "off" and not self._listen_only
+    def _note_timing(self, timing: Timing) -> None:
+        self._timing, self._bit_ns = timing, timing.bit_ns
+        self._intermission_ns = round(3 * timing.bit_ns)
+        self._spans_ns = [int(bits * timing.bit_ns + 0.5) for bits in range(LONGEST_CLASSIC_BITS + 1)]
 
     def _receivers(self) -> tuple[Callable[[Frame], object], ...]:
         if self._filters and self._frame_calls:
@@ -418,6 +427,7 @@ class Controller:
         state = self.counters.state
         if state != self._state:
             self._state = state
+            self._note_part()
             for call in self._state_calls:
                 call(state)
 

@@ -179,8 +179,12 @@ class EventQueue:
             UsageError: the deadline is in the past.
         """
         heap, clock, pop = self._heap, self.clock, heappop
-        while heap and heap[0][0] <= deadline_ns:
-            clock._now_ns, _, call, argument = pop(heap)
+        while heap:
+            when_ns, _, call, argument = entry = pop(heap)
+            if when_ns > deadline_ns:
+                heappush(heap, entry)  # once a call; looking before each pop costs more
+                break
+            clock._now_ns = when_ns
             call(argument)
         clock.advance_to(deadline_ns)
 

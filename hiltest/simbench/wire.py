@@ -331,7 +331,7 @@ class Wire:
             # The usual case, without a further call.
             known = self._lengths.get(sender._queue[0][:6])
             if known is not None:
-                end = sof + int(known[0] * sender._bit_ns + 0.5)
+                end = sof + sender._spans_ns[known[0]]
                 if end < self._noise.next_ns:
                     self._sof_ns, self._sender = sof, sender
                     self._flight = flight = (sender, known)

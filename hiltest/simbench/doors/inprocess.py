@@ -259,7 +259,10 @@ class HiltestBus(can.BusABC):
         with pumping(queue):
             while queue.now_ns < deadline_ns and adapter.waiting_to_read < most:
                 queue.run_until(min(deadline_ns, queue.now_ns + SLICE_NS))
-        return self.adapter.take_many(most)
+        try:
+            return adapter.take_many(most)
+        except BenchLost as error:
+            raise can.CanOperationError(str(error)) from error
 
     # --- inside -------------------------------------------------------------------------------------
 
