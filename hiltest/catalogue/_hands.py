@@ -27,9 +27,11 @@ def power_return(
 ) -> None:
     """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
     fans, duties, setpoints = _proven(part, measure)
+    node.stop_all()
+    node.go_silent()  # nothing of ours waits in the adapter while the power is away, but what the drill puts there
     power.off()
     node.has_no_power()
-    node.go_silent()
+    link.port.flush()
     sent = 0
 
     def command() -> None:
@@ -119,12 +121,13 @@ def emergency_stop(link: Link, node: GuardedNode, part: Node, measure: Measure, 
             "the emergency stop was pressed and the outputs kept their power. Nobody works at this machine"
         )
     node.has_no_power()
-    node.resume()
+    link.port.flush()
     operator.ask(
         f"safe.estop.release[{part.name}]",
         "Let the emergency stop go (turn or pull it), and nothing else. Done?",
     )
     _await_answer(link, node, 3 * part.boot_max_s + 2.0)
+    node.resume()
     live.fan_hz.clear()
     live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
 
