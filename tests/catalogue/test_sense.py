@@ -1,0 +1,56 @@
+"""Sensors at rest: a loose contact, a block that heats by itself, and what is shared between sensors."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from .boards import accept
+
+SENSE = ("sense.ambient[reservoir]", "sense.ambient[board]")
+
+
+def sense(*faults: str, seed: int = 4) -> dict[str, Any]:
+    record = accept(*faults, seed=seed, operator=False, only=SENSE)
+    return {each.name: each for each in record.checks}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4, 5])
+def test_a_loose_contact_is_seen_at_rest(seed: int) -> None:
+    """One break a second on average: over 8 s a sound verdict would be luck."""
+    found = sense("sensor_loose_contact[board]", seed=seed)["sense.ambient[board]"]
+    assert found.outcome == "failed"
+    assert "loose contact" in found.reason
+
+
+def test_a_loose_contact_is_not_laid_to_the_other_sensor() -> None:
+    """Gaps of one sensor leave the other's verdict alone."""
+    assert sense("sensor_loose_contact[board]")["sense.ambient[reservoir]"].outcome == "passed"
+
+
+def test_sensors_of_a_node_share_one_watch() -> None:
+    """The second sensor's check takes no second watch."""
+    found = sense()
+    first, second = found[SENSE[0]], found[SENSE[1]]
+    assert first.outcome == second.outcome == "passed"
+    assert first.ended_s - first.started_s > 7.0
+    assert second.ended_s - second.started_s < 1.0
+
+
+def test_a_block_that_heats_by_itself_ends_the_run() -> None:
+    """The reason tells to cut the supply, and what comes after says that the run was stopped."""
+    record = accept("heater_stuck_on", seed=4, operator=False)
+    found = {each.name: each for each in record.checks}
+    assert "SWITCH THE SUPPLY OFF NOW" in found["sense.ambient[reservoir]"].reason
+    later = found["fan.tach[nozzle]"]
+    assert later.outcome == "not run"
+    assert "sense.ambient[reservoir] stopped the run" in later.reason
+
+
+def test_a_heater_that_leaks_a_little_is_found_by_the_longer_watch() -> None:
+    """5 % of 40 W warm 20 J/K by about 3 K in half a minute: too little to end the run, too much to pass."""
+    record = accept("heater_stuck_on=0.05", seed=4, operator=False, only=("heat.idle[reservoir]",))
+    found = next(each for each in record.checks if each.name == "heat.idle[reservoir]")
+    assert found.outcome == "failed"
+    assert "rise with the heater off" in found.reason
