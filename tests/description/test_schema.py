@@ -115,7 +115,13 @@ def test_every_field_says_what_it_means_and_in_which_unit() -> None:
     bare = {row.field for row in rows if row.rule.startswith(("a number", "a whole number")) and not row.unit}
     identifiers = {"can_id", "host_id", "node_id", "vendor_id", "product_code", "revision", "seed"}
     ratios = {"confidence", "bit_error_probability_max", "start_duty", "gear_ratio", "guard_rise_factor"}
-    frames = {"at_byte", "at_bit", "constant", "on", "stale_periods"}  # positions, raw numbers, a count of periods
+    frames = {
+        "at_byte",
+        "at_bit",
+        "constant",
+        "on",
+        "stale_periods",
+    }  # positions, raw numbers, a count of periods
     assert bare == identifiers | ratios | frames | {"scale", "offset"}
 
 
