@@ -406,7 +406,7 @@ class Node(Section):
     stale_periods: float = limit(
         3.0,
         COMMON,
-        "signals, frames: feedback older than this many of its periods is no answer",
+        "signals, frames: feedback older than this many of its periods, and than 0.1 s, is no answer",
         ge=1,
         le=100,
     )

@@ -22,6 +22,10 @@ Taken = Callable[[str, dict[str, float], int], None]
 """Called with message, values of its signals, and bench time in ns."""
 
 
+STALE_MIN_S = 0.1
+"""Nothing younger than this is called stale: a host that is busy with something else reads late."""
+
+
 class Source:
     """One message of the node: its last frame's counter and time, and how many were lost in between."""
 
@@ -29,7 +33,7 @@ class Source:
         self.rule = rule
         self.info: MessageInfo = codec.messages[rule.name]
         self.period_s = rule.period_s or self.info.period_s
-        self._stale_s = None if self.period_s is None else self.period_s * stale_periods
+        self._stale_s = None if self.period_s is None else max(STALE_MIN_S, self.period_s * stale_periods)
         self._checksum_byte = (
             None if rule.checksum is None else checksum_byte(codec, rule.name, rule.checksum)
         )
