@@ -579,3 +579,42 @@ def test_a_spoilt_database_is_a_clear_error_or_a_correct_read(
     link = Link(EventPort())  # type: ignore[arg-type]
     with pytest.raises((DescriptionError, UsageError), match="vent"):
         DbcDriver(link, described, "vent", tmp_path)
+
+
+@st.composite
+def mutated(draw: st.DrawFn) -> bytes:
+    """The vent actuator's database with bytes changed, cut out, repeated or put in."""
+    data = bytearray(DBC.read_bytes())
+    for _ in range(draw(st.integers(1, 6))):
+        at = draw(st.integers(0, len(data) - 1))
+        length = draw(st.integers(1, 40))
+        kind = draw(st.sampled_from(("set", "cut", "repeat", "insert")))
+        if kind == "set":
+            data[at] = draw(st.integers(0, 255))
+        elif kind == "cut":
+            del data[at : at + length]
+        elif kind == "repeat":
+            data[at:at] = data[at : at + length] * draw(st.integers(1, 5))
+        else:
+            data[at:at] = draw(
+                st.sampled_from((b"9" * length, b"\0", b'"', b";", b"BO_ 1 A: 8 B\n", b"\xff"))
+            )
+        if not data:
+            break
+    return bytes(data)
+
+
+@settings(max_examples=150, deadline=3000)
+@given(data=mutated())
+def test_any_database_is_read_or_refused(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
+    """Whatever was done to the file: a codec whose messages encode and decode, or a clear error; never anything else."""
+    file = tmp_path_factory.mktemp("mutated") / "x.dbc"
+    file.write_bytes(data)
+    try:
+        codec = DbcCodec(file, "database")
+    except DescriptionError as error:
+        assert error.problems[0].file == "x.dbc"
+        return
+    for name, info in codec.messages.items():
+        assert 0 <= info.length_bytes <= 8
+        codec.decode(name, bytes(info.length_bytes))
