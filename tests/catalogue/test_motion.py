@@ -43,7 +43,9 @@ def test_a_reversed_axis_goes_no_further_than_the_switch_should_need() -> None:
     """It is driven against its lower stop by less than the small move, and not pressed on."""
     checks, travel_rev = run("stepper_reversed")
     assert checks["motion.direction[pump]"].outcome == "failed"
-    assert travel_rev <= 2 * _motion.FIRST_REACH * PUMP.home_release_rev + 0.1  # the stop throws it back a little
+    assert (
+        travel_rev <= 2 * _motion.FIRST_REACH * PUMP.home_release_rev + 0.1
+    )  # the stop throws it back a little
 
 
 def test_a_driver_that_was_reset_by_its_own_move_is_found() -> None:
