@@ -38,8 +38,14 @@ def _gates(spec: CheckSpec) -> list[str]:
 
 
 def _fill(text: str, indent: str = "") -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
 
 
 def _item(text: str, sign: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=f"  {sign} ", subsequent_indent=" " * (3 + len(sign)))
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=f"  {sign} ",
+        subsequent_indent=" " * (3 + len(sign)),
+        break_on_hyphens=False,
+    )
