@@ -180,8 +180,8 @@ class Crossing:
         last_key, last_sof, last_period = self._last
         period = setting.sof_ns - last_sof
         self._last = (key, setting.sof_ns, period)
-        if key is None or key != last_key or period != last_period:
-            return False
+        if key is None or key != last_key or period != last_period or self._kept.get(key) is not outcome:
+            return False  # not the same again, or by chance only
         stations = self._wire.stations
         if not is_steady(outcome.happenings, stations):
             return False

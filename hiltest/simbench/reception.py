@@ -27,6 +27,8 @@ from hiltest.physics.line import (
 if TYPE_CHECKING:
     from hiltest.simbench.controller import Controller
 
+SENSELESS = 0.5
+"""Outside the range that ISO 11898-2 asks for, a receiver's output means nothing."""
 CERTAIN = 1e-12
 """A probability nearer to 0 or 1 than this is taken for 0 or 1: one bit in 11 days at 1 Mbit/s."""
 
@@ -116,8 +118,11 @@ class Reception:
     def dominant_after(self, station: int, drivers: int, before: int, since_ns: float) -> float:
         """Probability that `station` reads dominant `since_ns` after the drivers changed."""
         line = self._line
+        settled = self.dominant(drivers)[station]
         if line is None or drivers == before or not 0.0 <= since_ns <= self._settled_ns:
-            return self.dominant(drivers)[station]
+            return settled
+        if settled == SENSELESS and not self._works(station, drivers):
+            return settled
         now_v, was_v = self._level_v(station, drivers), self._level_v(station, before)
         swing = now_v - was_v
         # A driver pulls the line up by itself; down it goes only by the resistors.
@@ -137,6 +142,13 @@ class Reception:
             found = self._levels[drivers] = tuple(levels[each.name] for each in self._stations)
         return found[station]
 
+    def _works(self, station: int, drivers: int) -> bool:
+        """Are the station's pins where its receiver has to work?"""
+        assert self._line is not None
+        return all(
+            map(_in_common_mode, self._line.levels_v(self._names(drivers))[self._stations[station].name])
+        )
+
     def _names(self, drivers: int) -> frozenset[str]:
         return frozenset(s.name for number, s in enumerate(self._stations) if drivers >> number & 1)
 
@@ -150,8 +162,7 @@ class Reception:
             if not station.powered:
                 found.append(0.0)
             elif not (_in_common_mode(high) and _in_common_mode(low)):
-                # Outside the range that ISO 11898-2 asks for, a receiver's output means nothing.
-                found.append(0.5)
+                found.append(SENSELESS)
             else:
                 found.append(self._reads(number, high - low, noise_v))
         return tuple(found)

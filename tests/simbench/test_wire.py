@@ -282,6 +282,28 @@ def test_one_shot_gives_up_a_lost_arbitration():
     assert bus.errors == []
 
 
+@pytest.mark.parametrize("case", ["lone", "no terminator"])
+def test_the_short_way_through_a_storm_counts_what_the_long_way_counts(case, monkeypatch):
+    """Errors told, error frames, busy time and counters are the same, whether a steady storm is cut short or not."""
+
+    def run():
+        bus = Bus("a") if case == "lone" else Bus("a", "b", line=pair_line("a", "b", ohms=()))
+        bus["a"].send(Frame(0x123, bytes(range(8))))
+        bus.run(60 * MS)
+        counters = [(station.counters.tx, station.counters.rx) for station in bus.stations.values()]
+        told = sorted((error.t_ns, who, error) for who, error in bus.errors if error.t_ns < 55 * MS)
+        return bus, counters, told
+
+    short, short_counters, short_told = run()
+    monkeypatch.setattr("hiltest.simbench.crossing.is_steady", lambda *_: False)
+    long, long_counters, long_told = run()
+
+    assert short_told == long_told
+    assert short_counters == long_counters
+    assert short.wire.error_frames == pytest.approx(long.wire.error_frames, abs=2)
+    assert short.wire.busy_ns == pytest.approx(long.wire.busy_ns, abs=300_000)
+
+
 # --- two with one identifier --------------------------------------------------------------------------
 
 
@@ -445,6 +467,19 @@ def test_a_later_sample_point_cures_a_line_that_is_just_too_long():
         bus["a"].send(Frame(0x123, b"x"))
         bus.run(5 * MS)
         assert bool(bus.errors) is fails, sample_point
+
+
+def test_a_station_whose_ground_lies_9_v_off_is_out_of_its_neighbours_range():
+    """Common mode outside -2 to +7 V (ISO 11898-2): what the other receiver says then means nothing."""
+    line = pair_line("a", "b")
+    off = replace(line, taps=(line.taps[0], replace(line.taps[1], ground_v=9.0)))
+    bus = Bus("a", "b", line=off)
+    bus["b"].send(Frame(0x123, bytes(range(8))))
+
+    bus.run(20 * MS)
+
+    assert bus.heard == []
+    assert bus.kinds("a")
 
 
 def test_a_line_that_breaks_in_the_middle_of_a_frame_destroys_that_frame():
