@@ -55,12 +55,13 @@ class Harm:
 
 @dataclass(frozen=True, slots=True)
 class BoardResult:
-    """One board's run: the verdict, what each check came to, and what was done to the board."""
+    """One board's run: the verdict, what each check came to, why it failed, and what was done to the board."""
 
     order: BoardOrder
     verdict: str
     reason: str
     outcomes: dict[str, str]
+    reasons: dict[str, str]
     harm: Harm
     bench_s: float
     wall_s: float
@@ -94,8 +95,9 @@ def run_board(order: BoardOrder) -> BoardResult:
 
 def _result(order: BoardOrder, record: RunRecord, harm: Harm) -> BoardResult:
     outcomes: dict[str, str] = {check.name: check.outcome for check in record.checks}
+    reasons = {check.name: check.reason for check in record.checks if check.outcome == "failed"}
     return BoardResult(
-        order, record.verdict, record.verdict_reason, outcomes, harm, record.bench_s, record.wall_s
+        order, record.verdict, record.verdict_reason, outcomes, reasons, harm, record.bench_s, record.wall_s
     )
 
 

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 COOL_S = 20.0
 COOL_SETTLE_S = 6.0
 IN_BAND_S = 5.0
+FOLLOW_HYSTERESIS_K = 4.0
+"""So far below follows_above_c a node may keep its fan running."""
 CAPACITY_UNCERTAIN, LOSS_UNCERTAIN = 0.05, 0.2
 """How far heat capacity and loss of a good block may be from the stated ones (common practice, no source)."""
 
@@ -309,6 +311,7 @@ def cooling(link: Link, node: GuardedNode, fan: Fan, heater: Heater, measure: Me
         _judge_follows(link, node, fan, heater, measure)
     node.set_heater_c(heater.name, 0.0)
     node.set_fan(fan.name, 0.0)
+    _wait_until_free(link, node, fan, heater, measure, curve)
     fall(link, node, heater, 2 * COOL_SETTLE_S, curve)
     still = _rate(*fall(link, node, heater, COOL_S, curve), room_c)
     node.set_fan(fan.name, 1.0)
@@ -324,6 +327,20 @@ def cooling(link: Link, node: GuardedNode, fan: Fan, heater: Heater, measure: Me
         low=fan.cooling_gain_percent,
         limit="cooling_gain_percent",
     )
+
+
+def _wait_until_free(
+    link: Link, node: GuardedNode, fan: Fan, heater: Heater, measure: Measure, curve: CurveRecorder
+) -> None:
+    """Until the node lets go of a fan that follows its heater, it can't be seen to stand still."""
+    if fan.follows_above_c is None:
+        return
+    end_s = link.now_s + 600.0
+    while node.read_temperature_c(heater.sensor) > fan.follows_above_c - FOLLOW_HYSTERESIS_K:
+        fall(link, node, heater, 2.0, curve)
+        if link.now_s > end_s:
+            measure.fail(f"the block did not cool below {fan.follows_above_c:g} degC in 600 s")
+    link.run_for(fan.stop_max_s)
 
 
 def _rate(t_s: Sequence[float], values: Sequence[float], room_c: float) -> float:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from hiltest.catalogue._fan import STOPPED_RPM
 from hiltest.catalogue._heat import PULSE_HIGH, expected_rise_k
+from hiltest.catalogue._heatloop import FOLLOW_HYSTERESIS_K
 from hiltest.catalogue._sense import read_or_nan
 from hiltest.errors import BenchNotOpened, GateClosed, NoAnswer, NotOffered
 
@@ -197,7 +198,7 @@ class Live:
                 if output > 0:
                     return f"heater {heater.name!r} was on ({100 * output:.0f} %)"
         for fan in (each for each in self.measure.description.fan if each.node == self.part.name):
-            if not self.measure.has_passed(f"fan.tach[{fan.name}]"):
+            if not self.measure.has_passed(f"fan.tach[{fan.name}]") or self._follows_now(fan):
                 continue
             hz = self.node.read_tach_hz(fan.name)
             rpm = 60.0 * hz / fan.pulses_per_rev
@@ -206,6 +207,15 @@ class Live:
             if speeds_up or (after_s > fan.stop_max_s and rpm > STOPPED_RPM):
                 return f"fan {fan.name!r} turned ({rpm:.0f} rpm)"
         return ""
+
+    def _follows_now(self, fan: Fan) -> bool:
+        """A fan that must run while its block is hot may come on by itself then."""
+        if fan.follows_above_c is None:
+            return False
+        heater = next((h for h in self.measure.description.heater if h.name == fan.cools), None)
+        if heater is None:
+            return False
+        return read_or_nan(self.node, heater.sensor) > fan.follows_above_c - FOLLOW_HYSTERESIS_K
 
     def judge_heat(self, allowed_s: float) -> None:
         """The block must not have taken more heat than `allowed_s` of being on can give it."""
@@ -237,6 +247,7 @@ class Live:
 
     def judge_fans_at_rest(self) -> None:
         """By now every fan has had its time to run down."""
+        self.fans = [fan for fan in self.fans if not self._follows_now(fan)]
         longest_s = max((fan.stop_max_s for fan in self.fans), default=0.0)
         wait_s = self.taken_s + longest_s - self.link.now_s
         end_s = self.link.now_s + max(0.0, wait_s)

@@ -29,7 +29,13 @@ _EVERY_S = 0.1
         purpose="The supply at the board is right before any output is switched on.",
         hazard="Over-voltage heats harder than planned: power grows with the square of the voltage.",
         method="The node's own supply reading is averaged at rest.",
-        limits=(("nominal voltage +- supply.tolerance_percent", "common practice, no source"),),
+        limits=(
+            ("nominal voltage +- supply.tolerance_percent", "common practice, no source"),
+            (
+                "with a [bench_supply]: the node reads 0.97 to 1.02 of what the supply shows",
+                "1 % divider and reference, and little drop at rest; common practice",
+            ),
+        ),
         causes=(
             "wrong supply or setting",
             "thin or long power pair, a loose contact",
@@ -37,7 +43,9 @@ _EVERY_S = 0.1
         ),
     ),
 )
-def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_supply(
+    target: Node, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """The rail is within its window at rest."""
     values = []
     for _ in range(10):
@@ -45,6 +53,9 @@ def test_supply(target: Node, link: Link, node: GuardedNode, measure: Measure) -
         link.run_for(0.05)
     supply = measure.description.supply
     window_v = supply.voltage_v * supply.tolerance_percent / 100
+    if bench_supply is not None:
+        share = sum(values) / len(values) / bench_supply.read_v()
+        measure("the node's reading over the bench supply's", share, "", low=0.97, high=1.02)
     measure(
         "supply at rest",
         sum(values) / len(values),

@@ -223,6 +223,8 @@ class Board:
         self.fans: list[FanChannel] = []
         self._fan_names: list[str] = []
         self._fan_cools: list[str | None] = []
+        self._follows: list[tuple[int, int, float]] = []
+        self._following: set[int] = set()
         for fan in (f for f in self.bench.description.fan if f.node == self.node.name):
             motor = FanMotor(
                 fan.name,
@@ -237,6 +239,9 @@ class Board:
             self.fans.append(FanChannel(motor))
             self._fan_names.append(fan.name)
             self._fan_cools.append(fan.cools)
+            if fan.cools in self.blocks and fan.follows_above_c is not None:
+                heater = list(self.blocks).index(fan.cools)
+                self._follows.append((len(self.fans) - 1, heater, fan.follows_above_c))
         self._fan_commands = [0.0] * len(self.fans)
         self._fan_supply = [
             (fan.voltage_v or self.nominal_v) / self.nominal_v
@@ -526,6 +531,20 @@ class Board:
             self.loads_changed()
             for delay_ns in SETTLE_AGAIN_NS:
                 self.queue.after(delay_ns, self.bench.supply.settle)
+
+    def follow_heat(self) -> None:
+        """Run the fans that must follow their heater, in whatever state the node is; stop them 2 K lower."""
+        for fan, heater, above_c in self._follows:
+            sensor = self.heaters[heater].sensor
+            celsius = sensor.celsius if sensor is not None else None
+            if celsius is None:
+                continue
+            if celsius > above_c:
+                self._following.add(fan)
+                self.command_fan(fan, 1.0)
+            elif fan in self._following and celsius < above_c - 2.0:
+                self._following.discard(fan)
+                self.command_fan(fan, 0.0)
 
     def _end_kick(self, number: int) -> None:
         channel, duty = self.fans[number], self._fan_commands[number]

@@ -305,6 +305,11 @@ def _changed(motor: FanMotor) -> None:
     motor.settle()
 
 
+@fault(FAN, "the firmware does not run fans by itself when a block is hot", "node")
+def fan_ignores_heater(bench: Bench, target: str, _: float) -> None:
+    bench.boards[target].habits.fans_follow_heat = False
+
+
 @fault(FAN, "something blocks the fan's blades", "fan")
 def fan_stalled(bench: Bench, target: str, _: float) -> None:
     motor = fan_motor(bench, target)

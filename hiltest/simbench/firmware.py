@@ -65,6 +65,7 @@ class Habits:
     answer_delay_s: float = 0.0
     sends_boot_up: bool = True
     loses_frames: float = 0.0
+    fans_follow_heat: bool = True
     version: str | None = None
 
 
@@ -447,6 +448,8 @@ class Firmware:
             elif axis.state != "fault":
                 self._driver_bad.discard(number)
         self._watch_supply()
+        if self.habits.fans_follow_heat:
+            board.follow_heat()
         board.end_changes()
 
     def _watch_sensor(self, number: int, failed: bool) -> None:

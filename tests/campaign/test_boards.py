@@ -17,7 +17,8 @@ DESK = Path(__file__).parents[2] / "fixtures" / "glue_head.toml"
 def made(seed: int, verdict: str = "accepted", failed: tuple[str, ...] = ()) -> BoardResult:
     outcomes = {"bus.quiet[can]": "passed", **dict.fromkeys(failed, "failed")}
     harm = Harm({"reservoir": 160.0}, 31.5, {"pump": 0.5}, {"pump": 0}, ("fan:nozzle",))
-    return BoardResult(BoardOrder(DESK, seed, ("no_node",)), verdict, "", outcomes, harm, 100.0, 1.0)
+    reasons = dict.fromkeys(failed, "why")
+    return BoardResult(BoardOrder(DESK, seed, ("no_node",)), verdict, "", outcomes, reasons, harm, 100.0, 1.0)
 
 
 def test_a_board_without_power_does_no_harm() -> None:

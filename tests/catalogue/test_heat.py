@@ -99,6 +99,16 @@ def test_two_healthy_zones_give_a_matrix_and_are_accepted() -> None:
     assert 15.0 <= gain.value <= 90.0  # the simulated fan adds half of the loss
 
 
+@pytest.mark.parametrize(("faults", "outcome"), [((), "passed"), (("fan_ignores_heater",), "failed")])
+def test_a_fan_that_must_follow_its_heater_does_so(faults: tuple[str, ...], outcome: str) -> None:
+    """With follows_above_c nothing is commanded while the block gets hot, and the fan must turn all the same."""
+    follows = ('cools = "left"', 'cools = "left"\nfollows_above_c = 45.0')
+    file = variants.variant("following_fan", variants.HERE / "two_heaters.toml", follows)
+    found = run_board(BoardOrder(file, 4, faults))
+    assert found.outcomes["heat.cooling_fan[blower]"] == outcome, found.reason
+    assert (found.verdict == "accepted") == (outcome == "passed"), found.reason
+
+
 # --- the loop -------------------------------------------------------------------------------------------------
 
 
