@@ -133,9 +133,14 @@ def test_a_closed_log_takes_nothing_more(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="after the log was closed"):
         log.write(Frame(1))
 
-    text = io.StringIO()
-    LogWriter(text).close()
-    assert not text.closed
+    path = tmp_path / "callers.log"
+    with path.open("w", encoding="ascii") as file:
+        callers = LogWriter(file)
+        callers.write(Frame(1))
+        callers.close()
+
+        assert not file.closed
+        assert path.read_text().endswith("001# R\n")
 
 
 @pytest.mark.parametrize("channel", ["", "two words", " can0"])
