@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 # Identifiers that CANopen leaves free (CiA 301 predefines up to 0x77F, CiA 305 uses 0x7E4 and 0x7E5).
 LOAD_IDS = tuple(each for each in range(0x781, 0x7E0))
+DISTURB_S = (0.02, 0.1, 0.3)
+"""How long the adapter stays at the odd bit rate, from attempt to attempt."""
 SPARSE_EDGES = bytes([0x3C]) * 8
 
 
@@ -159,7 +161,19 @@ def counts(nodes: Sequence[GuardedNode]) -> dict[str, int]:
 
 
 def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> list[str]:
-    """Disturb the bus once, on purpose; return who reported it."""
+    """Disturb the bus once, on purpose; return who reported it. Longer, when nobody did.
+
+    A serial adapter on a busy host may close its channel again before the odd frame was on the wire.
+    """
+    seen_by: list[str] = []
+    for dwell_s in DISTURB_S:
+        seen_by = _disturb(link, bus, nodes, dwell_s)
+        if seen_by:
+            break
+    return seen_by
+
+
+def _disturb(link: Link, bus: Bus, nodes: Sequence[GuardedNode], dwell_s: float) -> list[str]:
     before = counts(nodes)
     odd = 500_000 if bus.bit_rate_bps != 500_000 else 250_000
     for node in nodes:
@@ -169,7 +183,7 @@ def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> list[st
             link.reopen(odd)
             with contextlib.suppress(BenchError):
                 link.send(Frame(LOAD_IDS[0], SPARSE_EDGES))
-            link.run_for(0.02)
+            link.run_for(dwell_s)
         finally:
             link.reopen(bus.bit_rate_bps)
     link.run_for(0.3)
