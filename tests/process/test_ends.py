@@ -23,13 +23,14 @@ from .rig import (
 )
 
 HEATING = "heat.low_setpoint[reservoir]"
-HEATER = "heater:reservoir"
+TURNING = "fan.tach[electronics]"
+HEATER, FAN = "heater:reservoir", "fan:electronics"
 PRINTING_S = 0.5
 """From what happens on the bench until its line is read here, on a busy machine."""
 FILES = ("run.json", "junit.xml", "report.html", "measurements.jsonl", "bus.log")
 
 
-@pytest.mark.timeout(200)
+@pytest.mark.timeout(350)
 def test_a_kill_in_the_middle_of_heating_loses_nothing_and_the_node_drops_its_heater(
     quick: Path, runs_dir: Path
 ) -> None:
@@ -37,7 +38,7 @@ def test_a_kill_in_the_middle_of_heating_loses_nothing_and_the_node_drops_its_he
     with bench_process(quick) as bench:
         real = on_real_ports(quick, bench.places)
         with hiltest("accept", real, "--out", runs_dir, "--only", HEATING, cwd=quick.parent) as run:
-            wait_for_samples(run, runs_dir, HEATING, 5, 120)
+            wait_for_samples(run, runs_dir, HEATING, 5, 250)
             assert bench.is_on(HEATER)
             seen = journal_lines(runs_dir)
             killed_s = wall_s()
@@ -63,27 +64,27 @@ def test_a_kill_in_the_middle_of_heating_loses_nothing_and_the_node_drops_its_he
 
 
 @pytest.mark.timeout(200)
-def test_ctrl_c_in_the_middle_of_heating_switches_off_at_once(quick: Path, runs_dir: Path) -> None:
+def test_ctrl_c_in_the_middle_of_a_check_switches_off_at_once(quick: Path, runs_dir: Path) -> None:
     """The guard acts, not the node's watch: off well before that would, exit code 4, every file there."""
     with bench_process(quick) as bench:
         real = on_real_ports(quick, bench.places)
-        with hiltest("accept", real, "--out", runs_dir, "--only", HEATING, cwd=quick.parent) as run:
-            wait_for_samples(run, runs_dir, HEATING, 5, 120)
-            assert bench.is_on(HEATER)
+        with hiltest("accept", real, "--out", runs_dir, "--only", TURNING, cwd=quick.parent) as run:
+            wait_for_samples(run, runs_dir, TURNING, 10, 120)
+            assert bench.is_on(FAN)
             interrupted_s = wall_s()
             run.send_signal(signal.SIGINT)
-            off_s, _ = bench.wait_for_line(f" {HEATER} off", WATCHED_S, after_s=interrupted_s)
+            off_s, _ = bench.wait_for_line(f" {FAN} off", WATCHED_S, after_s=interrupted_s)
             code = run.wait(20)
         assert bench.outputs_on() == set()
 
     assert code == 4, run.text
     assert off_s - interrupted_s < WATCHED_S / 2
-    assert_complete(only_run_folder(runs_dir), HEATING, "interrupted")
+    assert_complete(only_run_folder(runs_dir), TURNING, "interrupted")
 
 
 @pytest.mark.timeout(200)
 @pytest.mark.parametrize(
-    ("check", "samples"), [("bus.load[can]", 2), ("fan.tach[electronics]", 10), (HEATING, 5)]
+    ("check", "samples"), [("bus.load[can]", 2), (TURNING, 10), ("heat.pulse[reservoir]", 5)]
 )
 def test_a_bench_that_goes_away_ends_the_run_with_a_clear_error(
     quick: Path, runs_dir: Path, check: str, samples: int

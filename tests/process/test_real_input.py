@@ -10,29 +10,8 @@ import canopen
 import pytest
 import serial
 
-from .rig import bench_process, hiltest, on_real_ports, only_run_folder
-
-
-@pytest.mark.timeout(400)
-def test_a_node_behind_a_serial_adapter_is_accepted_in_real_time(quick: Path, runs_dir: Path) -> None:
-    """python-can's own slcan on one pseudo-terminal, the console on another: every check of the catalogue passes."""
-    with bench_process(quick) as bench:
-        real = on_real_ports(quick, bench.places)
-        with hiltest("accept", real, "--out", runs_dir, "--serial", "SN1", cwd=quick.parent) as run:
-            code = run.wait(350)
-        assert (code, run.error_text) == (0, ""), run.text
-        on_afterwards = bench.outputs_on()
-
-    record = json.loads((only_run_folder(runs_dir) / "run.json").read_text())
-    observers = [m for c in record["checks"] if c["name"] == "bus.observer[can]" for m in c["measurements"]]
-    assert record["verdict"] == "accepted"
-    assert record["simulated"] is False
-    assert {check["outcome"] for check in record["checks"]} == {"passed"}
-    assert len(record["checks"]) > 15
-    assert "node head" in observers[0]["note"], (
-        "slcan reports no errors: the node's own count is the observer"
-    )
-    assert on_afterwards == set()
+from .conftest import LongRun
+from .rig import bench_process, only_run_folder
 
 
 def test_an_independent_client_reads_the_node_through_the_serial_door(quick: Path) -> None:
@@ -74,3 +53,21 @@ def test_the_console_answers_on_its_pseudo_terminal(quick: Path) -> None:
 
     assert answer.startswith("version")
     assert "1.4.0" in answer
+
+
+@pytest.mark.timeout(700)
+def test_a_node_behind_a_serial_adapter_is_accepted_in_real_time(long_run: LongRun) -> None:
+    """python-can's own slcan on one pseudo-terminal, the console on another: every check of the catalogue passes."""
+    code = long_run.run.wait(600)
+    assert (code, long_run.run.error_text) == (0, ""), long_run.run.text
+
+    record = json.loads((only_run_folder(long_run.runs) / "run.json").read_text())
+    observers = [m for c in record["checks"] if c["name"] == "bus.observer[can]" for m in c["measurements"]]
+    assert record["verdict"] == "accepted"
+    assert record["simulated"] is False
+    assert {check["outcome"] for check in record["checks"]} == {"passed"}
+    assert len(record["checks"]) > 15
+    assert "node head" in observers[0]["note"], (
+        "slcan reports no errors: the node's own count is the observer"
+    )
+    assert long_run.bench.outputs_on() == set()
