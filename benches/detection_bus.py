@@ -12,7 +12,9 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -55,6 +57,17 @@ def try_row(job: tuple[int, int]) -> Found:
     return Found(False, f"seed {seed}: {check.outcome}; failed instead: {', '.join(others) or 'nothing'}")
 
 
+def _results(rows: list[int], seeds: range, processes: int) -> Iterator[tuple[int, list[Found]]]:
+    jobs = [(number, seed) for number in rows for seed in seeds]
+    with ExitStack() as stack:
+        if processes > 1:
+            results = stack.enter_context(ProcessPoolExecutor(processes)).map(try_row, jobs)
+        else:
+            results = map(try_row, jobs)
+        for number in rows:
+            yield number, [next(results) for _ in seeds]
+
+
 def main() -> int:
     """Run the table; exit code 1 if a fault was missed by its check or a healthy board failed."""
     parser = argparse.ArgumentParser(description="detection of bus faults over several seeds")
@@ -65,18 +78,15 @@ def main() -> int:
     rows = [-1, *(n for n, row in enumerate(bus_faults.TABLE) if options.only in str(row))]
     seeds = range(1, options.seeds + 1)
     missed = 0
-    with ProcessPoolExecutor(options.processes) as pool:
-        results = pool.map(try_row, [(number, seed) for number in rows for seed in seeds])
-        for number in rows:
-            found = [next(results) for _ in seeds]
-            row = None if number < 0 else bus_faults.TABLE[number]
-            name, check = ("healthy board", "no false alarm") if row is None else (str(row), row.fails)
-            hits = sum(each.as_expected for each in found)
-            missed += len(found) - hits
-            print(f"{hits}/{len(found)}  {name[:60]:<60}  {check}", flush=True)
-            for each in found:
-                if not each.as_expected:
-                    print(f"       {each.instead}")
+    for number, found in _results(rows, seeds, options.processes):
+        row = None if number < 0 else bus_faults.TABLE[number]
+        name, check = ("healthy board", "no false alarm") if row is None else (str(row), row.fails)
+        hits = sum(each.as_expected for each in found)
+        missed += len(found) - hits
+        print(f"{hits}/{len(found)}  {name[:60]:<60}  {check}", flush=True)
+        for each in found:
+            if not each.as_expected:
+                print(f"       {each.instead}")
     for unseen in bus_faults.UNSEEN:
         print(f"none  {unseen.fault:<60}  no check: {unseen.why}")
         print(f"       by hand: {unseen.by_hand}")
