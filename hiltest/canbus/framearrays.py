@@ -37,7 +37,7 @@ from hiltest.errors import UsageError
 
 Array = npt.NDArray[Any]
 
-_BLOCK = 1 << 14
+_BLOCK = 1 << 15
 """Frames handled at a time: the scratch arrays then stay in the cache of a processor."""
 
 
@@ -264,9 +264,12 @@ def _last_crc_bits() -> Array:
 
 @cache
 def _standard_headers() -> tuple[Array, Array, Array]:
-    """(step, stuff bits, swapped CRC) by identifier << 5 | remote << 4 | length code."""
+    """(step, stuff bits, swapped CRC) by (remote << 4 | length code) << 11 | identifier.
+
+    In this order the entries of one kind and length lie together.
+    """
     index = np.arange(1 << 16, dtype=np.uint32)
-    header = (index >> 5) << 7 | (index >> 4 & 1) << 6 | index & 15
+    header = (index & 0x7FF) << 7 | (index >> 15) << 6 | index >> 11 & 15
     first, crc = _first_bits(2)
     return _feed([_swap(header & 0xFFFF)], first[header >> 16], crc[header >> 16])
 
@@ -307,7 +310,8 @@ def _classic_stuff(kind: _Kind, ids: Array, flags: Array, data: Array) -> tuple[
         last = (ids & 0x1FF) << 7 | remote_bit << 6 | kind.length
         step, count, crc = _feed([_swap(middle), _swap(last)], first[ids >> 23], first_crc[ids >> 23])
     else:
-        index = (ids.astype(np.uint32) << 5 | remote_bit << 4 | np.uint32(kind.length)).astype(np.intp)
+        index = ids.astype(np.intp)
+        index |= (kind.remote << 4 | kind.length) << 11
         step, count, crc = (column.take(index, mode="clip") for column in _standard_headers())
     size = kind.data_bytes
     if size >= 2:
