@@ -66,7 +66,7 @@ TIER_1: tuple[Row, ...] = (
 
 TIER_2: tuple[Row, ...] = (
     Row("no terminator", "no_terminator", 2),
-    Row("one terminator", "one_terminator", 2),
+    Row("one terminator", "one_terminator", 2, alone=False),
     Row("CAN-H and CAN-L exchanged", "can_swapped", 2),
     Row("node absent", "no_node", 2),
     Row("CAN-H to CAN-L short", "can_h_l_short", 2),
@@ -82,7 +82,7 @@ TIER_2: tuple[Row, ...] = (
 )
 
 TIER_3: tuple[Row, ...] = (
-    Row("CAN-L to ground", "can_l_to_ground", 3),
+    Row("CAN-L to ground", "can_l_to_ground", 3, alone=False),
     Row("noise from motor wires", "noise_with_loads", 3),
     Row("broken strand with motion", "can_breaks_with_motion", 3),
     Row("ground offset under load", "ground_offset_under_load", 3),
@@ -119,6 +119,12 @@ UNSEEN: tuple[Unseen, ...] = (
         "switch_never_triggers on a normally open switch, without an operator",
         "an open wire of a normally open contact looks like a switch that nobody presses",
         "press every switch by name before anything moves towards it, and wire limit switches normally closed",
+    ),
+    Unseen(
+        "one_terminator, can_l_to_ground, without an operator",
+        "on a short bus one resistor is enough, and a transceiver still tells the lines apart with one of them on ground: "
+        "no frame is lost",
+        "an ohmmeter with the power off: 60 ohm from CAN-H to CAN-L, kiloohms from each to ground (cold.pair, cold.lines)",
     ),
     Unseen(
         "no_watchdog",
