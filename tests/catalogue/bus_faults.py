@@ -103,7 +103,7 @@ TABLE = (
     Row("stuck_dominant@8.9", LOAD, "errors was"),
     Row("duplicate_node_id", ENUMERATE, "2 boards"),
     Row("duplicate_node_id@5.6", DUPLICATE, "2 numbers"),
-    Row("frames_lost", ENUMERATE),
+    Row("frames_lost=0.3", ENUMERATE),
     Row("frames_lost=0.05@5.6", LATENCY, "requests without an answer"),
     # identity and life
     Row("no_node", ENUMERATE, "Nobody acknowledges"),
