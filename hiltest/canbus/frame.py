@@ -5,6 +5,7 @@ This module imports neither numpy nor python-can, so that loading it costs next 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from hiltest.errors import UsageError
@@ -320,8 +321,12 @@ def describe_error(frame: Frame) -> ErrorReport:
     """
     if not frame.error:
         raise UsageError(f"{frame!r} is no error frame; ask its `error` field first")
-    error_class = frame.can_id
-    data = frame.data.ljust(8, b"\0")
+    return _describe(frame.can_id, frame.data)
+
+
+@lru_cache(maxsize=4096)  # a storm of errors says the same few things thousands of times
+def _describe(error_class: int, data: bytes) -> ErrorReport:
+    data = data.ljust(8, b"\0")
     transceiver = _transceiver_words(data[4]) if error_class & ERR_TRANSCEIVER else None
     counters = bool(error_class & ERR_COUNTERS) or (
         # Kernels before 6.0 filled data[6..7] in with a state report and had no flag to say so.

@@ -673,6 +673,12 @@ class SimulatedAdapter(Section):
     echo: bool = Field(False, description="hands the program its own frames once they were sent")
     queue_frames: int = Field(64, ge=1, le=10_000, description="frames that wait to be sent")
     latency_s: float = Field(0.0005, ge=0, le=1, description="between the wire and the program")
+    error_reports_per_s: float = Field(
+        1000.0,
+        gt=0,
+        le=1e6,
+        description="bus errors that it tells at most; adapters limit them, so that a storm does not drown the host",
+    )
 
 
 class Simulation(Section):

@@ -17,7 +17,7 @@ from hiltest.node.sdo import SdoChannel
 
 AXIS_OFFSET = 0x800
 PROFILE_POSITION = 1
-POLL_S = 0.005
+POLL_S = 0.01
 STEP_S = 1.0
 """Time allowed for one step of the state machine, and for the acknowledge of a set-point."""
 

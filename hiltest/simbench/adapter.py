@@ -385,6 +385,7 @@ def policy_of(host: Host) -> AdapterPolicy:
         echo=wanted.echo,
         queue_frames=wanted.queue_frames,
         latency_s=wanted.latency_s,
+        error_reports_per_s=wanted.error_reports_per_s,
     )
 
 
