@@ -204,6 +204,11 @@ class Adapter:
         """When the next received frame lies ready for the host; None if none is on its way."""
         return self._rx[0][0] if self._rx else None
 
+    @property
+    def received(self) -> Sequence[tuple[int, Frame]]:
+        """What is on its way to the host or lies ready, as (when it is ready, frame), in order of time."""
+        return self._rx
+
     def take(self) -> Frame | None:
         """The next frame that lies ready, error frames included, or None.
 

@@ -6,7 +6,7 @@ bench's `SimulatedClock`: time moves when an event is served or when `run_until`
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from heapq import heappop, heappush
 from itertools import count
 from typing import Any, NoReturn
@@ -208,6 +208,31 @@ class EventQueue:
                 "would hang. Give a time limit"
             )
         clock.advance_to(deadline_ns)
+
+    def run_to_first(self, waiting: Sequence[tuple[int, object]], deadline_ns: int | None) -> None:
+        """Serve what is due until the first of `waiting` is due or the deadline has come, and stand there.
+
+        `waiting` holds (when_ns, anything) in order of time and may grow while events are served.
+
+        Raises:
+            NothingScheduled: nothing waits, there is no deadline, and nothing is left that could bring anything.
+        """
+        heap, clock, pop = self._heap, self.clock, heappop
+        while True:
+            goal_ns = deadline_ns
+            if waiting and (goal_ns is None or waiting[0][0] < goal_ns):
+                goal_ns = waiting[0][0]
+            if not heap or (goal_ns is not None and heap[0][0] > goal_ns):
+                break
+            clock._now_ns, _, call, argument = pop(heap)
+            call(argument)
+        if goal_ns is None:
+            raise NothingScheduled(
+                "waiting without a time limit: nothing on the simulated bench can ever end this; on hardware it "
+                "would hang. Give a time limit"
+            )
+        if goal_ns > clock._now_ns:
+            clock._now_ns = goal_ns
 
     def _drop_cancelled(self) -> None:
         heap = self._heap

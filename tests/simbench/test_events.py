@@ -143,3 +143,16 @@ def test_the_past_and_a_period_of_nothing_are_refused(misuse):
 
     with pytest.raises(UsageError):
         misuse(queue)
+
+
+def test_time_runs_to_the_first_thing_that_waits() -> None:
+    """Events are served until what they brought is due; a deadline before it ends the wait there."""
+    queue, waiting = EventQueue(), []
+    queue.at(10, lambda: waiting.append((25, "frame")))
+    queue.at(30, lambda: waiting.append((30, "too far")))
+    queue.run_to_first(waiting, 20)
+    assert queue.now_ns == 20
+    queue.run_to_first(waiting, 100)
+    assert (queue.now_ns, waiting) == (25, [(25, "frame")])
+    with pytest.raises(NothingScheduled):
+        EventQueue().run_to_first([], None)

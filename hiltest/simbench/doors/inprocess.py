@@ -282,29 +282,19 @@ class HiltestBus(can.BusABC):
 
     def _next_frame(self, deadline_ns: int | None) -> Frame | None:
         """Let time run to the next frame for the host, or to the deadline."""
-        adapter, queue, clock = self.adapter, self._queue, self._clock
+        adapter = self.adapter
         try:
             frame = adapter.take()
             if frame is not None:
                 return frame
             with pumping(self._queue):
-                while True:
-                    ready_ns = adapter.next_ready_ns
-                    goal_ns = ready_ns if ready_ns is not None else deadline_ns
-                    if ready_ns is not None and deadline_ns is not None:
-                        goal_ns = min(ready_ns, deadline_ns)
-                    next_ns = queue.next_ns()
-                    if next_ns is None and goal_ns is None:
-                        raise NothingScheduled(
-                            "recv without a timeout: nothing on the simulated bench can ever bring a frame; on a "
-                            "real bus this would wait for ever. Give a timeout"
-                        )
-                    if next_ns is not None and (goal_ns is None or next_ns <= goal_ns):
-                        queue.step()
-                        continue
-                    assert goal_ns is not None
-                    clock.advance_to(max(goal_ns, clock.now_ns))
-                    return adapter.take()
+                self._queue.run_to_first(adapter.received, deadline_ns)
+                return adapter.take()
+        except NothingScheduled as error:
+            raise NothingScheduled(
+                "recv without a timeout: nothing on the simulated bench can ever bring a frame; on a real bus this "
+                "would wait for ever. Give a timeout"
+            ) from error
         except BenchLost as error:
             raise can.CanOperationError(str(error)) from error
 
