@@ -259,7 +259,7 @@ def test_tpdos_run_in_operational_only_and_carry_what_the_dictionary_says() -> N
     b, host = running()
     b.run_for(1.05)
     frames = host.of(0x185)
-    assert 10 <= len(frames) <= 11
+    assert 5 <= len(frames) <= 6  # event timer 200 ms
     first, second, supply_mv, inputs = struct.unpack("<hhHB", frames[-1].data)
     assert 200 < first < 260
     assert 200 < second < 280
