@@ -71,6 +71,22 @@ def _parser() -> argparse.ArgumentParser:
     )
     bench.set_defaults(run=_bench)
 
+    number = commands.add_parser(
+        "number",
+        help="give a board without a node id the id of the description (LSS)",
+        epilog="exit codes: 0 numbered, 2 wrong file or command line, 3 bench not opened, 4 not numbered",
+    )
+    number.add_argument("file", metavar="FILE", help="fixture description")
+    number.add_argument("--node", metavar="NAME", help="which node of the description; default: the only one")
+    number.add_argument(
+        "--board", type=int, metavar="SERIAL", help="serial number of the board, if several have no id"
+    )
+    number.add_argument("--simulate", action="store_true", help="on the simulated bench")
+    number.add_argument(
+        "--fault", action="append", default=[], metavar="NAME", help="inject into the simulation"
+    )
+    number.set_defaults(run=_number)
+
     for name, text, run in (
         ("checks", "list the checks of the catalogue", _checks),
         ("faults", "list the faults of the simulated bench", _faults),
@@ -178,6 +194,15 @@ def _bench(options: argparse.Namespace) -> int:
     return serve(
         Path(options.file), faults=options.fault, seed=options.seed, show_outputs=options.show_outputs
     )
+
+
+def _number(options: argparse.Namespace) -> int:
+    from hiltest.numbering import number
+    from hiltest.settings import Settings
+
+    settings = Settings(file=Path(options.file), simulate=options.simulate, faults=tuple(options.fault))
+    print(number(settings, options.node, options.board).text())
+    return ACCEPTED
 
 
 def _checks(options: argparse.Namespace) -> int:

@@ -158,7 +158,7 @@ _OTHER_DEVICE = Cause(
 )
 _NO_ID = Cause(
     "the node was never given a node id (it answered the question who has none)",
-    "give it its id by LSS (CiA 305) and let it store it",
+    "`hiltest number FILE` gives it the id of the description by LSS (CiA 305) and lets it store it",
 )
 _CAN_NOT_SEE = Cause(
     "unknown: the adapter reports no errors, so nobody knows whether anybody acknowledges",
