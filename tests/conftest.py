@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import os
 import shutil
+from itertools import chain, zip_longest
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import hiltest
 
 ROOT = Path(__file__).resolve().parents[1]
+MOSTLY_WAITING = ("tests/process/", "tests/kernel/", "tests/browser/")
+"""Files of these folders run in real time: a worker that has one leaves its core to the other worker."""
 
 
 def pytest_configure() -> None:
@@ -18,6 +22,29 @@ def pytest_configure() -> None:
     place = Path(hiltest.__file__ or "").resolve()
     if os.environ.get("HILTEST_EXPECT_INSTALLED") == "1" and "site-packages" not in place.parts:
         raise pytest.UsageError(f"hiltest comes from {place}, not from the installed wheel")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """With -n: a file stays in one worker, and the files that wait are spread between those that compute, first."""
+    from xdist.scheduler import LoadFileScheduling
+
+    config.option.loadscopereorder = False
+    return LoadFileScheduling(config, log)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """The order of files for two workers; one process keeps pytest's own order."""
+    if not hasattr(config, "workerinput"):
+        return
+    files: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        files.setdefault(item.nodeid.split("::", 1)[0], []).append(item)
+    waiting = [name for name in files if name.startswith(MOSTLY_WAITING)]
+    computing = sorted((name for name in files if name not in waiting), key=lambda name: -len(files[name]))
+    both = chain.from_iterable(zip_longest(waiting, computing))
+    items[:] = [item for name in both if name is not None for item in files[name]]
 
 
 @pytest.fixture(autouse=True)

@@ -239,12 +239,12 @@ def test_a_pytest_run_that_does_not_use_hiltest_imports_nothing_heavy(tmp_path: 
 
 
 COST = (
-    "import sys, pytest, time; t = time.perf_counter(); import hiltest.plugin; print(time.perf_counter() - t)"
+    "import sys, pytest, time; t = time.process_time(); import hiltest.plugin; print(time.process_time() - t)"
 )
 
 
 def test_loading_the_plugin_costs_next_to_nothing(tmp_path: Path) -> None:
-    """At most 60 ms more than pytest alone, the best of five to keep other programs out of it."""
+    """At most 60 ms of processor time more than pytest alone; benches/bench_collect.py has the wall time."""
     costs_s = [
         float(
             subprocess.run(
@@ -266,5 +266,5 @@ def test_ci_runs_the_second_command_of_the_readme() -> None:
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     (line,) = [line for line in script.splitlines() if line.startswith("README_COMMAND=")]
     command = line.partition("=")[2].strip('"')
-    assert command.endswith("pytest")
+    assert command.endswith("pytest -n 2")
     assert command in (ROOT / "README.md").read_text(encoding="utf-8")
