@@ -21,7 +21,16 @@ from hiltest.errors import (
     Unjudged,
     UsageError,
 )
-from hiltest.evidence.model import CheckResult, Curve, Measurement, Outcome, RunRecord, Value, Verdict
+from hiltest.evidence.model import (
+    CheckResult,
+    Curve,
+    Measurement,
+    NodeReport,
+    Outcome,
+    RunRecord,
+    Value,
+    Verdict,
+)
 from hiltest.measure import CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
@@ -38,9 +47,12 @@ if TYPE_CHECKING:
     from hiltest.meters.operator import Operator
     from hiltest.meters.power import Power
     from hiltest.meters.scpi import ScpiMeter, ScpiSupply
+    from hiltest.node.verbs import NodeDriver
     from hiltest.settings import Settings
 
 SIMULATED = "hiltest"
+REPORTS_MAX = 500
+"""Errors that nodes reported by themselves and that are kept; a node that floods the bus fills no memory."""
 DISPLAY_EVERY_S = 0.5
 
 
@@ -208,6 +220,8 @@ class Run:
         self._clock = _BenchClock()
         self._wall_start_s = 0.0
         self._date = ""
+        self._reports: list[NodeReport] = []
+        self._reports_left_out = 0
 
     # --- the bench ---------------------------------------------------------------------------------
 
@@ -268,6 +282,7 @@ class Run:
             for node in description.node:
                 driver = open_driver(link, self.loaded, node.name)
                 guard.watch(driver)
+                self._keep_reports(driver)
                 opened.nodes[node.name] = GuardedNode(driver, guard)
         except HiltestError:
             link.close()
@@ -275,6 +290,22 @@ class Run:
                 claim.release()
             raise
         return opened
+
+    def _keep_reports(self, driver: NodeDriver) -> None:
+        """Keep what a node reports by itself, with the check that runs then."""
+        from hiltest.node.verbs import Reports
+
+        def keep(t_ns: int, text: str) -> None:
+            if len(self._reports) >= REPORTS_MAX:
+                self._reports_left_out += 1
+                return
+            check = self._current[1].name if self._current is not None else ""
+            self._reports.append(NodeReport(t_ns / 1e9, driver.name, text, check))
+            if self._current is not None:
+                self._current[0].note(f"node {driver.name!r} at {t_ns / 1e9:.3f} s: {text}")
+
+        if isinstance(driver, Reports):
+            driver.on_report(keep)
 
     def _claim(self) -> Claim | None:
         """Keep other runs off a bus that is not simulated."""
@@ -584,6 +615,7 @@ class Run:
         self._fill_in_what_did_not_run()
         record = self._record()
         record.bus_statistics = self._bus_statistics()
+        record.reports, record.reports_left_out = self._reports, self._reports_left_out
         record.bench_s = bench_s
         record.wall_s = wall_s() - self._wall_start_s if self._wall_start_s else 0.0
         record.verdict, record.verdict_reason = self.verdict()

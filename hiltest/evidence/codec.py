@@ -13,7 +13,7 @@ from typing import Any
 
 from hiltest.errors import UsageError
 from hiltest.evidence.findings import look_first
-from hiltest.evidence.model import CheckResult, Measurement, RunRecord, Value
+from hiltest.evidence.model import CheckResult, Measurement, NodeReport, RunRecord, Value
 
 SIGNIFICANT_DIGITS = 12
 
@@ -118,6 +118,11 @@ def record_to_dict(record: RunRecord) -> dict[str, Any]:
             bus: {name: plain_value(value) for name, value in numbers.items()}
             for bus, numbers in record.bus_statistics.items()
         },
+        "reports": [
+            {"t_s": plain_value(each.t_s), "node": each.node, "check": each.check, "text": each.text}
+            for each in record.reports
+        ],
+        "reports_left_out": record.reports_left_out,
         "checks": [
             {
                 **result_head(check),
@@ -160,6 +165,11 @@ def record_from_dict(data: Mapping[str, Any]) -> RunRecord:
         wall_s=float(data["wall_s"]),
         date=data.get("date", ""),
         bus_statistics={bus: dict(numbers) for bus, numbers in data.get("bus_statistics", {}).items()},
+        reports=[
+            NodeReport(float(each["t_s"]), each["node"], each["text"], each.get("check", ""))
+            for each in data.get("reports", [])
+        ],
+        reports_left_out=int(data.get("reports_left_out", 0)),
     )
 
 

@@ -68,11 +68,25 @@ class CheckResult:
     notes: list[str] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class NodeReport:
+    """An error that a node reported by itself, like an emergency message: bench time, node, words.
+
+    `check` is the check that ran then; empty between checks.
+    """
+
+    t_s: float
+    node: str
+    text: str
+    check: str = ""
+
+
 @dataclass(slots=True)
 class RunRecord:
     """One execution for one unit.
 
-    `bus_statistics` holds for each bus what was counted during the whole run (name -> value).
+    `reports` are what the nodes reported by themselves, in order of time; `reports_left_out` how many came after
+    too many. `bus_statistics` holds for each bus what was counted during the whole run (name -> value).
     """
 
     unit: str
@@ -89,3 +103,5 @@ class RunRecord:
     wall_s: float = 0.0
     date: str = ""
     bus_statistics: dict[str, dict[str, Value]] = field(default_factory=dict)
+    reports: list[NodeReport] = field(default_factory=list)
+    reports_left_out: int = 0

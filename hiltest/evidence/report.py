@@ -48,6 +48,8 @@ OUTPUTS_OFF = (
 OUTPUTS_UNKNOWN = "<strong>The run was cut short: outputs may still be on.</strong> Take the power off and make sure of it yourself."
 SOURCE_WORDS = {"file": "file", "default": "default", "computed": "computed", "none": ""}
 CLOSEST = 6
+REPORTS_SHOWN = 5
+"""Of one check, beside its finding; all of them stand in the timeline."""
 
 
 def render(record: RunRecord, description: Description | None) -> str:
@@ -60,6 +62,7 @@ def render(record: RunRecord, description: Description | None) -> str:
         _look_first(record, link),
         _unjudged(record, link),
         _all_checks(record),
+        _reports(record, link),
         _facts(record, description),
         *_groups(record, link),
         _closest(record),
@@ -136,7 +139,7 @@ def _look_first(record: RunRecord, link: Link) -> str:
     found = findings(record)
     title = element("h2", "What to look at first")
     if found:
-        cards = [_card(finding, link, first=i == 0) for i, finding in enumerate(found)]
+        cards = [_card(finding, record, link, first=i == 0) for i, finding in enumerate(found)]
         return element("section", title + "".join(cards))
     if record.verdict == "accepted":
         text = "Nothing failed. Where a value came near a limit is shown under “Closest to a limit”."
@@ -145,7 +148,7 @@ def _look_first(record: RunRecord, link: Link) -> str:
     return element("section", title + element("p", text, "calm"))
 
 
-def _card(finding: Finding, link: Link, *, first: bool) -> str:
+def _card(finding: Finding, record: RunRecord, link: Link, *, first: bool) -> str:
     check = finding.check
     name = element("span", link(check.name), "name-of-check")
     parts = [element("h3", f"{name} {tag(check.outcome)}"), element("p", esc(finding.sentence), "found")]
@@ -155,6 +158,10 @@ def _card(finding: Finding, link: Link, *, first: bool) -> str:
         parts.append(element("p", f"Also outside its limits: {esc(others)}", "soft"))
     if finding.outside and check.reason:
         parts.append(element("p", link(check.reason), "lines"))
+    said = [each for each in record.reports if each.check == check.name]
+    if said:
+        parts.append(element("p", "What the node reported by itself meanwhile:", "soft"))
+        parts.append(items("ul", (f"{each.t_s:.3f} s: {esc(each.text)}" for each in said[:REPORTS_SHOWN])))
     if check.look_first:
         parts.append(element("p", "Likely causes, the likeliest first:", "soft"))
         parts.append(items("ol", (link(cause) for cause in check.look_first)))
@@ -189,6 +196,29 @@ def _all_checks(record: RunRecord) -> str:
         word = element("span", check.outcome, "word")
         rows.append(f'<li class="{css}">{sign}<span>{name} {word}</span></li>')
     return element("section", element("h2", "All checks") + element("ul", "".join(rows), "all"))
+
+
+def _reports(record: RunRecord, link: Link) -> str:
+    """Return what the nodes reported by themselves, in order of time."""
+    if not record.reports:
+        return ""
+    heads = ("Bench time", "Node", "During", "Report")
+    head = "".join(f'<th scope="col" role="columnheader">{text}</th>' for text in heads)
+    rows = "".join(
+        f'<tr role="row"><th scope="row" role="rowheader">{each.t_s:.3f} s</th>{_cell("", esc(each.node))}'
+        f"{_cell('', link(each.check) or 'between checks')}{_cell('', esc(each.text))}</tr>"
+        for each in record.reports
+    )
+    text = "Error reports that a node sent unasked. Drills provoke some of them: a host that falls silent is one."
+    if record.reports_left_out:
+        text += f" {record.reports_left_out} more came and were not kept; bus.log holds them."
+    table = (
+        f'<table role="table" class="plain"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{rows}</tbody></table>'
+    )
+    return element(
+        "section", element("h2", "What the nodes reported by themselves") + element("p", text, "soft") + table
+    )
 
 
 def _facts(record: RunRecord, description: Description | None) -> str:

@@ -29,13 +29,14 @@ from hiltest.errors import (
 )
 from hiltest.link import Link
 from hiltest.node.drive import DISABLE_VOLTAGE, Axis
+from hiltest.node.emergencies import Emergency
 from hiltest.node.hostlife import host_life
 from hiltest.node.incoming import READINGS, Incoming
 from hiltest.node.objects import Dictionary, Place, load_dictionary
 from hiltest.node.places import NodePlaces, pick
 from hiltest.node.sdo import LinkedNetwork, LinkedNode, SdoChannel
 from hiltest.node.search import search
-from hiltest.node.telemetry import OPERATIONAL, Emergency, read_process_data, transmission_types
+from hiltest.node.telemetry import OPERATIONAL, read_process_data, transmission_types
 from hiltest.node.verbs import BusCounters, Identity, NodeStatus, Presence, Reading, StepperDriver
 
 NMT_START, NMT_PRE_OPERATIONAL, NMT_RESET = 0x01, 0x80, 0x81
@@ -145,6 +146,17 @@ class CanopenDriver:
     def on_reading(self, listener: Callable[[Reading], None]) -> Callable[[], None]:
         """Call `listener` for each reading; returns what takes it off again."""
         return self._incoming.on_reading(listener)
+
+    def on_report(self, listener: Callable[[int, str], None]) -> Callable[[], None]:
+        """Call `listener` with the bench time in ns and the words of each emergency message; returns what takes it
+        off again.
+        """
+
+        def take(reading: Reading) -> None:
+            if reading.kind == "emergency":
+                listener(reading.t_ns, f"emergency {self._incoming.emergencies[-1]}")
+
+        return self._incoming.on_reading(take)
 
     def _on_frame(self, frame: Frame) -> None:
         if frame.error or frame.remote or not frame.is_rx:

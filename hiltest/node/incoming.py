@@ -9,9 +9,10 @@ from collections.abc import Callable
 from hiltest.canbus.frame import Frame
 from hiltest.description.models import Switch
 from hiltest.link import Link
+from hiltest.node.emergencies import Emergency, decode_emergency
 from hiltest.node.objects import Place
 from hiltest.node.places import Key, NodePlaces
-from hiltest.node.telemetry import OPERATIONAL, STATES, Emergency, ProcessData, decode_emergency
+from hiltest.node.telemetry import OPERATIONAL, STATES, ProcessData
 from hiltest.node.verbs import Reading, ReadingKind
 
 EMERGENCIES_KEPT = 1000

@@ -1,4 +1,4 @@
-"""What a CANopen node says unasked: process data (TPDO), heartbeats, boot-up and emergency messages.
+"""What a CANopen node says unasked: process data (TPDO) and the state in heartbeats.
 
 Formats as in CiA 301. A TPDO mapping entry is index << 16 | sub-index << 8 | length in bits; the fields follow
 each other from the lowest bit of the first byte on.
@@ -10,7 +10,6 @@ import struct
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from canopen.emcy import EmcyError
 from canopen.objectdictionary import datatypes
 
 from hiltest.errors import Refused
@@ -26,28 +25,6 @@ EXTENDED_BIT = 1 << 29
 OPERATIONAL = 0x05
 STATES = {0x00: "boot-up", 0x04: "stopped", 0x05: "operational", 0x7F: "pre-operational"}
 """NMT states as a heartbeat carries them (CiA 301)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Emergency:
-    """An emergency message: error code, error register and five bytes that the maker defines."""
-
-    code: int
-    register: int
-    data: bytes
-    t_ns: int
-
-    def __str__(self) -> str:
-        meaning = EmcyError(self.code, self.register, self.data, 0.0).get_desc()
-        return f"0x{self.code:04X} ({meaning or 'no meaning in CiA 301'}), register 0x{self.register:02X}"
-
-
-def decode_emergency(data: bytes, t_ns: int) -> Emergency | None:
-    """The emergency in the data of a frame, or None if it has fewer than three bytes."""
-    if len(data) < 3:
-        return None
-    code, register = struct.unpack_from("<HB", data)
-    return Emergency(code, register, bytes(data[3:]), t_ns)
 
 
 @dataclass(frozen=True, slots=True)

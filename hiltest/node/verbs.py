@@ -238,6 +238,15 @@ class HasEncoder(Protocol):
 
 
 @runtime_checkable
+class Reports(Protocol):
+    """A driver whose node reports errors by itself, such as emergency messages (CiA 301)."""
+
+    def on_report(self, listener: Callable[[int, str], None]) -> Callable[[], None]:
+        """Call `listener` with the bench time in ns and the report in words; returns what takes it off again."""
+        ...
+
+
+@runtime_checkable
 class Drills(Protocol):
     """What only drills ask of a driver: to misbehave as a careless host would. See `GuardedNode` for the limits.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -126,3 +127,26 @@ def test_with_nothing_that_may_run_it_is_not_observable() -> None:
     check = next(each for each in record.checks if each.name == WITH_LOADS)
     assert check.outcome == "not observable"
     assert "fan.tach[nozzle] has not passed" in check.reason
+
+
+def test_emergency_messages_stand_in_the_records(tmp_path: Path) -> None:
+    """A sensor that opens while the bus is looked at: its emergency is told in words, with time and check, in the check's
+    notes, in run.json, and in the report's timeline.
+    """
+    from hiltest.evidence.codec import record_from_dict, record_to_dict
+    from hiltest.evidence.report import render
+
+    record = accept(
+        "sensor_open[reservoir]@4.5", operator=False, only=("sense.ambient[reservoir]",), out=tmp_path
+    )
+    (report,) = [each for each in record.reports if "0x5030" in each.text]
+    assert 4.5 <= report.t_s < 5.0
+    assert (report.node, report.check.split(".")[0]) == ("head", "bus")
+    assert "0x5030 (device hardware), register 0x09 (generic, temperature), maker's bytes 01" in report.text
+    check = next(each for each in record.checks if each.name == report.check)
+    assert any("0x5030 (device hardware)" in note for note in check.notes)
+    again = record_from_dict(record_to_dict(record))
+    assert again.reports == record.reports
+    page = render(record, None)
+    assert "What the nodes reported by themselves" in page
+    assert "0x5030 (device hardware)" in page.split("What the nodes reported by themselves")[1]

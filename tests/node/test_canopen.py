@@ -425,7 +425,7 @@ def test_heartbeats_and_emergencies_are_readings(bench: Bench) -> None:
     bench.link.run_for(0.2)
     assert bench.of("emergency")[0].value == 0x5030
     assert bench.driver.emergencies[0].register == 4
-    assert "Device Hardware" in str(bench.driver.emergencies[0])
+    assert "device hardware" in str(bench.driver.emergencies[0])
     assert bench.of("heartbeat")[-1].value == 5
 
 

@@ -17,8 +17,9 @@ from canopen.objectdictionary import ODRecord, ODVariable, datatypes
 from hiltest.errors import NoAnswer, NodeFault, Refused
 from hiltest.link import Link
 from hiltest.node.drive import drive_state
+from hiltest.node.emergencies import decode_emergency
 from hiltest.node.sdo import LinkedNetwork, LinkedNode, SdoChannel
-from hiltest.node.telemetry import STATES, Field, ProcessData, decode_emergency
+from hiltest.node.telemetry import STATES, Field, ProcessData
 
 from .doubles import ScriptedPort
 
@@ -231,7 +232,7 @@ def test_an_emergency_is_taken_apart() -> None:
     found = decode_emergency(bytes.fromhex("30 81 11 01 02 03 04 05"), 7)
     assert found is not None
     assert (found.code, found.register, found.data, found.t_ns) == (0x8130, 0x11, bytes([1, 2, 3, 4, 5]), 7)
-    assert "Monitoring" in str(found)
+    assert "heartbeat" in str(found)
     assert decode_emergency(b"\x30\x81", 0) is None
 
 
