@@ -64,7 +64,8 @@ def accept(settings: Settings, as_json: bool = False) -> int:
         UsageError: the description or a setting can't be used.
     """
     run, watcher = _run_for(settings, as_json)
-    run.chosen()
+    run.planned = run.chosen()
+    run.start()  # a place where nothing can be kept is told before anything is energised
     quiet = _Quiet(run)
     with _clean_environment(), _terminated_like_interrupted():
         status = pytest.main(_arguments(), plugins=[quiet])
@@ -118,7 +119,12 @@ def desk(file: Path, as_json: bool = False) -> int:
 def _print_json(record: RunRecord) -> None:
     from hiltest.evidence.codec import page_of, record_to_dict
 
-    sys.stdout.write(page_of(record_to_dict(record)))
+    try:
+        sys.stdout.write(page_of(record_to_dict(record)))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read has seen enough; the verdict and its exit code stand. Python would complain once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _arguments() -> list[str]:

@@ -11,8 +11,8 @@ import atexit
 import io
 import os
 import sys
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TextIO
@@ -82,20 +82,30 @@ class Progress:
     """
 
     def __init__(self, about: Any = None, stream: TextIO | None = None) -> None:
+        self._gone = False
         self._stream, self._own = _duplicate(sys.stdout if stream is None else stream)
         terminal = self._stream.isatty() and os.environ.get("TERM", "") not in ("", "dumb")
         self._display: Display = _Live(self._stream, _title(about)) if terminal else _Plain(self._stream)
         self._check = ""
         atexit.register(self.close)
 
+    def _tell(self, what: Callable[[Display], None]) -> None:
+        """Show something. A closed terminal or pipe ends the display; the run and its records go on without it."""
+        if self._gone:
+            return
+        try:
+            what(self._display)
+        except OSError:
+            self._gone = True
+
     def on_check_start(self, name: str, window_s: float | None = None) -> None:
         """A check starts; `window_s` is the bench time it may take, if it has a limit."""
         self._check = name
-        self._display.on_check_start(name, window_s)
+        self._tell(lambda display: display.on_check_start(name, window_s))
 
     def on_measurement(self, m: Measurement) -> None:
         """A value was measured and judged."""
-        self._display.on_measurement(m)
+        self._tell(lambda display: display.on_measurement(m))
 
     def on_sample(
         self,
@@ -108,50 +118,52 @@ class Progress:
     ) -> None:
         """A point of a curve came. `unit` and `lines` (name -> limit) are shown beside it when given."""
         if check == self._check:
-            self._display.on_sample(curve, t_s, value, unit, lines or {})
+            self._tell(lambda display: display.on_sample(curve, t_s, value, unit, lines or {}))
 
     def on_note(self, text: str) -> None:
         """A sentence for the person who watches."""
-        self._display.on_note(text)
+        self._tell(lambda display: display.on_note(text))
 
     def on_result(self, result: CheckResult) -> None:
         """A check ended, or was not run."""
-        self._display.on_result(result)
+        self._tell(lambda display: display.on_result(result))
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         """The run is over: show every measurement, the verdict, where to look first, and where the report is."""
-        self._display.stop()
-        self._display.finish(record, folder)
+        self._tell(lambda display: display.stop())
+        self._tell(lambda display: display.finish(record, folder))
         self.close()
 
     def show(self, record: RunRecord) -> None:
         """Show every measurement and nothing more: of checks that lead to no verdict about a unit."""
-        self._display.stop()
-        self._display.show(record)
+        self._tell(lambda display: display.stop())
+        self._tell(lambda display: display.show(record))
         self.close()
 
     def tick(self) -> None:
         """Draw anew if it is time to: for a loop that waits on hardware with nothing to report."""
-        self._display.tick()
+        self._tell(lambda display: display.tick())
 
     @contextmanager
     def paused(self) -> Iterator[None]:
         """Keep the live part off the screen while a person is asked something, whatever is reported."""
-        self._display.hold(True)
+        self._tell(lambda display: display.hold(True))
         try:
             yield
         finally:
-            self._display.hold(False)
+            self._tell(lambda display: display.hold(False))
 
     def close(self) -> None:
         """Give the terminal back as it was. Closing twice is fine."""
         atexit.unregister(self.close)
         if self._stream.closed:
             return
-        self._display.stop()
-        self._stream.flush()
+        self._tell(lambda display: display.stop())
+        with suppress(OSError):  # nobody reads any more
+            self._stream.flush()
         if self._own:
-            self._stream.close()
+            with suppress(OSError):
+                self._stream.close()
 
 
 def _duplicate(stream: TextIO) -> tuple[TextIO, bool]:

@@ -4,11 +4,13 @@
 
 ACTION happens a little after CHECK began: a signal by its name, "unplug", or "nothing". The last line printed is JSON:
 exit code, when the action was (bench time), every change of an output since, what is on at the end, threads started.
+A `--fault` among the words is in the bench from the start.
 """
 
 from __future__ import annotations
 
 import _thread
+import itertools
 import json
 import os
 import signal
@@ -62,7 +64,8 @@ def act_in(check: str, action: str, bench: Bench, acted: list[float]) -> None:
 
 def run(file: str, out: str, check: str, action: str, more: list[str]) -> dict[str, Any]:
     acted: list[float] = []
-    with open_bench(file, seed=SEED) as bench:
+    faults = [word for flag, word in itertools.pairwise(more) if flag == "--fault"]
+    with open_bench(file, seed=SEED, faults=faults) as bench:
         act_in(check, action, bench, acted)
         code = main(["accept", file, "--simulate", "--seed", str(SEED), "--out", out, *more])
         bench.run_for(AFTER_S)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -369,3 +370,38 @@ def test_a_reader_that_has_seen_enough_is_no_error() -> None:
     )
 
     assert (done.returncode, done.stderr, len(done.stdout)) == (0, "", 10)
+
+
+@pytest.mark.parametrize("more", [(), ("--json",)], ids=["lines", "json"])
+def test_a_reader_that_leaves_changes_no_verdict(
+    glue_head: Path, runs_dir: Path, more: tuple[str, ...]
+) -> None:
+    """`hiltest accept | head` of a bad unit is never 0: the run goes on unseen and its records are complete."""
+    words = ["accept", glue_head, "--simulate", "--fault", "heater_open", "--only", "cold.heater", *more]
+    accept = shlex.join([sys.executable, "-m", "hiltest.cli", *map(str, words), "--out", str(runs_dir)])
+    done = subprocess.run(
+        f"{accept} | head -c 1; exit ${{PIPESTATUS[0]}}",
+        shell=True,
+        executable="/bin/bash",
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+    assert (done.returncode, done.stderr, len(done.stdout)) == (1, "", 1)
+    (folder,) = runs_dir.iterdir()
+    assert read_run(folder).verdict == "rejected"
+    assert (folder / "run.json").exists()
+    assert (folder / "report.html").exists()
+
+
+def test_a_place_where_nothing_can_be_kept_is_told_before_anything_is_run(
+    glue_head: Path, tmp_path: Path
+) -> None:
+    """No unit is heated for a run that leaves no evidence."""
+    (tmp_path / "taken").write_text("a file")
+    done = command("accept", glue_head, "--simulate", "--out", tmp_path / "taken" / "runs")
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "give --out a writable folder" in done.stderr

@@ -7,6 +7,7 @@ import importlib.metadata
 import json
 import os
 import pkgutil
+import resource
 import shutil
 import subprocess
 import sys
@@ -212,22 +213,26 @@ def test_every_module_can_be_imported_and_says_what_it_is() -> None:
 MODULES = "import json, sys, pytest; code = pytest.main(sys.argv[1:]); print(json.dumps([code, sorted(sys.modules)]))"
 
 
+WITHOUT = ("-p", "no:hiltest")
+
+
 def _collect(folder: Path, *more: str) -> set[str]:
-    """The modules that `pytest --collect-only` has imported in an empty folder."""
+    """The modules that `pytest --collect-only` has imported in a folder with one plain test."""
+    (folder / "test_plain.py").write_text("def test_plain(): pass\n")
     env = {name: value for name, value in os.environ.items() if not name.startswith(("PYTEST_", "COV_"))}
     command = [sys.executable, "-c", MODULES, "--collect-only", "-q", "-p", "no:cacheprovider", *more]
     done = subprocess.run(
         command, cwd=folder, env=env, capture_output=True, text=True, timeout=120, check=True
     )
     code, modules = json.loads(done.stdout.splitlines()[-1])
-    assert code == pytest.ExitCode.NO_TESTS_COLLECTED, done.stdout
+    assert code == pytest.ExitCode.OK, done.stdout
     return set(modules)
 
 
 def test_a_pytest_run_that_does_not_use_hiltest_imports_nothing_heavy(tmp_path: Path) -> None:
     """The plugin is loaded, and adds none of the large libraries to what pytest itself imports."""
     with_plugin = _collect(tmp_path)
-    without = _collect(tmp_path, "-p", "no:hiltest")
+    without = _collect(tmp_path, *WITHOUT)
     assert "hiltest.plugin" in with_plugin
     assert "hiltest.plugin" not in without
     added = {name.split(".")[0] for name in with_plugin - without}
@@ -238,27 +243,32 @@ def test_a_pytest_run_that_does_not_use_hiltest_imports_nothing_heavy(tmp_path: 
     }
 
 
-COST = (
-    "import sys, pytest, time; t = time.process_time(); import hiltest.plugin; print(time.process_time() - t)"
-)
+PAIRS = 3
 
 
-def test_loading_the_plugin_costs_next_to_nothing(tmp_path: Path) -> None:
-    """At most 60 ms of processor time more than pytest alone; benches/bench_collect.py has the wall time."""
-    costs_s = [
-        float(
-            subprocess.run(
-                [sys.executable, "-c", COST],
-                cwd=tmp_path,
-                capture_output=True,
-                text=True,
-                check=True,
-                timeout=60,
-            ).stdout
-        )
-        for _ in range(5)
-    ]
-    assert min(costs_s) < 0.060
+def _collecting_costs_s(folder: Path, *more: str) -> float:
+    """Processor time of `pytest --collect-only` as a program of its own."""
+    env = {name: value for name, value in os.environ.items() if not name.startswith(("PYTEST_", "COV_"))}
+    command = [sys.executable, "-m", "pytest", "--collect-only", "-q", "-p", "no:cacheprovider", *more]
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run(
+        command, cwd=folder, env=env, capture_output=True, text=True, timeout=120, check=True
+    )
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert "1 test collected" in done.stdout
+    return after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
+
+
+def test_collecting_costs_next_to_nothing_more(tmp_path: Path) -> None:
+    """At most 60 ms more with hiltest installed and not used than without it.
+
+    Processor time, the best of three of each in turns: other programs on the machine only ever add to it.
+    """
+    (tmp_path / "test_plain.py").write_text("def test_plain(): pass\n")
+    _collecting_costs_s(tmp_path)  # the first run writes bytecode
+    pairs = [(_collecting_costs_s(tmp_path), _collecting_costs_s(tmp_path, *WITHOUT)) for _ in range(PAIRS)]
+    with_it, without = (min(costs) for costs in zip(*pairs, strict=True))
+    assert with_it - without < 0.060
 
 
 def test_ci_runs_the_second_command_of_the_readme() -> None:

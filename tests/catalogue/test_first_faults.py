@@ -6,12 +6,22 @@ energised something unsafe. The bench's hidden truth is asked what really happen
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
+from collections.abc import Collection
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from hiltest.evidence.model import RunRecord
+from hiltest.evidence.runfolder import read_run
+
 from .boards import accept, outcomes
+
+INSIDE = Path(__file__).parents[1] / "accept_inside.py"
 
 HEAT = ("heat.pulse[reservoir]", "heat.low_setpoint[reservoir]")
 LOOP = ("heat.low_setpoint[reservoir]",)
@@ -65,26 +75,41 @@ BEHIND_THE_OPERATOR = (
 
 
 @pytest.mark.parametrize("row", TABLE, ids=lambda row: row.fault)
-def test_the_expected_check_fails_and_nothing_unsafe_was_run(row: Row) -> None:
-    """The unit is rejected by the right check, and what would have been unsafe says which gate stopped it."""
-    _rejected_and_safe(row, operator=True)
+def test_the_command_rejects_the_unit_and_nothing_unsafe_was_run(
+    row: Row, glue_head: Path, runs_dir: Path
+) -> None:
+    """`hiltest accept` ends with 1 by the right check, and what would have been unsafe says which gate stopped it."""
+    words = [glue_head, runs_dir, "", "nothing", "--fault", row.fault]
+    done = subprocess.run(
+        [sys.executable, str(INSIDE), *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=250,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, ""), done.stdout
+    found = json.loads(done.stdout.splitlines()[-1])
+    (folder,) = runs_dir.iterdir()
+
+    assert found["code"] == 1
+    _rejected_and_safe(row, read_run(folder), found["on"])
 
 
 @pytest.mark.parametrize("row", BEHIND_THE_OPERATOR, ids=lambda row: row.fault)
 def test_the_powered_checks_find_it_too(row: Row) -> None:
     """Where no operator takes part, the next check in line rejects the unit, and as safely."""
-    _rejected_and_safe(row, operator=False)
-
-
-def _rejected_and_safe(row: Row, operator: bool) -> None:
-    truth: dict[str, Any] = {}
+    on: set[str] = set()
 
     def look(run: Any) -> None:
         bench = run.opened().link.port.bus.bench
         bench.run_for(2.0)
-        truth["on"] = bench.truth.outputs_on()
+        on.update(bench.truth.outputs_on())
 
-    record = accept(row.fault, before_close=look, operator=operator)
+    record = accept(row.fault, before_close=look, operator=False)
+    _rejected_and_safe(row, record, on)
+
+
+def _rejected_and_safe(row: Row, record: RunRecord, on: Collection[str]) -> None:
     found = outcomes(record)
     check = next(each for each in record.checks if each.name == row.fails)
     assert record.verdict == "rejected"
@@ -94,7 +119,7 @@ def _rejected_and_safe(row: Row, operator: bool) -> None:
         stopped = next(each for each in record.checks if each.name == name)
         assert stopped.outcome == "not run", f"{name}: {stopped.outcome}"
         assert "gate" in stopped.reason
-    assert not truth["on"], f"left on after the run: {truth['on']}"
+    assert not on, f"left on after the run: {on}"
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
