@@ -134,7 +134,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         # Whoever read has seen enough; Python would complain once more when it closes standard output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return INCOMPLETE if options.command in ("accept", "desk") else ACCEPTED  # never a verdict nobody gave
+        return (
+            INCOMPLETE if options.command in ("accept", "desk") else ACCEPTED
+        )  # never a verdict nobody gave
     except OSError as error:
         _complain(f"{error.filename or 'a file'}: {error.strerror or error}")
         return WRONG_USE

@@ -174,6 +174,7 @@ class CanopenDriver:
         self._check_product()
         self._life.resume()
         self._set_host_watch()
+        self._life.beat()  # the watch begins with the first one (CiA 301): before anything can be on
         if self._incoming.process_data is None:
             found = read_process_data(self._channel, self._dictionary)
             self._incoming.process_data = {pdo.can_id: pdo for pdo in found}

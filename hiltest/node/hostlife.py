@@ -39,14 +39,15 @@ class HostLife:
 
     def resume(self) -> None:
         if self._timer is None:
-            self._timer = self._link.every(self._period_s, self._beat)
+            self._timer = self._link.every(self._period_s, self.beat)
 
     def fall_silent(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
 
-    def _beat(self) -> None:
+    def beat(self) -> None:
+        """Send one heartbeat now."""
         try:
             self._link.send(self._frame)
         except QueueFull:
