@@ -3,6 +3,9 @@
 On hardware a wait takes real time; on the simulated bench the same call lets simulated time run to the
 next event. The link does not know which: reading the bus with a time limit does both. There is no thread.
 
+A bench with several buses has one link for each, and they share the loop: a wait on any of them reads all buses,
+gives each frame to the listeners of its own link, and runs what is due for all.
+
 Time is integer nanoseconds inside and seconds (float) at the edge. What is due at the same time runs in
 the order in which it was asked for.
 """
@@ -17,6 +20,7 @@ from typing import Literal, TypeVar
 
 from hiltest.canbus.frame import STANDARD_ID_MAX, Frame
 from hiltest.canbus.opening import Port
+from hiltest.canbus.several import Ports
 from hiltest.clock import NS_PER_S, Clock, SimulatedClock, to_ns
 from hiltest.errors import BenchError, UsageError
 
@@ -33,9 +37,10 @@ STUCK_TURNS = 1000
 class Timer:
     """Something that is due. `cancel()` may be called at any time, also twice."""
 
-    __slots__ = ("_action", "_period_ns", "cancelled", "due_ns")
+    __slots__ = ("_action", "_link", "_period_ns", "cancelled", "due_ns")
 
-    def __init__(self, due_ns: int, action: Callable[[], None], period_ns: int | None) -> None:
+    def __init__(self, link: Link, due_ns: int, action: Callable[[], None], period_ns: int | None) -> None:
+        self._link = link
         self.due_ns = due_ns
         self.cancelled = False
         self._action = action
@@ -52,19 +57,62 @@ class Timer:
         return self.due_ns + periods * self._period_ns
 
 
-class Link:
-    """Waits on one bus, hands its frames to listeners and runs what is due."""
+class _Loop:
+    """What links share that wait together: the clock, what is due, and who waits at this moment."""
 
-    def __init__(self, port: Port) -> None:
+    def __init__(self, clock: Clock) -> None:
+        self.clock = clock
+        self.sequence = itertools.count()
+        self.due: list[tuple[int, int, Timer]] = []
+        self.busy = ""
+        self.links: list[Link] = []
+        self._ports: Ports | None = None
+
+    def add(self, link: Link) -> None:
+        self._use([*self.links, link])
+
+    def remove(self, link: Link) -> None:
+        for timer in (timer for _, _, timer in self.due if timer._link is link):
+            timer.cancel()
+        self._use([each for each in self.links if each is not link])
+        if not self.links:
+            self.due.clear()
+
+    def _use(self, links: list[Link]) -> None:
+        self._ports = Ports([each.port for each in links]) if len(links) > 1 else None
+        self.links = links
+
+    def take(self, timeout_s: float) -> tuple[Link, Frame] | None:
+        """The next frame of any of the buses, and the link it belongs to."""
+        if self._ports is None:
+            link = self.links[0]
+            alone = link.port.recv(timeout_s)
+            return None if alone is None else (link, alone)
+        found = self._ports.recv(timeout_s)
+        if found is None:
+            return None
+        port, frame = found
+        return next(link for link in self.links if link.port is port), frame
+
+
+class Link:
+    """Waits on one bus, hands its frames to listeners and runs what is due.
+
+    `beside` is the link of another bus of this bench: the two then share one loop, and a wait on either serves both.
+
+    Raises:
+        UsageError: the two buses have clocks of their own.
+    """
+
+    def __init__(self, port: Port, beside: Link | None = None) -> None:
         self._port = port
         self._clock = port.clock
-        self._sequence = itertools.count()
-        self._due: list[tuple[int, int, Timer]] = []
+        self._loop: _Loop = _Loop(port.clock) if beside is None else beside._loop
+        self._loop.add(self)
         self._listeners: list[tuple[FrameListener, frozenset[int] | None]] = []
         self._for_all: tuple[FrameListener, ...] = ()
         self._for_id: dict[int, tuple[FrameListener, ...]] = {}
         self._sent_listeners: tuple[FrameListener, ...] = ()
-        self._busy = ""
         self._closed = False
         self.frames_seen = 0
         self.error_frames_seen = 0
@@ -92,7 +140,7 @@ class Link:
     @property
     def can_wait(self) -> bool:
         """False inside a listener, a timer, a source or a condition."""
-        return not self._busy
+        return not self._loop.busy
 
     # --- frames -----------------------------------------------------------------------------------
 
@@ -170,8 +218,9 @@ class Link:
         return self.every(period_s, poll).cancel
 
     def _arm(self, delay_ns: int, action: Callable[[], None], period_ns: int | None) -> Timer:
-        timer = Timer(self._clock.now_ns + delay_ns, action, period_ns)
-        heapq.heappush(self._due, (timer.due_ns, next(self._sequence), timer))
+        loop = self._loop
+        timer = Timer(self, self._clock.now_ns + delay_ns, action, period_ns)
+        heapq.heappush(loop.due, (timer.due_ns, next(loop.sequence), timer))
         return timer
 
     # --- waiting ----------------------------------------------------------------------------------
@@ -188,49 +237,50 @@ class Link:
         """
         deadline_ns = self._clock.now_ns + to_ns(within_s, "within_s")
         self._refuse_nested("wait_for")
-        self._busy = "a condition"
+        self._loop.busy = "a condition"
         try:
             return self._wait(condition, deadline_ns)
         finally:
-            self._busy = ""
+            self._loop.busy = ""
 
     def run_for(self, seconds: float) -> None:
         """Let bench time pass, deliver what arrives and run what is due. Raises as `wait_for` does."""
         deadline_ns = self._clock.now_ns + to_ns(seconds, "seconds")
         self._refuse_nested("run_for")
-        self._busy = "a condition"
+        self._loop.busy = "a condition"
         try:
             self._wait(_never, deadline_ns)
         finally:
-            self._busy = ""
+            self._loop.busy = ""
 
     def _refuse_nested(self, verb: str) -> None:
         if self._closed:
             raise BenchError(f"{verb} on a link that was closed; open the bench again")
-        if self._busy:
+        if self._loop.busy:
             raise BenchError(
-                f"{verb} was called from inside {self._busy} while the link is already waiting; on hardware "
+                f"{verb} was called from inside {self._loop.busy} while the link is already waiting; on hardware "
                 "this would hang. Note what arrived, return, and wait in the caller: "
                 "`while not done: value = node.read_...(); link.run_for(0.1)`"
             )
 
     def _wait(self, condition: Callable[[], T | Literal[False] | None], deadline_ns: int) -> T | None:
-        clock, idle_turns = self._clock, 0
+        loop, clock, idle_turns = self._loop, self._clock, 0
+        due = loop.due
         while True:
             result = condition()
             if result is not None and result is not False:
                 return result
             now_ns = clock.now_ns
-            if self._due and self._due[0][0] <= now_ns:
+            if due and due[0][0] <= now_ns:
                 self._run_due(now_ns)
                 continue
             if now_ns >= deadline_ns:
                 return self._take_late_frames(condition)
-            wake_ns = min(deadline_ns, self._due[0][0]) if self._due else deadline_ns
-            frame = self._port.recv((wake_ns - now_ns) / NS_PER_S)
-            if frame is not None:
+            wake_ns = min(deadline_ns, due[0][0]) if due else deadline_ns
+            came = loop.take((wake_ns - now_ns) / NS_PER_S)
+            if came is not None:
                 idle_turns = 0
-                self._deliver(frame)
+                came[0]._deliver(came[1])
             elif clock.now_ns == now_ns and isinstance(clock, SimulatedClock):
                 idle_turns += 1
                 if idle_turns > STUCK_TURNS:
@@ -241,10 +291,10 @@ class Link:
 
     def _take_late_frames(self, condition: Callable[[], T | Literal[False] | None]) -> T | None:
         for _ in range(LATE_FRAMES):
-            frame = self._port.recv(0.0)
-            if frame is None:
+            came = self._loop.take(0.0)
+            if came is None:
                 return None
-            self._deliver(frame)
+            came[0]._deliver(came[1])
             result = condition()
             if result is not None and result is not False:
                 return result
@@ -252,14 +302,15 @@ class Link:
 
     def _run_due(self, now_ns: int) -> None:
         """Run one thing that is due; the caller looks at its condition before the next."""
-        timer = heapq.heappop(self._due)[2]
+        loop = self._loop
+        timer = heapq.heappop(loop.due)[2]
         if timer.cancelled:
             return
         # Armed again before it runs, so that a timer that raises once is not lost.
         following_ns = timer._next_due_ns(now_ns)
         if following_ns is not None:
             timer.due_ns = following_ns
-            heapq.heappush(self._due, (following_ns, next(self._sequence), timer))
+            heapq.heappush(loop.due, (following_ns, next(loop.sequence), timer))
         with self._inside("a timer or a source"):
             timer._action()
 
@@ -274,7 +325,8 @@ class Link:
             listeners = self._for_id.get(frame.can_id, self._for_all)
         if not listeners:
             return
-        outer, self._busy = self._busy, "a listener"
+        loop = self._loop
+        outer, loop.busy = loop.busy, "a listener"
         raised: BaseException | None = None
         for listener in listeners:
             try:
@@ -285,17 +337,17 @@ class Link:
                     raised = error
                 else:
                     raised.add_note(f"another listener also raised {error!r}")
-        self._busy = outer
+        loop.busy = outer
         if raised is not None:
             raise raised
 
     @contextmanager
     def _inside(self, place: str) -> Iterator[None]:
-        outer, self._busy = self._busy, place
+        outer, self._loop.busy = self._loop.busy, place
         try:
             yield
         finally:
-            self._busy = outer
+            self._loop.busy = outer
 
     # --- the bus itself ---------------------------------------------------------------------------
 
@@ -308,9 +360,9 @@ class Link:
         self._port.reopen(bit_rate_bps)
 
     def close(self) -> None:
-        """Drop listeners and timers and close the bus. May be called twice."""
+        """Drop listeners and timers and close the bus; other buses of the loop stay. May be called twice."""
         self._closed = True
-        self._due.clear()
+        self._loop.remove(self)
         self._listeners.clear()
         self._sort_listeners()
         self._port.close()

@@ -50,6 +50,7 @@ NO_FILE = (
 )
 FIXTURES = (
     "node",
+    "nodes",
     "measure",
     "can_bus",
     "serial_console",
@@ -418,9 +419,13 @@ def description(request: pytest.FixtureRequest) -> Description:
 
 @pytest.fixture
 def link(request: pytest.FixtureRequest, measure: Measure) -> Link:
-    """The loop that owns the bus: everything that waits, waits in it."""
+    """The loop that owns the bus: everything that waits, waits in it.
+
+    With several buses it is the link of the bus under test, of the node of @hil_node, or of the first bus; each of
+    them serves all.
+    """
     del measure  # asked for so that the guard stands between every test and the next
-    return _opened(request).link
+    return _or_usage(lambda: _needed(request).link(_bus_of(request)))
 
 
 @pytest.fixture
@@ -486,17 +491,29 @@ def node(request: pytest.FixtureRequest, measure: Measure) -> GuardedNode:
     """A node with its verbs, behind the guard: the one under test, the one of @hil_node, or the only one."""
     run = _needed(request)
     bound = request.node.stash.get(BOUND, None)
-    marker = request.node.get_closest_marker("hil_node")
-    if bound is not None:
-        name = bound.node
-    elif marker is not None:
-        if len(marker.args) != 1 or marker.kwargs:
-            pytest.fail(f"{request.node.nodeid}: write the marker as hil_node('name')", pytrace=False)
-        name = marker.args[0]
-    else:
-        name = run.loaded.description.node[0].name
+    name = bound.node if bound is not None else _marked_node(request)
     del measure
-    return _or_usage(lambda: run.node(name))
+    return _or_usage(lambda: run.node(name or run.loaded.description.node[0].name))
+
+
+def _marked_node(request: pytest.FixtureRequest) -> str:
+    """The node that @hil_node names; none without the marker."""
+    marker = request.node.get_closest_marker("hil_node")
+    if marker is None:
+        return ""
+    if len(marker.args) != 1 or marker.kwargs:
+        pytest.fail(f"{request.node.nodeid}: write the marker as hil_node('name')", pytrace=False)
+    return str(marker.args[0])
+
+
+def _bus_of(request: pytest.FixtureRequest) -> str:
+    """The bus that a test is about; none where it says nothing of it."""
+    bound = request.node.stash.get(BOUND, None)
+    if bound is not None:
+        return str(bound.bus)
+    node = _marked_node(request)
+    parts = _needed(request).loaded.description.node
+    return next((part.bus or "" for part in parts if part.name == node), "")
 
 
 @pytest.fixture
@@ -505,7 +522,22 @@ def nodes_on_bus(
 ) -> list[GuardedNode]:
     """Every node on the bus under test, or on the bus of the part under test."""
     del measure
-    return _needed(request).known_nodes_on(hil_bound.bus)
+    return _needed(request).known_nodes(hil_bound.bus)
+
+
+@pytest.fixture
+def known_nodes(request: pytest.FixtureRequest, measure: Measure) -> list[GuardedNode]:
+    """Every node that was enumerated in this run, on whatever bus."""
+    del measure
+    return _needed(request).known_nodes()
+
+
+@pytest.fixture
+def nodes(request: pytest.FixtureRequest, measure: Measure) -> dict[str, GuardedNode]:
+    """Every node of the description by its name, behind the guard."""
+    run = _needed(request)
+    del measure
+    return _or_usage(lambda: {part.name: run.node(part.name) for part in run.loaded.description.node})
 
 
 def _opened(request: pytest.FixtureRequest) -> _Open:

@@ -158,7 +158,9 @@ class _Open:
     """What is open while the bench is."""
 
     link: Link
+    """The link of the first bus; `links` has each by the name of its bus."""
     guard: Guard
+    links: dict[str, Link] = field(default_factory=dict)
     nodes: dict[str, GuardedNode] = field(default_factory=dict)
     spoken: bool = False
     console: SerialConsole | None = None
@@ -166,10 +168,10 @@ class _Open:
     power: Power | None = None
     meter: ScpiMeter | None = None
     supply: ScpiSupply | None = None
-    account: BusAccount | None = None
+    accounts: dict[str, BusAccount] = field(default_factory=dict)
     close_log: Callable[[], None] = lambda: None
     flush_log: Callable[[], None] = lambda: None
-    claim: Claim | None = None
+    claims: list[Claim] = field(default_factory=list)
     told: int = 0
     answered: int = 0
 
@@ -254,41 +256,33 @@ class Run:
         return self._open
 
     def _open_bench(self) -> _Open:
-        from hiltest.canbus.opening import open_port
         from hiltest.guard import Guard, GuardedNode
-        from hiltest.link import Link
         from hiltest.node.opening import open_driver
 
         description = self.loaded.description
-        if len(description.bus) > 1:
-            raise UsageError("more than one [[bus]] in one description can't be run yet; split the file")
         self.start()
-        claim = self._claim()
+        claims: list[Claim] = []
+        links: dict[str, Link] = {}
         try:
-            link = Link(open_port(description.bus[0]))
-        except HiltestError:
-            if claim is not None:
-                claim.release()
-            raise
-        guard = Guard(link, description)
-        if self.settings.release:
-            guard.release(self.settings.release)
-        opened = _Open(link, guard, claim=claim)
-        link.listen_sent(opened.note_sent)
-        self._clock.link = link
-        try:
+            self._open_buses(claims, links)
+            link = next(iter(links.values()))
+            guard = Guard(link, description)
+            if self.settings.release:
+                guard.release(self.settings.release)
+            opened = _Open(link, guard, links, claims=claims)
+            self._clock.link = link
             self._start_bus_log(opened)
-            self._start_account(opened)
+            self._start_accounts(opened)
             for node in description.node:
-                driver = open_driver(link, self.loaded, node.name)
+                driver = open_driver(links[node.bus or ""], self.loaded, node.name)
                 guard.watch(driver)
                 self._keep_reports(driver)
                 opened.nodes[node.name] = GuardedNode(driver, guard)
         except HiltestError:
-            link.close()
-            if claim is not None:
-                claim.release()
+            _close_all(links, claims)
             raise
+        for each in links.values():
+            each.listen_sent(opened.note_sent)
         return opened
 
     def _keep_reports(self, driver: NodeDriver) -> None:
@@ -307,12 +301,31 @@ class Run:
         if isinstance(driver, Reports):
             driver.on_report(keep)
 
-    def _claim(self) -> Claim | None:
-        """Keep other runs off a bus that is not simulated."""
+    def _open_buses(self, claims: list[Claim], links: dict[str, Link]) -> None:
+        """Keep other runs off each bus that is not simulated, and open it; all of them share one loop."""
+        from hiltest.canbus.opening import open_port
         from hiltest.claim import Claim
+        from hiltest.link import Link
 
-        bus = self.loaded.description.bus[0]
-        return None if bus.interface == SIMULATED else Claim(bus.name, bus.interface, bus.channel)
+        buses = self.loaded.description.bus
+        # One by one: what was claimed before another run's bus is found is released again.
+        claims.extend(
+            Claim(bus.name, bus.interface, bus.channel) for bus in buses if bus.interface != SIMULATED
+        )
+        first: Link | None = None
+        for bus in buses:
+            port = open_port(bus, clock=None if first is None else first.clock)
+            try:
+                links[bus.name] = Link(port, beside=first)
+            except HiltestError:
+                port.close()
+                raise
+            first = first or links[bus.name]
+
+    def link(self, bus: str = "") -> Link:
+        """The link of a bus; of the first one where none is named."""
+        opened = self.opened()
+        return opened.links.get(bus, opened.link)
 
     def start(self) -> None:
         """Start the records, once. The bench is opened later, when a check asks for it."""
@@ -337,26 +350,31 @@ class Run:
             return
         from hiltest.canbus.logfile import LogWriter
 
-        log = LogWriter(self.folder / "bus.log", channel=self.loaded.description.bus[0].name)
-        opened.link.listen(log.write)
-        opened.link.listen_sent(log.write)
-        opened.close_log, opened.flush_log = log.close, log.flush
+        file = (self.folder / "bus.log").open("w", encoding="ascii", newline="\n")
+        for name, link in opened.links.items():
+            log = LogWriter(file, channel=name)
+            link.listen(log.write)
+            link.listen_sent(log.write)
+        opened.close_log, opened.flush_log = file.close, file.flush
 
-    def _start_account(self, opened: _Open) -> None:
+    def _start_accounts(self, opened: _Open) -> None:
         from hiltest.canbus.accounting import BusAccount
         from hiltest.clock import RealClock
 
-        opened.account = BusAccount(self.loaded.description.bus[0].bit_rate_bps)
-        opened.link.listen(opened.account.add)
-        opened.link.listen_sent(opened.account.add)
+        for name, link in opened.links.items():
+            account = opened.accounts[name] = BusAccount(link.port.bit_rate_bps)
+            link.listen(account.add)
+            link.listen_sent(account.add)
         if self._watcher is not None and isinstance(opened.link.clock, RealClock):
             opened.link.every(DISPLAY_EVERY_S, self._watcher.tick)
 
     def _bus_statistics(self) -> dict[str, dict[str, Value]]:
-        """What the bus carried during the run, as the host saw it."""
-        if self._open is None or self._open.account is None or self._clock.now_s <= 0:
+        """What each bus carried during the run, as the host saw it."""
+        if self._open is None or self._clock.now_s <= 0:
             return {}
-        account = self._open.account
+        return {name: self._counted(account) for name, account in self._open.accounts.items()}
+
+    def _counted(self, account: BusAccount) -> dict[str, Value]:
         counted: dict[str, Value] = {
             "frames": account.frames,
             "bits of frames": account.bits,
@@ -365,8 +383,7 @@ class Run:
         }
         if self._clock.now_s > 0.0:  # a run that ended before anybody waited has no mean
             counted["mean utilisation, %"] = round(100 * account.mean_utilisation(self._clock.now_s), 3)
-        counted |= {f"errors, {kind}": count for kind, count in sorted(account.errors.items())}
-        return {self.loaded.description.bus[0].name: counted}
+        return counted | {f"errors, {kind}": count for kind, count in sorted(account.errors.items())}
 
     def node(self, name: str) -> GuardedNode:
         """The guarded node `name`, started: the host's sign of life goes out, its outputs are off."""
@@ -376,12 +393,12 @@ class Run:
         opened.nodes[name].start()
         return opened.nodes[name]
 
-    def known_nodes_on(self, bus: str) -> list[GuardedNode]:
-        """Every node of a bus that was enumerated, started."""
+    def known_nodes(self, bus: str | None = None) -> list[GuardedNode]:
+        """Every node that was enumerated, or those on one bus, started."""
         return [
             self.node(part.name)
             for part in self.loaded.description.node
-            if part.bus == bus and self._has_passed(f"bus.enumerate[{part.name}]")
+            if bus in (None, part.bus) and self._has_passed(f"bus.enumerate[{part.name}]")
         ]
 
     def console(self) -> SerialConsole:
@@ -628,9 +645,7 @@ class Run:
                 for part in (self._open.console, self._open.meter, self._open.supply):
                     if part is not None:
                         part.close()
-                self._open.link.close()
-            if self._open.claim is not None:
-                self._open.claim.release()
+                _close_all(self._open.links, self._open.claims)
             self._clock.link, self._open = None, None
         if self.folder is not None:
             from hiltest.evidence.runfolder import write_run
@@ -699,6 +714,15 @@ class Run:
             checks=sorted(self.results.values(), key=lambda result: order.get(result.name, len(order))),
             date=self._date,
         )
+
+
+def _close_all(links: Mapping[str, Link], claims: Iterable[Claim]) -> None:
+    """Close every bus and give it free, whatever closing one of them raises."""
+    with contextlib.ExitStack() as stack:
+        for claim in claims:
+            stack.callback(claim.release)
+        for link in links.values():
+            stack.callback(link.close)
 
 
 def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, str]:

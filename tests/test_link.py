@@ -6,6 +6,7 @@ import heapq
 import itertools
 import os
 import pty
+import socket
 import time
 import tty
 from collections.abc import Iterator
@@ -492,3 +493,115 @@ def test_time_stamps_of_an_unknown_zero_become_bench_time() -> None:
     assert port._bench_ns(1_600_000_000.0) == 2000 * MS
     assert port._bench_ns(0.0) == 2000 * MS
     port.close()
+
+
+# --- several buses ----------------------------------------------------------------------------------------
+
+
+def _pair() -> tuple[SimulatedPort, SimulatedPort, Link, Link]:
+    """Two simulated buses with one clock, and their links in one loop."""
+    one, other = SimulatedPort(), SimulatedPort()
+    other.name, other.clock = "rear", one.clock
+    first = Link(one)
+    return one, other, first, Link(other, beside=first)
+
+
+def test_a_wait_on_one_bus_serves_the_others() -> None:
+    """Frames reach the listeners of their own bus, and timers of every link run, whichever of them waits."""
+    one, other, first, second = _pair()
+    seen: list[tuple[str, int]] = []
+    first.listen(lambda frame: seen.append(("front", frame.can_id)))
+    second.listen(lambda frame: seen.append(("rear", frame.can_id)))
+    second.every(0.01, lambda: second.send(Frame(0x77F, b"\5")))
+    for number in range(3):
+        one.arrive((5 + 10 * number) * MS, Frame(0x100 + number, b""))
+        other.arrive((6 + 10 * number) * MS, Frame(0x200 + number, b""))
+    first.run_for(0.04)
+    assert [can_id for name, can_id in seen if name == "front"] == [0x100, 0x101, 0x102]
+    assert [can_id for name, can_id in seen if name == "rear"] == [0x200, 0x201, 0x202]
+    assert (first.frames_seen, second.frames_seen) == (3, 3)
+    assert [can_id for _, frame in other.sent for can_id in [frame.can_id]] == [0x77F] * 5
+    assert not one.sent
+
+
+def test_a_wait_inside_a_listener_of_the_other_bus_is_refused() -> None:
+    """The loop is one: a listener of either bus may not wait on the other."""
+    one, _, first, second = _pair()
+    first.listen(lambda _frame: second.run_for(0.1))
+    one.arrive(MS, Frame(0x100, b""))
+    with pytest.raises(BenchError, match="inside a listener"):
+        second.run_for(0.01)
+
+
+def test_closing_one_bus_leaves_the_other_and_takes_its_timers_along() -> None:
+    """What the closed link had asked for does not run any more; the other waits on."""
+    _, other, first, second = _pair()
+    ran: list[str] = []
+    first.every(0.01, lambda: ran.append("first"))
+    second.every(0.01, lambda: ran.append("second"))
+    first.close()
+    other.arrive(5 * MS, Frame(0x200, b""))
+    second.run_for(0.02)
+    assert ran == ["second"] * 3
+    assert second.frames_seen == 1
+
+
+def test_buses_with_clocks_of_their_own_are_refused() -> None:
+    """Frames that are stamped in two times can't be put in order."""
+    first = Link(SimulatedPort())
+    with pytest.raises(UsageError, match="share one clock"):
+        Link(SimulatedPort(), beside=first)
+
+
+class DescriptorBus(can.BusABC):
+    """A bus over a pair of sockets: one byte is one frame."""
+
+    def __init__(self) -> None:
+        super().__init__("test")
+        self.far, self.near = socket.socketpair()
+        self.near.setblocking(False)
+
+    def fileno(self) -> int:
+        return self.near.fileno()
+
+    def recv(self, timeout: float | None = None) -> can.Message | None:
+        assert timeout == 0.0, "a bus that can be waited for together must not be waited for alone"
+        try:
+            return can.Message(arbitration_id=self.near.recv(1)[0], is_extended_id=False)
+        except BlockingIOError:
+            return None
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:
+        del msg, timeout
+
+
+def test_real_buses_are_waited_for_together() -> None:
+    """Neither bus makes the other late: whichever has a frame first wakes the wait, and stamps are in one time."""
+    buses = DescriptorBus(), DescriptorBus()
+    ports = [BusPort("front", buses[0], 500_000, lambda rate: buses[0])]
+    ports.append(BusPort("rear", buses[1], 500_000, lambda rate: buses[1], clock=ports[0].clock))
+    first = Link(ports[0])
+    second = Link(ports[1], beside=first)
+    came: list[tuple[str, int]] = []
+    first.listen(lambda frame: came.append(("front", frame.can_id)))
+    second.listen(lambda frame: came.append(("rear", frame.can_id)))
+    first.after(0.02, lambda: buses[1].far.send(b"\x22"))
+    second.after(0.04, lambda: buses[0].far.send(b"\x11"))
+    assert first.wait_for(lambda: len(came) == 2, 5.0)
+    assert came == [("rear", 0x22), ("front", 0x11)]
+    for bus in buses:
+        bus.near.close(), bus.far.close(), bus.shutdown()
+
+
+def test_buses_without_a_descriptor_are_asked_in_turns() -> None:
+    """python-can's virtual buses have none: frames of both arrive all the same."""
+    names = [f"hiltest-{os.getpid()}-{number}" for number in range(2)]
+    far = [can.Bus(interface="virtual", channel=name, ignore_config=True) for name in names]
+    near = [can.Bus(interface="virtual", channel=name, ignore_config=True) for name in names]
+    first = Link(BusPort("front", near[0], 500_000, lambda rate: near[0]))
+    second = Link(BusPort("rear", near[1], 500_000, lambda rate: near[1], clock=first.clock), beside=first)
+    for number, bus in enumerate(far):
+        bus.send(can.Message(arbitration_id=0x100 + number, is_extended_id=False))
+    assert first.wait_for(lambda: first.frames_seen == second.frames_seen == 1, 5.0)
+    for bus in (*near, *far):
+        bus.shutdown()

@@ -109,7 +109,7 @@ class BusPort:
     A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `bus_state`, `error_counters`,
     `change_bit_rate(bit_rate_bps)`, `change_sample_point(fraction)` and `clock`; they are used when they are there.
     `open_again(bit_rate_bps, **options)` opens the bus anew; `clock_hz` is the clock of the adapter's controller, if
-    known.
+    known. `clock` is the bench time that several buses share; a bus that brings its own goes by that.
     """
 
     def __init__(
@@ -119,6 +119,7 @@ class BusPort:
         bit_rate_bps: int,
         open_again: Callable[..., can.BusABC],
         clock_hz: int | None = None,
+        clock: Clock | None = None,
     ) -> None:
         self.name = name
         self.bit_rate_bps = bit_rate_bps
@@ -126,7 +127,7 @@ class BusPort:
         self._clock_hz = clock_hz
         self._extra: dict[str, Any] = {}
         own_clock = getattr(bus, "clock", None)
-        self.clock: Clock = own_clock if isinstance(own_clock, Clock) else RealClock()
+        self.clock: Clock = own_clock if isinstance(own_clock, Clock) else clock or RealClock()
         self._closed = False
         self._epoch_s: float | None = None
         self._last_stamp_s = 0.0
@@ -325,12 +326,15 @@ class BusPort:
         return self._last_ns
 
 
-def open_port(bus: BusSettings, overrides: Mapping[str, Any] | None = None) -> BusPort:
+def open_port(
+    bus: BusSettings, overrides: Mapping[str, Any] | None = None, clock: Clock | None = None
+) -> BusPort:
     """Open the bus that a description names.
 
     `overrides` replace `interface`, `channel` and `bit_rate_bps`; everything else in it goes to
     python-can's Bus as it is. With another interface the options of the description are left out, for
-    they belong to the adapter that is not used. No configuration file and no environment variable
+    they belong to the adapter that is not used. `clock` is the bench time of the buses that are open already. No
+    configuration file and no environment variable
     of python-can is read.
 
     Raises:
@@ -356,7 +360,7 @@ def open_port(bus: BusSettings, overrides: Mapping[str, Any] | None = None) -> B
         _look_before_opening(bus.name, str(channel), bit_rate_bps)
 
     clock_hz = getattr(bus, "adapter_clock_hz", None)
-    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz)
+    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock)
 
 
 def _look_before_opening(name: str, channel: str, bit_rate_bps: int) -> None:

@@ -110,7 +110,14 @@ def pulse(
     link: Link, node: GuardedNode, heater: Heater, measure: Measure, nodes: Sequence[GuardedNode]
 ) -> None:
     """Give one bounded pulse, watch every sensor of every node, and judge the peaks."""
-    result = _give(link, node, heater, measure, _readers(nodes, measure))
+    readers = _readers(nodes, measure)
+    unwatched = [part.name for part in measure.description.sensor if part.name not in readers]
+    if unwatched:
+        measure.note(
+            f"not watched meanwhile: {', '.join(unwatched)} (the node was not enumerated in this run, or gives no "
+            "temperature): a heater that is wired to a block there would look open"
+        )
+    result = _give(link, node, heater, measure, readers)
     _judge_own(result, heater, measure)
     _judge_others(result, heater, measure)
     _judge_flat(result, heater, measure)

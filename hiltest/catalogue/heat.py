@@ -81,7 +81,7 @@ def test_idle(
         "reading at a fixed time, because the lag of the sensor differs between good boards. The expected peak "
         "follows from power, heat capacity and loss, corrected for the measured supply. When half of the peak was "
         "reached gives the sensor's lag: a weak element is in time, a sensor half out of its bore is late. Every "
-        "other sensor of every node on the bus is watched too; the report holds the whole matrix.",
+        "other sensor of every node on every bus is watched too; the report holds the whole matrix.",
         limits=(
             (
                 "peak rise 0.72 to 1.35 of the expected one",
@@ -106,12 +106,12 @@ def test_idle(
     ),
 )
 def test_pulse(
-    target: Heater, link: Link, node: GuardedNode, nodes_on_bus: list[GuardedNode], measure: Measure
+    target: Heater, link: Link, node: GuardedNode, known_nodes: list[GuardedNode], measure: Measure
 ) -> None:
     """One bounded pulse before any loop is closed."""
     from hiltest.catalogue import _heat
 
-    _heat.pulse(link, node, target, measure, nodes_on_bus)
+    _heat.pulse(link, node, target, measure, known_nodes)
 
 
 @check(

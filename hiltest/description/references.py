@@ -6,7 +6,7 @@ import re
 
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
-from hiltest.description.models import Bus, Console, Fixture, Heater, Load, Node, Sensor, Stepper
+from hiltest.description.models import Bus, Console, Fixture, Heater, Load, Node, Sensor, Stepper, Switch
 from hiltest.description.parts import LOADS, Parts
 
 SIMULATED = "hiltest"
@@ -69,8 +69,10 @@ def check_references(parts: Parts) -> None:
             if isinstance(item, dict):
                 _refer(parts, (*path, key), item.get(key), target, optional)
     for path, heater in parts.all(Heater):
-        _same_node(parts, path, heater)
+        _same_node(parts, path, heater, "sensor", Sensor, "which closes the loop")
     for path, stepper in parts.all(Stepper):
+        for key in ("home_switch", "end_switch"):
+            _same_node(parts, path, stepper, key, Switch, "which moves the axis")
         if stepper.home_switch is not None and stepper.home_switch == stepper.end_switch:
             parts.error(
                 (*path, "end_switch"),
@@ -97,18 +99,22 @@ def _refer(parts: Parts, path: Path, name: object, kind: str, optional: bool) ->
         parts.error(path, found_text(name), f"the name of a {kind}", did_you_mean(name, known, kind))
 
 
-def _same_node(parts: Parts, path: Path, heater: Heater) -> None:
-    """The node itself closes the loop, so it must read the sensor itself."""
-    sensor = next((s for _, s in parts.all(Sensor) if s.name == heater.sensor), None)
-    if sensor is None:
+def _same_node(
+    parts: Parts, path: Path, load: Heater | Stepper, key: str, kind: type[Sensor | Switch], why: str
+) -> None:
+    """The node itself must read what its loop or its axis goes by."""
+    name = getattr(load, key)
+    other = next((part for _, part in parts.all(kind) if part.name == name), None)
+    if other is None:
         return
-    own, other = _node_name(parts, heater), _node_name(parts, sensor)
-    if own is not None and other is not None and own != other:
+    own_node, other_node = _node_name(parts, load), _node_name(parts, other)
+    if own_node is not None and other_node is not None and own_node != other_node:
+        word = kind.__name__.lower()
         parts.error(
-            (*path, "sensor"),
-            found_text(heater.sensor),
-            f"a sensor on node {own!r}, which closes the loop",
-            f"That sensor hangs on node {other!r}.",
+            (*path, key),
+            found_text(name),
+            f"a {word} on node {own_node!r}, {why}",
+            f"That {word} hangs on node {other_node!r}.",
         )
 
 

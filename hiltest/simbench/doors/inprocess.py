@@ -19,7 +19,7 @@ from hiltest.clock import Clock, SimulatedClock, to_ns
 from hiltest.errors import BenchLost, NothingScheduled, UsageError
 from hiltest.simbench.adapter import Adapter, QueueFull
 from hiltest.simbench.doors.cyclic import BenchCyclicTask
-from hiltest.simbench.doors.pump import pumping
+from hiltest.simbench.doors.pump import Earliest, pumping
 from hiltest.simbench.events import EventQueue
 
 EPOCH_S: Final = 1_577_836_800.0
@@ -263,6 +263,22 @@ class HiltestBus(can.BusABC):
             return adapter.take_many(most)
         except BenchLost as error:
             raise can.CanOperationError(str(error)) from error
+
+    def wait_with(self, others: Sequence[HiltestBus], timeout_s: float) -> None:
+        """Let time run until this bus or one of `others` has a frame for the host, `timeout_s` at most.
+
+        Raises:
+            UsageError: one of them is on another bench.
+        """
+        self._check("waiting")
+        if any(other._queue is not self._queue for other in others):
+            raise UsageError(
+                "buses of several simulated benches can't wait together: each bench has its own time"
+            )
+        deadline_ns = self._clock.now_ns + to_ns(timeout_s, "timeout_s")
+        waiting = Earliest([self.adapter.received, *(other.adapter.received for other in others)])
+        with pumping(self._queue):
+            self._queue.run_to_first(waiting, deadline_ns)
 
     # --- inside -------------------------------------------------------------------------------------
 
