@@ -181,10 +181,12 @@ def connect(place: str) -> socket.socket:
 
 
 def line_of(connection: socket.socket) -> str:
-    """The next line that comes."""
+    """The next line that comes, and nothing behind it."""
     data = b""
     while not data.endswith(b"\n"):
-        data += connection.recv(100)
+        byte = connection.recv(1)
+        assert byte, f"closed after {data!r}"
+        data += byte
     return data.decode().strip()
 
 
