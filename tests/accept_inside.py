@@ -40,6 +40,13 @@ def note_threads() -> None:
 
     _thread.start_new_thread = noted
     threading._start_new_thread = noted  # type: ignore[attr-defined]
+    if joinable := getattr(threading, "_start_joinable_thread", None):  # from Python 3.13 on
+
+        def noted_joinable(function: Any, *arguments: Any, **options: Any) -> Any:
+            started_threads.append(repr(function))
+            return joinable(function, *arguments, **options)
+
+        threading._start_joinable_thread = noted_joinable  # type: ignore[attr-defined]
 
 
 def act_in(check: str, action: str, bench: Bench, acted: list[float]) -> None:
