@@ -41,10 +41,9 @@ class _Quiet:
     def pytest_configure(self, config: pytest.Config) -> None:
         from _pytest.terminal import TerminalReporter
 
-        from hiltest import plugin
+        from hiltest.benches import BENCHES, Bench, Benches
 
-        config.stash[plugin.SETTINGS] = self._run.settings
-        config.stash[plugin.RUN] = self._run
+        config.stash[BENCHES] = Benches([Bench("bench", self._run.settings, self._run)])
         old = config.pluginmanager.getplugin("terminalreporter")
         if old is not None:
             config.pluginmanager.unregister(old)
@@ -52,9 +51,9 @@ class _Quiet:
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        from hiltest import plugin
+        from hiltest.benches import BENCHES
 
-        self.record = session.config.stash.get(plugin.RECORD, None)
+        self.record = session.config.stash[BENCHES][0].record
 
 
 def accept(settings: Settings, as_json: bool = False) -> int:

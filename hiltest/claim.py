@@ -10,6 +10,13 @@ import sys
 from hiltest.errors import BenchNotOpened
 
 
+def place_of(interface: str, channel: str) -> str:
+    """What two descriptions share when they name the same adapter; a serial port is one whatever speaks on it."""
+    if channel.startswith("/"):
+        return os.path.realpath(channel.partition("@")[0])  # python-can: '/dev/ttyUSB0@115200'
+    return f"{interface}\0{channel}"
+
+
 class Claim:
     """Holds a bus for this process until `release` or until the process ends, however it ends.
 
@@ -29,8 +36,7 @@ class Claim:
         self._socket: socket.socket | None = None
         if sys.platform != "linux":
             return
-        place = os.path.realpath(channel) if channel.startswith("/") else channel
-        digest = hashlib.sha256(f"{interface}\0{place}".encode()).hexdigest()[:32]
+        digest = hashlib.sha256(place_of(interface, channel).encode()).hexdigest()[:32]
         claim = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         try:
             claim.bind(f"\0hiltest-bus-{digest}")

@@ -7,7 +7,7 @@ measurement failed. A value that is NaN fails every limit.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, Protocol
 
@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from hiltest.clock import Clock
     from hiltest.description.loading import Loaded
     from hiltest.description.models import Description, Limits
+
+
+Pair = tuple[float | None, float | None]
+"""Low and high limit of a value, in its unit."""
 
 
 class CheckFailed(AssertionError):
@@ -82,6 +86,8 @@ class Measure:
         self.notes: list[str] = []
         self.memory: dict[str, Any] = {} if memory is None else memory
         self.has_passed = has_passed
+        self.further_limits: Callable[[str, str], Sequence[Pair]] = lambda _name, _unit: ()
+        """Limits that hold beside those of a call, from its name and unit."""
         self._part = part
         self._loaded = loaded
         self._clock = clock
@@ -130,8 +136,15 @@ class Measure:
                 or "limits.ambient_low_c"), so that the report can say whether the file set it.
             note: a few words beside the value.
         """
+        source = self._source(limit, low, high)
+        if not isinstance(value, str):
+            pairs = [(low, high), *self.further_limits(name, unit)]
+            low = max((each for each, _ in pairs if each is not None), default=None)
+            high = min((each for _, each in pairs if each is not None), default=None)
+            if (low, high) != pairs[0]:
+                source = "hook"
         verdict = self._judge(name, value, low, high)
-        return self._keep(name, value, unit, low, high, verdict, self._source(limit, low, high), note)
+        return self._keep(name, value, unit, low, high, verdict, source, note)
 
     def equal(self, name: str, got: Value, want: Value | None, note: str = "") -> Measurement:
         """Record a value that must equal `want`; None means that the description does not say."""

@@ -6,69 +6,62 @@ is used, and nothing of it is used unless --hil (or the ini value hil) names a f
 
 from __future__ import annotations
 
-import contextlib
-import inspect
 import signal
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Generator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from hiltest.errors import HiltestError, UsageError
-from hiltest.settings import Settings, add_options, resolve
+from hiltest import spread
+from hiltest.benches import BENCHES, Bench, Benches
+from hiltest.errors import GateClosed, HiltestError, UsageError
+from hiltest.fixtures import (  # noqa: F401 - pytest finds the fixtures in this module
+    BOUND,
+    FIXTURES,
+    OWN_WINDOW_S,
+    bench_clock,
+    bench_supply,
+    can_bus,
+    description,
+    hil_bench,
+    hil_bound,
+    known_nodes,
+    link,
+    measure,
+    meter,
+    node,
+    nodes,
+    nodes_on_bus,
+    operator,
+    or_fail,
+    power,
+    serial_console,
+    target,
+)
+from hiltest.settings import add_options, resolve
 
 if TYPE_CHECKING:
-    import can
-
     from hiltest.catalogue.registry import BoundCheck
-    from hiltest.clock import Clock
-    from hiltest.console import SerialConsole
-    from hiltest.description.models import Description
-    from hiltest.guard import GuardedNode
-    from hiltest.link import Link
-    from hiltest.measure import Measure
-    from hiltest.meters.operator import Operator
-    from hiltest.meters.power import Power
-    from hiltest.meters.scpi import ScpiMeter, ScpiSupply
-    from hiltest.session import Run, _Open
+    from hiltest.evidence.model import Outcome
+    from hiltest.session import Run
 
-T = TypeVar("T")
 CATALOGUE = Path(__file__).parent / "catalogue"
-SETTINGS = pytest.StashKey[Settings]()
-"""What is in force. Whoever starts pytest by itself (`hiltest accept`) puts a run into the stash as well."""
-RUN = pytest.StashKey["Run"]()
-BOUND = pytest.StashKey["BoundCheck"]()
 RESULT = pytest.StashKey[Any]()
 TOLD = pytest.StashKey[bool]()
-RECORD = pytest.StashKey[Any]()
 
 NO_CATALOGUE = "the catalogue needs a fixture description: run pytest with --hil FILE"
-NO_FILE = (
-    "the fixture {name!r} needs a fixture description: run pytest with --hil FILE (add --hil-simulate for the "
-    "simulated bench), or set `hil = FILE` in the pytest section of your ini file"
+RELEASE_HINT = (
+    'In a session of your own tests: --hil-release "why" opens the gates on your own responsibility, and the records '
+    "show the reason; or run the catalogue before, with the marker hil_needs on the test."
 )
-FIXTURES = (
-    "node",
-    "nodes",
-    "measure",
-    "can_bus",
-    "serial_console",
-    "link",
-    "operator",
-    "power",
-    "meter",
-    "bench_supply",
-    "description",
-    "bench_clock",
-)
-SPREAD = (
-    "one bench can't be driven by several processes: the tests of a session with --hil run in one. Leave out -n "
-    "(pytest-xdist), or give -n 0"
+MARKERS = (
+    "hil_node(name): which node of the description the test is about",
+    "hil_bench(*names): of several benches, run the test on these only",
+    "hil_needs(*checks): run the test only after these checks of the catalogue have passed in the same run",
 )
 WALL_MARGIN = 1.5
 WALL_EXTRA_S = 20.0
-OWN_WINDOW_S = 300.0
 
 
 # --- settings ------------------------------------------------------------------------------------------
@@ -78,56 +71,41 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     add_options(parser)
 
 
+def pytest_addhooks(pluginmanager: pytest.PytestPluginManager) -> None:
+    from hiltest import hookspecs
+
+    pluginmanager.add_hookspecs(hookspecs)
+
+
 def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line("markers", "hil_node(name): which node of the description the test is about")
+    for marker in MARKERS:
+        config.addinivalue_line("markers", marker)
     try:
-        config.stash[SETTINGS] = resolve(config)
+        config.stash[BENCHES] = Benches.from_settings(resolve(config))
+        spread.register(config, config.stash[BENCHES])
     except UsageError as error:
         raise pytest.UsageError(str(error)) from None
-    if config.stash[SETTINGS].file is not None and _is_spread(config):
-        raise pytest.UsageError(SPREAD)
 
 
-def _is_spread(config: pytest.Config) -> bool:
-    """Are the tests handed to several processes (pytest-xdist), or is this one of them?"""
-    asked = [config.getoption(name, None) for name in ("numprocesses", "tx")]
-    return any(asked) or hasattr(config, "workerinput")
+def pytest_report_header(config: pytest.Config) -> list[str]:
+    benches = config.stash[BENCHES]
+    return [bench.settings.header(bench.name if len(benches) > 1 else "") for bench in benches]
 
 
-def pytest_report_header(config: pytest.Config) -> str | None:
-    settings = config.stash[SETTINGS]
-    return settings.header() if settings.file is not None else None
-
-
-def run_of(config: pytest.Config) -> Run | None:
-    """The run of this session, made when first asked for; None when no description was given."""
-    if RUN in config.stash:
-        return config.stash[RUN]
-    settings = config.stash[SETTINGS]
-    if settings.file is None:
-        return None
-    from hiltest.session import Run, load
-
+def _load(config: pytest.Config) -> Benches:
+    """Every bench of this session, its description read."""
+    benches = config.stash[BENCHES]
     try:
-        config.stash[RUN] = Run(settings, load(settings))
+        benches.load()
     except UsageError as error:
         raise pytest.UsageError(str(error)) from None
-    return config.stash[RUN]
+    return benches
 
 
-def _needed(request: pytest.FixtureRequest) -> Run:
-    run = run_of(request.config)
-    if run is None:
-        pytest.fail(NO_FILE.format(name=_asked_for(request)), pytrace=False)
-    return run
-
-
-def _asked_for(request: pytest.FixtureRequest) -> str:
-    """The fixture of ours that the test itself names; the one that is being made, if it names none."""
-    names = (
-        inspect.signature(request.function).parameters if isinstance(request.node, pytest.Function) else ()
-    )
-    return next((name for name in names if name in FIXTURES), request.fixturename or "hiltest")
+def _run_of(item: pytest.Item) -> Run | None:
+    """The run that a test belongs to, if it was made."""
+    bench = item.config.stash[BENCHES].of(item)
+    return None if bench is None or bench.record is not None else bench.made
 
 
 # --- collecting the catalogue ----------------------------------------------------------------------------
@@ -136,7 +114,7 @@ def _asked_for(request: pytest.FixtureRequest) -> str:
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection(session: pytest.Session) -> None:
     """A description that can't be used is told before anything is collected."""
-    run_of(session.config)
+    _load(session.config)
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Module | None:
@@ -144,20 +122,37 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Mod
         return None
     if file_path.stem in ("registry", "pages"):
         return None
-    if run_of(parent.config) is None:
+    if not parent.config.stash[BENCHES]:
         raise parent.CollectError(NO_CATALOGUE)
     module: pytest.Module = pytest.Module.from_parent(parent, path=file_path)
     return module
 
 
+@pytest.hookimpl(tryfirst=True)  # so that the bench stands first in the names of tests
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     spec = getattr(metafunc.function, "__hil_check__", None)
     if spec is None:
+        _spread_over_benches(metafunc)
         return
-    run = run_of(metafunc.config)
-    assert run is not None
-    bounds = [bound for bound in run.every if bound.spec.name == spec.name]
-    metafunc.parametrize("hil_bound", bounds, ids=[bound.target.name for bound in bounds], indirect=True)
+    benches = _load(metafunc.config)
+    found = [
+        (bench.name, bound) for bench in benches for bound in bench.run.every if bound.spec.name == spec.name
+    ]
+    if len(benches) == 1:
+        bounds = [bound for _, bound in found]
+        metafunc.parametrize("hil_bound", bounds, ids=[bound.target.name for bound in bounds], indirect=True)
+    else:
+        ids = [f"{name}-{bound.target.name}" for name, bound in found]
+        metafunc.parametrize(("hil_bench", "hil_bound"), found, ids=ids, indirect=True)
+
+
+def _spread_over_benches(metafunc: pytest.Metafunc) -> None:
+    """A test of one's own that uses a bench runs once on each, or on those that its marker names."""
+    marker = metafunc.definition.get_closest_marker("hil_bench")
+    benches = metafunc.config.stash[BENCHES]
+    if "hil_bench" in metafunc.fixturenames and len(benches) > 1:
+        names = [name for name in benches.names if marker is None or name in marker.args]
+        metafunc.parametrize("hil_bench", names, ids=names, indirect=True)
 
 
 def _bound_of(item: pytest.Item) -> BoundCheck | None:
@@ -177,26 +172,35 @@ def pytest_itemcollected(item: pytest.Item) -> None:
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    run = run_of(config) if config.stash[SETTINGS].file is not None else None
-    if run is None:
+    benches = config.stash[BENCHES]
+    if not benches:
         return
-    own = [item for item in items if not hasattr(getattr(item, "function", None), "__hil_check__")]
-    ours = {bound.name: item for item in items if (bound := _bound_of(item)) is not None}
-    chosen = _select(run)
-    for item in (item for name, item in ours.items() if name not in chosen):
-        config.hook.pytest_deselected(items=[item])
-    ordered = [ours[bound.name] for bound in run.every if bound.name in ours and bound.name in chosen]
-    run.planned = [bound for bound in run.every if bound.name in ours and bound.name in chosen]
-    for item in ordered:
-        bound = _bound_of(item)
-        assert bound is not None
-        item.stash[BOUND] = bound
-        _limit_wall_time(item, bound.window_s)
+    chosen = _select(_load(config))
+    ordered: list[pytest.Item] = []
+    for bench in benches:
+        of_bench = [item for item in items if benches.of(item) is bench]
+        ours = {bound.name: item for item in of_bench if (bound := _bound_of(item)) is not None}
+        for item in (item for name, item in ours.items() if name not in chosen[bench.name]):
+            config.hook.pytest_deselected(items=[item])
+        planned = [
+            bound for bound in bench.run.every if bound.name in ours and bound.name in chosen[bench.name]
+        ]
+        bench.run.planned = planned
+        for bound in planned:
+            ours[bound.name].stash[BOUND] = bound
+            _limit_wall_time(ours[bound.name], bound.window_s)
+        ordered += [ours[bound.name] for bound in planned]
+        ordered += [item for item in of_bench if not _is_of_catalogue(item)]
+    own = [item for item in items if benches.of(item) is None and not _is_of_catalogue(item)]
     if not _has_own_timeout(config):
-        for item in own:
-            if "measure" in getattr(item, "fixturenames", ()):
+        for item in ordered:
+            if BOUND not in item.stash and "measure" in getattr(item, "fixturenames", ()):
                 _limit_wall_time(item, OWN_WINDOW_S)
     items[:] = ordered + own
+
+
+def _is_of_catalogue(item: pytest.Item) -> bool:
+    return hasattr(getattr(item, "function", None), "__hil_check__")
 
 
 def _limit_wall_time(item: pytest.Item, window_s: float) -> None:
@@ -214,39 +218,77 @@ def _has_own_timeout(config: pytest.Config) -> bool:
     return _has_timeouts(config) and bool(config.getoption("timeout", None) or config.getini("timeout"))
 
 
-def _select(run: Run) -> set[str]:
-    try:
-        return {bound.name for bound in run.chosen()}
-    except UsageError as error:
-        raise pytest.UsageError(str(error)) from None
+def _select(benches: Benches) -> dict[str, set[str]]:
+    """The checks to run on each bench. One that is asked for must be known to one of them."""
+    chosen: dict[str, set[str]] = {}
+    for bench in benches:
+        try:
+            chosen[bench.name] = {bound.name for bound in bench.run.chosen()}
+        except UsageError as error:
+            unknown = error
+            chosen[bench.name] = set()
+    if not any(chosen.values()):
+        raise pytest.UsageError(str(unknown)) from None
+    return chosen
 
 
 # --- running one check -----------------------------------------------------------------------------------
 
 
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> Generator[None, Any, Any]:
+    """One bench is open at a time: the run ends before another bench is opened."""
+    returned = yield
+    benches = item.config.stash[BENCHES]
+    bench, following = benches.of(item), None if nextitem is None else benches.of(nextitem)
+    if bench is not None and following is not None and following is not bench:
+        _close(item.config, bench)
+    return returned
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    bound = item.stash.get(BOUND, None)
-    run = run_of(item.config) if bound is not None else None
-    if bound is None or run is None:
+    bench = item.config.stash[BENCHES].of(item)
+    if bench is None:
         return
-    refused = run.why_not(bound)
+    bound = item.stash.get(BOUND, None)
+    refused: tuple[Outcome, str] | None
+    if bound is not None:
+        # Not item.ihook: the conftest.py of the user does not lie beside the catalogue.
+        reason = item.config.hook.pytest_hil_skip(
+            check=bound.name, target=bound.target, description=bench.run.loaded.description
+        )
+        refused = ("not run", str(reason)) if reason else bench.run.why_not(bound)
+    else:
+        refused = _why_not_own(item, bench)
     if refused is not None:
         outcome, reason = refused
-        item.stash[RESULT] = run.skip(bound.name, outcome, reason)
+        item.stash[RESULT] = bench.run.skip(item.nodeid if bound is None else bound.name, outcome, reason)
         pytest.skip(f"{outcome}: {reason}")
+
+
+def _why_not_own(item: pytest.Item, bench: Bench) -> tuple[Outcome, str] | None:
+    """Why the markers of a test of one's own keep it from being run, or None."""
+    only = item.get_closest_marker("hil_bench")
+    if only is not None and bench.name not in only.args:
+        pytest.skip(
+            f"for bench {' or '.join(map(repr, only.args)) or '(none named)'}; this is {bench.name!r}"
+        )
+    needed = [name for marker in item.iter_markers("hil_needs") for name in marker.args]
+    closed = or_fail(lambda: bench.run.closed_gates(needed)) if needed else ""
+    return ("not run", closed) if closed else None
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, Any, Any]:
-    run = pyfuncitem.config.stash.get(RUN, None)
-    measure: Any = pyfuncitem.funcargs.get("measure") if run is not None else None
-    if run is None or measure is None:
+    run = _run_of(pyfuncitem)
+    asked: Any = pyfuncitem.funcargs.get("measure") if run is not None else None
+    if run is None or asked is None:
         return (yield)
     from hiltest.measure import CheckFailed
 
     bound = pyfuncitem.stash.get(BOUND, None)
-    disarm = run.arm_window(measure.check, bound.window_s if bound is not None else OWN_WINDOW_S)
+    disarm = run.arm_window(asked.check, bound.window_s if bound is not None else OWN_WINDOW_S)
     error: BaseException | None = None
     returned: Any = None
     try:
@@ -255,6 +297,8 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, Any, Any]
         error = raised
     finally:
         disarm()
+    if bound is None and isinstance(error, GateClosed):
+        error.args = (f"{error} {RELEASE_HINT}",)
     result = run.conclude(_as_ours(error))
     pyfuncitem.stash[RESULT] = result
     if result.outcome == "passed":
@@ -288,7 +332,7 @@ def _as_ours(error: BaseException | None) -> BaseException | None:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Generator[None, Any, Any]:
     report = yield
-    run = item.config.stash.get(RUN, None)
+    run = _run_of(item)
     if run is not None and call.when != "teardown":
         _keep_result(run, item, call)
         report.user_properties = list(item.user_properties)
@@ -315,7 +359,7 @@ def _keep_result(run: Run, item: pytest.Item, call: pytest.CallInfo[None]) -> No
 @pytest.hookimpl(tryfirst=True, optionalhook=True)
 def pytest_timeout_set_timer(item: pytest.Item, settings: Any) -> bool | None:
     """The guard acts before pytest-timeout ends the test or the process."""
-    run = item.config.stash.get(RUN, None)
+    run = _run_of(item)
     if run is None:
         return None
     import pytest_timeout
@@ -356,196 +400,42 @@ def pytest_keyboard_interrupt(excinfo: pytest.ExceptionInfo[BaseException]) -> N
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int | pytest.ExitCode) -> None:
-    run = session.config.stash.get(RUN, None)
-    if run is None or session.config.option.collectonly:
+    config = session.config
+    benches = config.stash[BENCHES]
+    if not benches or config.option.collectonly:
         return
-    if exitstatus == pytest.ExitCode.INTERRUPTED:
-        run.ended = "the run was interrupted"
-    with _undisturbed():
-        record = run.close()
-    session.config.stash[RECORD] = record
-    if run.open_ends() and exitstatus == pytest.ExitCode.OK:
+    if not spread.is_spreading(config):
+        for bench in benches:
+            # Another worker may have the bench; of several, none of its tests may have been selected.
+            is_alone = len(benches) == 1 and not spread.is_worker(config)
+            if bench.made is not None and (bench.made.is_begun or is_alone):
+                _close(config, bench, ended=exitstatus == pytest.ExitCode.INTERRUPTED)
+    if spread.is_worker(config):
+        config.workeroutput["hiltest"] = benches.tell()  # type: ignore[attr-defined]
+    if exitstatus == pytest.ExitCode.OK and any(
+        told.has_open_ends for bench in benches for told in bench.told
+    ):
         # A skipped check must not leave a green session behind.
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
-@contextlib.contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Another Ctrl-C does not stop what switches off and writes the records."""
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    try:
-        old = [signal.signal(number, signal.SIG_IGN) for number in numbers]
-    except ValueError:  # not the main thread, which alone gets signals
-        yield
+def _close(config: pytest.Config, bench: Bench, ended: bool = False) -> None:
+    if bench.record is not None or bench.made is None:
         return
-    try:
-        yield
-    finally:
-        for number, handler in zip(numbers, old, strict=True):
-            signal.signal(number, handler)
+    bench.close("the run was interrupted" if ended else "")
+    config.hook.pytest_hil_verdict(bench=bench.name, record=bench.record, folder=bench.made.folder)
 
 
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
-    record = config.stash.get(RECORD, None)
-    if record is None:
+    benches = config.stash[BENCHES]
+    if not benches or config.option.collectonly:
         return
     terminalreporter.section("hiltest")
-    terminalreporter.line(f"verdict: {record.verdict}. {record.verdict_reason}")
-    run = config.stash[RUN]
-    if run.folder is not None:
-        terminalreporter.line(f"records: {run.folder}")
-
-
-# --- fixtures --------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def hil_bound(request: pytest.FixtureRequest) -> BoundCheck:
-    """The check of the catalogue that runs now."""
-    return request.param  # type: ignore[no-any-return]
-
-
-@pytest.fixture
-def target(hil_bound: BoundCheck) -> Any:
-    """The part of the description (bus, node or load) that the check is about."""
-    return hil_bound.target
-
-
-@pytest.fixture
-def description(request: pytest.FixtureRequest) -> Description:
-    """The fixture description of this session."""
-    return _needed(request).loaded.description
-
-
-@pytest.fixture
-def link(request: pytest.FixtureRequest, measure: Measure) -> Link:
-    """The loop that owns the bus: everything that waits, waits in it.
-
-    With several buses it is the link of the bus under test, of the node of @hil_node, or of the first bus; each of
-    them serves all.
-    """
-    del measure  # asked for so that the guard stands between every test and the next
-    return _or_usage(lambda: _needed(request).link(_bus_of(request)))
-
-
-@pytest.fixture
-def bench_clock(request: pytest.FixtureRequest) -> Clock:
-    """The clock of the bench: simulated or real."""
-    return _opened(request).link.clock
-
-
-@pytest.fixture
-def can_bus(link: Link) -> Iterator[can.BusABC]:
-    """The bus as any python-can program sees it. It shares the link's reader, so no frame is stolen."""
-    from hiltest.sharedbus import SharedBus
-
-    bus = SharedBus(link)
-    yield bus
-    bus.shutdown()
-
-
-@pytest.fixture
-def serial_console(request: pytest.FixtureRequest, measure: Measure) -> SerialConsole:
-    """The node's serial console."""
-    del measure
-    return _or_usage(_needed(request).console)
-
-
-@pytest.fixture
-def operator(request: pytest.FixtureRequest) -> Operator:
-    """Who answers questions: a person at the terminal, or a file with answers."""
-    return _or_usage(_needed(request).operator)
-
-
-@pytest.fixture
-def power(request: pytest.FixtureRequest) -> Power:
-    """Switches the bench's power, by the bench supply or by asking; knows whether it is on."""
-    return _or_usage(_needed(request).power)
-
-
-@pytest.fixture
-def meter(request: pytest.FixtureRequest) -> ScpiMeter | None:
-    """The bench meter; None where the description has no [meter]."""
-    return _or_usage(_needed(request).meter)
-
-
-@pytest.fixture
-def bench_supply(request: pytest.FixtureRequest) -> ScpiSupply | None:
-    """The bench supply; None where the description has no [bench_supply]."""
-    return _or_usage(_needed(request).supply)
-
-
-@pytest.fixture
-def measure(request: pytest.FixtureRequest) -> Measure:
-    """Records values against limits; see hiltest.measure."""
-    run = _needed(request)
-    bound = request.node.stash.get(BOUND, None)
-    if bound is None:
-        return run.begin(request.node.nodeid, "fixture", OWN_WINDOW_S)
-    part = f"{bound.spec.per}[{bound.target.name}]"
-    return run.begin(bound.name, part, bound.window_s, bound.spec.page.causes)
-
-
-@pytest.fixture
-def node(request: pytest.FixtureRequest, measure: Measure) -> GuardedNode:
-    """A node with its verbs, behind the guard: the one under test, the one of @hil_node, or the only one."""
-    run = _needed(request)
-    bound = request.node.stash.get(BOUND, None)
-    name = bound.node if bound is not None else _marked_node(request)
-    del measure
-    return _or_usage(lambda: run.node(name or run.loaded.description.node[0].name))
-
-
-def _marked_node(request: pytest.FixtureRequest) -> str:
-    """The node that @hil_node names; none without the marker."""
-    marker = request.node.get_closest_marker("hil_node")
-    if marker is None:
-        return ""
-    if len(marker.args) != 1 or marker.kwargs:
-        pytest.fail(f"{request.node.nodeid}: write the marker as hil_node('name')", pytrace=False)
-    return str(marker.args[0])
-
-
-def _bus_of(request: pytest.FixtureRequest) -> str:
-    """The bus that a test is about; none where it says nothing of it."""
-    bound = request.node.stash.get(BOUND, None)
-    if bound is not None:
-        return str(bound.bus)
-    node = _marked_node(request)
-    parts = _needed(request).loaded.description.node
-    return next((part.bus or "" for part in parts if part.name == node), "")
-
-
-@pytest.fixture
-def nodes_on_bus(
-    request: pytest.FixtureRequest, hil_bound: BoundCheck, measure: Measure
-) -> list[GuardedNode]:
-    """Every node on the bus under test, or on the bus of the part under test."""
-    del measure
-    return _needed(request).known_nodes(hil_bound.bus)
-
-
-@pytest.fixture
-def known_nodes(request: pytest.FixtureRequest, measure: Measure) -> list[GuardedNode]:
-    """Every node that was enumerated in this run, on whatever bus."""
-    del measure
-    return _needed(request).known_nodes()
-
-
-@pytest.fixture
-def nodes(request: pytest.FixtureRequest, measure: Measure) -> dict[str, GuardedNode]:
-    """Every node of the description by its name, behind the guard."""
-    run = _needed(request)
-    del measure
-    return _or_usage(lambda: {part.name: run.node(part.name) for part in run.loaded.description.node})
-
-
-def _opened(request: pytest.FixtureRequest) -> _Open:
-    return _or_usage(_needed(request).opened)
-
-
-def _or_usage(make: Callable[[], T]) -> T:
-    try:
-        return make()
-    except UsageError as error:
-        pytest.fail(str(error), pytrace=False)
+    for bench in benches:
+        of_bench = f" of {bench.name}" if len(benches) > 1 else ""
+        if not bench.told:
+            terminalreporter.line(f"verdict{of_bench}: none, no test of this bench was run to its end")
+        for told in bench.told:
+            terminalreporter.line(f"verdict{of_bench}: {told.verdict}. {told.reason}")
+            if told.folder:
+                terminalreporter.line(f"records{of_bench}: {told.folder}")

@@ -6,6 +6,7 @@ The plugin and the command line are thin shells around this.
 from __future__ import annotations
 
 import contextlib
+import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -327,6 +328,11 @@ class Run:
         opened = self.opened()
         return opened.links.get(bus, opened.link)
 
+    @property
+    def is_begun(self) -> bool:
+        """Were the records started?"""
+        return bool(self._wall_start_s)
+
     def start(self) -> None:
         """Start the records, once. The bench is opened later, when a check asks for it."""
         if self._wall_start_s:
@@ -498,15 +504,33 @@ class Run:
             return "not run", f"{self.stopped_by} stopped the run: nothing more is done with this unit"
         if (self.not_opened or self.unusable) and bound.spec.group != "desk":
             return "not run", "the bench could not be opened"
-        closed = [gate for gate in bound.gates if not self._has_passed(gate)]
+        closed = self._closed(bound.gates)
         if closed:
-            return "not run", "gate: " + ", ".join(f"{gate} {self._state_of(gate)}" for gate in closed)
+            return "not run", closed
         if bound.verbs:
             offers = self.opened().nodes[bound.node].offers
             missing = [verb for verb in bound.verbs if verb not in offers]
             if missing:
                 return "not offered", f"node {bound.node!r} does not offer {', '.join(missing)}"
         return None
+
+    def closed_gates(self, names: Iterable[str]) -> str:
+        """Which of these checks have not passed in this run, and why, in words; empty when all have.
+
+        Raises:
+            UsageError: there is no such check in this description. Says the nearest known one.
+        """
+        known = [bound.name for bound in self.every]
+        for name in names:
+            if name not in known:
+                near = difflib.get_close_matches(name, known, n=1)
+                hint = f"; did you mean {near[0]!r}?" if near else ""
+                raise UsageError(f"{name!r} is no check of this description{hint}")
+        return self._closed(names)
+
+    def _closed(self, names: Iterable[str]) -> str:
+        closed = [f"{name} {self._state_of(name)}" for name in names if not self._has_passed(name)]
+        return "gate: " + ", ".join(closed) if closed else ""
 
     def _has_passed(self, name: str) -> bool:
         result = self.results.get(name)

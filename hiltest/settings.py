@@ -1,7 +1,8 @@
 """Every setting of the plugin in one table: command-line option, ini value, default and help text.
 
 An option on the command line wins over an ini value, which wins over the default. `resolve` is the only
-place that decides; the pytest header shows what is in force. Imports nothing heavy.
+place that decides; the pytest header shows what is in force. Several descriptions make several benches, each
+with its settings. Imports nothing heavy.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ class Setting:
     name: str
     flag: str
     help: str
-    kind: Literal["text", "flag", "number", "words", "path"] = "text"
+    kind: Literal["text", "flag", "number", "words", "path", "lines", "paths"] = "text"
     default: Any = None
     metavar: str = ""
 
@@ -33,9 +34,23 @@ class Setting:
 
 
 SETTINGS: tuple[Setting, ...] = (
-    Setting("file", "--hil", "fixture description (TOML) of the bench", "path", metavar="FILE"),
+    Setting(
+        "file",
+        "--hil",
+        "fixture description (TOML) of the bench (again for another bench; ini: one a line)",
+        "paths",
+        (),
+        metavar="FILE",
+    ),
     Setting("simulate", "--hil-simulate", "use the simulated bench in place of the real one", "flag", False),
-    Setting("unit", "--hil-unit", "serial number of the unit under test", default="unnamed", metavar="SN"),
+    Setting(
+        "unit",
+        "--hil-unit",
+        "serial number of the unit under test (with several benches: one each, in the same order)",
+        "lines",
+        (),
+        metavar="SN",
+    ),
     Setting(
         "out",
         "--hil-out",
@@ -72,9 +87,13 @@ SETTINGS: tuple[Setting, ...] = (
 )
 
 
+LISTS = ("words", "lines", "paths")
+"""Kinds of settings that may be given again."""
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What is in force for this session. `file` is None when hiltest is not in use."""
+    """What is in force for one bench of this session. `file` is None where there is no bench."""
 
     file: Path | None = None
     simulate: bool = False
@@ -86,8 +105,8 @@ class Settings:
     answers: Path | None = None
     release: str | None = None
 
-    def header(self) -> str:
-        """One line for the pytest header."""
+    def header(self, name: str = "") -> str:
+        """One line for the pytest header; `name` tells the bench from others."""
         bench = "simulated" if self.simulate else "from the file"
         parts = [f"file={self.file}", f"bench={bench}", f"unit={self.unit}"]
         if self.simulate:
@@ -100,7 +119,7 @@ class Settings:
             parts.append(f"out={self.out}")
         if self.release:
             parts.append(f"gates released: {self.release}")
-        return "hil: " + " ".join(parts)
+        return (f"hil[{name}]: " if name else "hil: ") + " ".join(parts)
 
 
 def add_options(parser: pytest.Parser) -> None:
@@ -111,13 +130,15 @@ def add_options(parser: pytest.Parser) -> None:
         text = f"{setting.help} (ini: {setting.ini})"
         if setting.kind == "flag":
             group.addoption(setting.flag, action="store_true", default=None, dest=dest, help=text)
-        elif setting.kind == "words":
+        elif setting.kind in LISTS:
             group.addoption(
                 setting.flag, action="append", default=None, dest=dest, help=text, metavar=setting.metavar
             )
         else:
             group.addoption(setting.flag, default=None, dest=dest, help=text, metavar=setting.metavar)
-        ini_type: Any = {"flag": "bool", "words": "args"}.get(setting.kind, "string")
+        ini_type: Any = {"flag": "bool", "words": "args", "lines": "linelist", "paths": "linelist"}.get(
+            setting.kind, "string"
+        )
         parser.addini(setting.ini, setting.help, type=ini_type, default=None)
 
 
@@ -134,31 +155,43 @@ def _read(setting: Setting, config: pytest.Config) -> Any:
             return int(given)
         except ValueError:
             raise UsageError(f"{source}={given!r} must be a whole number of 0 or more") from None
-    if setting.kind == "words":
+    if setting.kind in ("words", "lines"):
         return tuple(given)
     if setting.kind == "path":
-        base = config.rootpath if from_ini and not Path(given).is_absolute() else Path()
-        return base / given
+        return _place(given, from_ini, config)
+    if setting.kind == "paths":
+        return tuple(_place(each, from_ini, config) for each in given)
     return given
 
 
-def resolve(config: pytest.Config) -> Settings:
-    """What is in force: option, else ini value, else default.
+def _place(given: str, from_ini: bool, config: pytest.Config) -> Path:
+    base = config.rootpath if from_ini and not Path(given).is_absolute() else Path()
+    return base / given
+
+
+def resolve(config: pytest.Config) -> tuple[Settings, ...]:
+    """What is in force, one for each bench: option, else ini value, else default. Empty when hiltest is not in use.
 
     Raises:
         UsageError: a value that can't be used; the text names the option or ini value.
     """
     values = {setting.name: _read(setting, config) for setting in SETTINGS}
-    settings = Settings(**values)
-    if settings.file is None:
+    files, units = values.pop("file"), values.pop("unit")
+    if not files:
         given = [s.flag for s in SETTINGS if config.getoption(f"hil_{s.name}") is not None]
         if given:
             raise UsageError(f"{', '.join(given)} without --hil FILE: there is no bench to use it on")
-        return Settings()  # ini values alone put no bench to use
-    if settings.faults and not settings.simulate:
+        return ()  # ini values alone put no bench to use
+    if units and len(units) != len(files):
+        raise UsageError(
+            f"there are {len(files)} descriptions (--hil) and {len(units)} serial numbers (--hil-unit): give one serial "
+            "number for each description, in the same order"
+        )
+    if values["faults"] and not values["simulate"]:
         raise UsageError("--hil-fault injects into the simulated bench only: add --hil-simulate")
-    if settings.seed is not None and settings.seed < 0:
-        raise UsageError(f"--hil-seed={settings.seed} must be 0 or more")
-    if settings.release is not None and not settings.release.strip():
+    if values["seed"] is not None and values["seed"] < 0:
+        raise UsageError(f"--hil-seed={values['seed']} must be 0 or more")
+    if values["release"] is not None and not values["release"].strip():
         raise UsageError("--hil-release: give the reason for opening every gate; it goes into the report")
-    return settings
+    named = zip(files, units or (Settings().unit,) * len(files), strict=True)
+    return tuple(Settings(file=file, unit=unit, **values) for file, unit in named)

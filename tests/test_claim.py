@@ -50,3 +50,12 @@ def test_a_process_that_is_killed_leaves_no_claim_behind() -> None:
         other.kill()
 
     Claim("can", "slcan", "/dev/ttyTEST").release()
+
+
+def test_a_serial_port_is_one_bus_whatever_speaks_on_it() -> None:
+    """Another family, or the bit rate of the line behind the path, makes no other bus of it."""
+    claim = Claim("can", "slcan", "/dev/ttyTEST@115200")
+
+    with pytest.raises(BenchNotOpened):
+        Claim("can", "hiltest-serial", "/dev/ttyTEST")
+    claim.release()

@@ -127,15 +127,6 @@ def test_a_wrong_file_is_told_with_every_problem(run: Run, glue_head: Path) -> N
     assert "node_id" in said(result)
 
 
-def test_several_processes_on_one_bench_are_refused(run: Run) -> None:
-    """pytest-xdist would open one bus from several processes, and they would command against each other."""
-    result = run("def test_it(node): pass", "-n", "2")
-
-    assert result.ret == pytest.ExitCode.USAGE_ERROR
-    assert "-n 0" in said(result)
-    assert run("def test_it(bench_clock): pass", "-n", "0").ret == 0
-
-
 # --- the catalogue under plain pytest -------------------------------------------------------------------
 
 
@@ -253,11 +244,12 @@ def test_every_fixture_serves_a_test_of_ones_own(run: Run, pytester: pytest.Pyte
 
 
 def test_nothing_is_energised_before_the_gates_passed(run: Run) -> None:
-    """In a session of one's own tests no gate has: the verb refuses and names the checks."""
+    """In a session of one's own tests no gate has: the verb refuses, names the checks, and the option to give."""
     result = run('def test_it(node): node.set_fan("nozzle", 0.5)')
 
     result.assert_outcomes(failed=1)
     assert "set_fan on 'nozzle' was refused: bus.enumerate[head], bus.quiet[can]" in said(result)
+    assert '--hil-release "why"' in said(result)
 
 
 def test_gates_are_released_for_a_reason_and_the_records_show_it(run: Run, runs_dir: Path) -> None:
@@ -421,6 +413,93 @@ def test_the_marker_says_which_node_a_test_is_about(run: Run) -> None:
     result.assert_outcomes(passed=1, errors=2)
     assert "no node 'tail' in the description; known: head" in said(result)
     assert "write the marker as hil_node('name')" in said(result)
+
+
+def test_a_test_that_needs_a_check_runs_after_it_or_says_why_not(run: Run) -> None:
+    """In one session with the catalogue: after the checks, and skipped with the state of what is missing."""
+    source = """
+        import pytest
+
+        @pytest.mark.hil_needs("bus.enumerate[head]", "bus.quiet[can]")
+        def test_fan(node, link):
+            node.set_fan("nozzle", 0.5)
+            link.run_for(5.0)
+            assert node.read_tach_hz("nozzle") > 50
+
+        @pytest.mark.hil_needs("heat.low_setpoint[reservoir]")
+        def test_hot(node): assert False, "not reached"
+
+        @pytest.mark.hil_needs("bus.enumarate[head]")
+        def test_typo(node): assert False, "not reached"
+
+        @pytest.mark.hil_bench("left")
+        def test_elsewhere(node): assert False, "not reached"
+    """
+    only = ("--hil-only=bus.enumerate", "--hil-only=bus.quiet")
+    result = run(source, "--pyargs", "hiltest.catalogue", "test_own.py", "--strict-markers", "-rs", *only)
+
+    outcomes = result.parseoutcomes()
+    assert (outcomes["skipped"], outcomes["errors"]) == (2, 1), said(result)
+    assert "not run: gate: heat.low_setpoint[reservoir] was not run" in said(result)
+    assert (
+        "'bus.enumarate[head]' is no check of this description; did you mean 'bus.enumerate[head]'?"
+        in said(result)
+    )
+    assert "for bench 'left'; this is 'glue_head'" in said(result)
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
+
+
+def test_a_hook_makes_limits_tighter_and_never_wider(
+    run: Run, runs_dir: Path, pytester: pytest.Pytester
+) -> None:
+    """Both limits of a call and of the hooks hold; the records say where the limit came from."""
+    pytester.makeconftest(
+        """
+        def pytest_hil_limits(check, name, unit):
+            assert check.endswith("test_it")
+            return {"length": (None, 3.5), "width": (0.0, 99.0), "depth": (1.0, None)}.get(name)
+        """
+    )
+    source = """
+        def test_it(measure):
+            measure("length", 3.7, "mm", low=3, high=4)
+            measure("width", 5.0, "mm", low=1, high=3)
+            measure("depth", 2.0, "mm")
+            measure("height", 2.0, "mm")
+    """
+    result = run(source, "--hil-out", str(runs_dir))
+
+    result.assert_outcomes(failed=1)
+    (check,) = record_in(runs_dir)["checks"]
+    found = {m["name"]: (m["low"], m["high"], m["verdict"], m["limit_source"]) for m in check["measurements"]}
+    assert found == {
+        "length": (3, 3.5, "failed", "hook"),
+        "width": (1, 3, "failed", "computed"),
+        "depth": (1.0, None, "passed", "hook"),
+        "height": (None, None, "noted", "none"),
+    }
+    assert (
+        "1 computed from the description, 2 set or made tighter by a hook"
+        in next(runs_dir.glob("*/report.html")).read_text()
+    )
+
+
+def test_a_hook_skips_a_check_with_its_reason(run: Run, pytester: pytest.Pytester) -> None:
+    """It counts as not run: what it is a gate for is not run either."""
+    pytester.makeconftest(
+        """
+        def pytest_hil_skip(check, target, description):
+            if check == "bus.quiet[can]":
+                assert target.bit_rate_bps == 1_000_000 and description.fixture.name == "glue head"
+                return "the analyser is on this bus today"
+        """
+    )
+    source = "def test_own(): pass"  # pytest reads the conftest.py beside what stands on its command line
+    result = run(source, "--pyargs", "hiltest.catalogue", "test_own.py", "-rs", "--hil-only=bus.enumerate")
+
+    assert "not run: the analyser is on this bus today" in said(result)
+    assert "gate: bus.quiet[can] was not run" in said(result)
+    assert result.ret == pytest.ExitCode.TESTS_FAILED
 
 
 def test_a_raw_frame_is_followed_by_all_off(run: Run) -> None:

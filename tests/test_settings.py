@@ -18,7 +18,9 @@ def settings_of(pytester: pytest.Pytester):
 
     def made(*arguments: str, ini: str = "") -> Settings:
         pytester.makeini(f"[pytest]\n{ini}")
-        return resolve(pytester.parseconfig("-p", "no:hypothesispytest", *arguments))
+        found = resolve(pytester.parseconfig("-p", "no:hypothesispytest", *arguments))
+        assert len(found) <= 1
+        return found[0] if found else Settings()
 
     return made
 
@@ -79,9 +81,21 @@ def test_a_path_on_the_command_line_starts_where_the_user_stands(settings_of) ->
     assert settings_of("--hil", "bench/a.toml").file == Path("bench/a.toml")
 
 
+def test_several_descriptions_are_several_benches(pytester: pytest.Pytester) -> None:
+    """In the order in which they stand, each with its serial number; the ini value has one a line."""
+    pytester.makeini("[pytest]\nhil =\n    left.toml\n    right.toml\nhil_unit =\n    SN 1\n    SN 2\n")
+
+    left, right = resolve(pytester.parseconfig("-p", "no:hypothesispytest"))
+
+    assert (left.file, left.unit) == (pytester.path / "left.toml", "SN 1")
+    assert (right.file, right.unit) == (pytester.path / "right.toml", "SN 2")
+    assert right.header("right") == f"hil[right]: file={right.file} bench=from the file unit=SN 2"
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
+        (["--hil=a.toml", "--hil=b.toml", "--hil-unit=SN1"], "2 descriptions (--hil) and 1 serial numbers"),
         (["--hil-simulate"], "--hil-simulate without --hil FILE"),
         (["--hil-only=fan.tach", "--hil-seed=1"], "--hil-only, --hil-seed without --hil FILE"),
         (["--hil-release=why"], "--hil-release without --hil FILE"),

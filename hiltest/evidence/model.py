@@ -14,7 +14,7 @@ from typing import Literal
 Outcome = Literal["passed", "failed", "not run", "not offered", "not observable", "error"]
 Verdict = Literal["accepted", "rejected", "incomplete"]
 MeasurementVerdict = Literal["passed", "failed", "noted"]
-LimitSource = Literal["file", "default", "computed", "none"]
+LimitSource = Literal["file", "default", "computed", "hook", "none"]
 Value = float | int | str | bool
 
 

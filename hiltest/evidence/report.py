@@ -46,7 +46,7 @@ OUTPUTS_OFF = (
     "Outputs were commanded off at the end of the run; take the power off and make sure of it yourself."
 )
 OUTPUTS_UNKNOWN = "<strong>The run was cut short: outputs may still be on.</strong> Take the power off and make sure of it yourself."
-SOURCE_WORDS = {"file": "file", "default": "default", "computed": "computed", "none": ""}
+SOURCE_WORDS = {"file": "file", "default": "default", "computed": "computed", "hook": "hook", "none": ""}
 CLOSEST = 6
 REPORTS_SHOWN = 5
 """Of one check, beside its finding; all of them stand in the timeline."""
@@ -256,6 +256,7 @@ def _limit_sources(record: RunRecord) -> str:
         "from the description file": sum(m.limit_source == "file" for m in judged),
         "defaults": sum(m.limit_source == "default" for m in judged),
         "computed from the description": sum(m.limit_source == "computed" for m in judged),
+        "set or made tighter by a hook": sum(m.limit_source == "hook" for m in judged),
         "of unknown origin": sum(m.limit_source == "none" for m in judged),
     }
     parts = ", ".join(f"{count} {words}" for words, count in by_source.items() if count)
