@@ -5,12 +5,14 @@ python-can is imported only when a port is opened.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import errno
 import inspect
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
+from hiltest.canbus import hostloss
 from hiltest.canbus.frame import ERR_RESTARTED, Frame, describe_error, from_message, to_message
 from hiltest.clock import NS_PER_S, Clock, RealClock
 from hiltest.errors import BenchError, BenchLost, BenchNotOpened, HiltestError, UsageError
@@ -24,6 +26,10 @@ STAMP_JUMP_S = 0.5
 
 class QueueFull(BenchError):
     """The adapter takes no more frames: those that wait in it are not being acknowledged."""
+
+
+class ListensOnly(BenchError):
+    """The adapter only listens, because good frames run at another bit rate than the described one."""
 
 
 class BusSettings(Protocol):
@@ -103,13 +109,23 @@ class Adjustable(Protocol):
         ...
 
 
+@runtime_checkable
+class TellsLosses(Protocol):
+    """A port that knows what this machine lost of what was on the bus."""
+
+    def host_loss(self) -> hostloss.HostLoss:
+        """Frames lost on this side of the bus since some time in the past; compare two readings."""
+        ...
+
+
 class BusPort:
     """A port over a python-can bus.
 
     A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `bus_state`, `error_counters`,
     `change_bit_rate(bit_rate_bps)`, `change_sample_point(fraction)` and `clock`; they are used when they are there.
-    `open_again(bit_rate_bps, **options)` opens the bus anew; `clock_hz` is the clock of the adapter's controller, if
-    known. `clock` is the bench time that several buses share; a bus that brings its own goes by that.
+    `open_again(bit_rate_bps, **options)` opens the bus anew, and takes the options of the bus's class and
+    `more_options`; `clock_hz` is the clock of the adapter's controller, if known. `clock` is the bench time that
+    several buses share; a bus that brings its own goes by that.
     """
 
     def __init__(
@@ -120,15 +136,17 @@ class BusPort:
         open_again: Callable[..., can.BusABC],
         clock_hz: int | None = None,
         clock: Clock | None = None,
+        more_options: frozenset[str] = frozenset(),
     ) -> None:
         self.name = name
         self.bit_rate_bps = bit_rate_bps
         self._open_again = open_again
         self._clock_hz = clock_hz
+        self._more_options = more_options
         self._extra: dict[str, Any] = {}
         own_clock = getattr(bus, "clock", None)
         self.clock: Clock = own_clock if isinstance(own_clock, Clock) else clock or RealClock()
-        self._closed = False
+        self._closed = self._listens_only = False
         self._epoch_s: float | None = None
         self._last_stamp_s = 0.0
         self._last_ns = 0
@@ -143,6 +161,11 @@ class BusPort:
 
     def send(self, frame: Frame) -> None:
         self._check_open()
+        if self._listens_only:
+            raise ListensOnly(
+                f"bus {self.name!r}: nothing is sent, for the adapter only listens. Good frames run here at another bit "
+                "rate than the described one, or none do: whatever is sent would destroy them"
+            )
         try:
             self._send(frame)
         except HiltestError:
@@ -213,7 +236,9 @@ class BusPort:
         try:
             self.bus.state = can.BusState.PASSIVE if on else can.BusState.ACTIVE
         except (NotImplementedError, AttributeError):
-            return self._open_with("listen_only", on)
+            if not self._open_with("listen_only", on):
+                return False
+        self._listens_only = on
         return True
 
     def sample_at(self, fraction: float) -> bool:
@@ -238,15 +263,20 @@ class BusPort:
         return self._open_with("timing", produce(self._clock_hz, self.bit_rate_bps, fraction).timing.as_can())
 
     def _open_with(self, option: str, value: Any) -> bool:
-        """Open the bus again with one more option, if its class has an argument of that name."""
-        if option not in inspect.signature(type(self.bus).__init__).parameters:
+        """Open the bus again with one more option, if it takes one of that name; False, as before, if it can't."""
+        if option not in self._more_options | set(inspect.signature(type(self.bus).__init__).parameters):
             return False
+        before = dict(self._extra)
         self._shut_down()
         self._extra[option] = value
-        self._use(self._open_again(self.bit_rate_bps, **self._extra))
+        try:
+            self._use(self._open_again(self.bit_rate_bps, **self._extra))
+        except BenchError:
+            self._extra = before
+            self._use(self._open_again(self.bit_rate_bps, **self._extra))
         self._epoch_s = None
         self._reported_state = self._reported_counters = None
-        return True
+        return bool(self._extra.get(option) == value)
 
     def close(self) -> None:
         if not self._closed:
@@ -266,6 +296,16 @@ class BusPort:
         if own is not None:
             return int(own[0]), int(own[1])
         return self._reported_counters
+
+    def host_loss(self) -> hostloss.HostLoss:
+        """What the bus itself, the kernel's socket behind it and its interface say that they dropped; 0 where none does."""
+        own = getattr(self.bus, "drops", 0)
+        dropped = own if isinstance(own, int) else 0
+        opened = getattr(self.bus, "socket", None)
+        if opened is None:
+            return hostloss.HostLoss(dropped)
+        behind = hostloss.of_interface(str(getattr(self.bus, "channel", "")))
+        return hostloss.HostLoss(dropped + hostloss.of_socket(opened) + behind.dropped, behind.overruns)
 
     def _check_open(self) -> None:
         if self._closed:
@@ -347,20 +387,19 @@ def open_port(
     bit_rate_bps = int(extra.pop("bit_rate_bps", bus.bit_rate_bps))
     options = {**(bus.options if interface == bus.interface else {}), **extra}
 
-    set_bps = bit_rate_bps
+    kernel = _KernelInterface(bus.name, str(channel), bit_rate_bps) if interface == "socketcan" else None
 
     def open_at(rate_bps: int, **more: Any) -> can.BusABC:
-        nonlocal set_bps
-        if interface == "socketcan" and rate_bps != set_bps:
-            _change_kernel_rate(bus.name, str(channel), rate_bps)
-            set_bps = rate_bps
+        if kernel is not None:
+            kernel.set(rate_bps, more.pop("listen_only", False))
         return _open_bus(bus.name, interface, channel, rate_bps, {**options, **more})
 
     if interface == "socketcan":
         _look_before_opening(bus.name, str(channel), bit_rate_bps)
 
     clock_hz = getattr(bus, "adapter_clock_hz", None)
-    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock)
+    by_kernel = frozenset({"listen_only"}) if kernel is not None else frozenset[str]()
+    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock, by_kernel)
 
 
 def _look_before_opening(name: str, channel: str, bit_rate_bps: int) -> None:
@@ -380,20 +419,35 @@ def _look_before_opening(name: str, channel: str, bit_rate_bps: int) -> None:
         raise BenchNotOpened(f"bus {name!r}: {channel} is not ready.\n{render(wrong)}")
 
 
-def _change_kernel_rate(name: str, channel: str, bit_rate_bps: int) -> None:
-    """Set the bit rate of a kernel interface: python-can's Bus does not.
+class _KernelInterface:
+    """Bit rate and listen-only mode of a kernel interface: python-can's Bus sets neither."""
 
-    Raises:
-        BenchNotOpened: not allowed, or the driver can't.
-    """
-    from hiltest.canbus.netlink import InterfaceSettings, bring_up
+    def __init__(self, name: str, channel: str, bit_rate_bps: int) -> None:
+        self._name, self._channel = name, channel
+        self._now = (bit_rate_bps, False)
 
-    try:
-        bring_up(channel, InterfaceSettings(bitrate=bit_rate_bps))
-    except (BenchError, UsageError) as error:
-        raise BenchNotOpened(
-            f"bus {name!r}: {channel} can't be set to {bit_rate_bps} bit/s from here: {error}"
-        ) from error
+    def set(self, bit_rate_bps: int, listen_only: bool) -> None:
+        """Take the interface down and bring it up so, if it is not so already.
+
+        Raises:
+            BenchNotOpened: not allowed, or the driver can't; the interface is then up as before.
+        """
+        wanted = (bit_rate_bps, listen_only)
+        if wanted == self._now:
+            return
+        from hiltest.canbus.netlink import InterfaceSettings, bring_up, read_facts
+
+        try:
+            bring_up(self._channel, InterfaceSettings(bitrate=bit_rate_bps, listen_only=listen_only))
+        except (BenchError, UsageError) as error:
+            with contextlib.suppress(BenchError, UsageError):
+                if not read_facts(self._channel).is_up:
+                    bring_up(self._channel, InterfaceSettings(bitrate=self._now[0], listen_only=self._now[1]))
+            mode = ", listening only," if listen_only else ""
+            raise BenchNotOpened(
+                f"bus {self._name!r}: {self._channel} can't be set to {bit_rate_bps} bit/s{mode} from here: {error}"
+            ) from error
+        self._now = wanted
 
 
 def _open_bus(
@@ -410,9 +464,12 @@ def _open_bus(
             f"It knows: {', '.join(known)}"
         )
     try:
-        return can.Bus(
+        opened = can.Bus(
             interface=interface, channel=channel, ignore_config=True, bitrate=bit_rate_bps, **options
         )
+        if interface == "socketcan":
+            hostloss.give_room(getattr(opened, "socket", None))
+        return opened
     except HiltestError:
         raise
     except (TypeError, ValueError) as error:

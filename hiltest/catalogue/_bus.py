@@ -104,13 +104,6 @@ class Seen:
         return f"most often 0x{can_id:X}, {count} times"
 
 
-def listen(link: Link, for_s: float) -> Seen:
-    """Listen for `for_s` seconds and send nothing; less if `ENOUGH_ERRORS` come, which say all there is to say."""
-    with watching(link) as seen:
-        link.wait_for(lambda: seen.errors >= ENOUGH_ERRORS, for_s)
-    return seen
-
-
 @contextlib.contextmanager
 def watching(link: Link) -> Iterator[Seen]:
     """Note what others send while this lasts."""

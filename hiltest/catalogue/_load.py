@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from hiltest.canbus.accounting import SequenceCheck
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.frames import length_bits, stuff_bit_count, worst_case_bits
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.hostloss import HostLoss
+from hiltest.canbus.opening import QueueFull, TellsLosses
 from hiltest.catalogue import _bus
 from hiltest.errors import NodeFault, NotOffered
 from hiltest.physics.statistics import Sprt, error_rate_upper_bound
@@ -315,7 +316,7 @@ class LoadTest:
         """Remember the counters, ask the nodes for their bursts, start to send."""
         self._before = _bus.counts(self.nodes)
         self._unanswered = {node.name: node.unanswered for node in self.nodes}
-        self._drops = host_drops(self.link)
+        self._host_loss = host_loss(self.link)
         self._remove = self.link.listen(self._error)
         self.load.start(self._ask_for_bursts(for_s))
         self._watch = self.link.every(CURVE_EVERY_S, self._point, CURVE_EVERY_S)
@@ -435,9 +436,15 @@ class LoadTest:
         self.link.run_for(ARRIVE_S)
         return sent
 
+    def _lost_in_host(self) -> int:
+        """By the counters of kernel and driver; an overrun that an error frame tells as well counts once."""
+        now, before = host_loss(self.link), self._host_loss
+        overruns = max(now.overruns - before.overruns, self.errors.by_kind["rx-overflow"])
+        return max(0, now.dropped - before.dropped) + overruns
+
     def _losses(self, errors: int, sent: dict[str, int]) -> Losses:
         """Lost frames by place: first what host and adapter say, then by whether the bus had errors."""
-        losses = Losses(in_host=host_drops(self.link) - self._drops + self.errors.by_kind["rx-overflow"])
+        losses = Losses(in_host=self._lost_in_host())
         missing = 0
         for name, numbers in self._numbers.items():
             check = SequenceCheck(self._modulus[name])
@@ -458,10 +465,9 @@ class LoadTest:
         return losses
 
 
-def host_drops(link: Link) -> int:
-    """Frames that kernel or adapter say they dropped because nobody read in time; 0 where they don't say."""
-    drops = getattr(link.port.bus, "drops", 0)
-    return int(drops) if isinstance(drops, int) else 0
+def host_loss(link: Link) -> HostLoss:
+    """What kernel and adapter say they dropped because nobody read in time; zeros where they don't say."""
+    return link.port.host_loss() if isinstance(link.port, TellsLosses) else HostLoss()
 
 
 def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[str]) -> None:

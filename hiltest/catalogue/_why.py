@@ -38,8 +38,10 @@ SCAN_BPS = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 50_000, 20_0
 SCAN_EACH_S = 0.35
 """Long enough for the next heartbeat of most nodes; one that nobody acknowledges is repeated at once."""
 ENOUGH_FRAMES = 2
-ENOUGH_ERRORS = 300
-"""Reports at one bit rate, without a good frame, after which the next is tried: far more than 16 tries make."""
+ENOUGH_ERRORS = 100
+"""Reports at one bit rate, without a good frame, after which the next is tried: far more than the 16 tries make
+that a lone sender needs until its frames are heard whole.
+"""
 
 _LSS_MASTER, _LSS_SLAVE = 0x7E5, 0x7E4
 _LSS_WHO_HAS_NO_ID, _LSS_I = 0x4C, 0x50
@@ -205,7 +207,7 @@ def why_unheard(link: Link, bus: Bus, seen: _bus.Seen) -> Diagnosis:
             f"Listened {seen.seconds:g} s without sending: no good frame, {seen.errors} error reports ({seen.kinds})."
         ]
     )
-    _only_errors(link, bus, diagnosis, seen.states)
+    _only_errors(link, bus, diagnosis, seen.states, has_spoken=False)
     return diagnosis
 
 
@@ -264,12 +266,14 @@ def _who_is_it(
         diagnosis.causes = [_LOADER, _NO_POWER, _OTHER_DEVICE]
 
 
-def _only_errors(link: Link, bus: Bus, diagnosis: Diagnosis, states: Sequence[str]) -> None:
+def _only_errors(
+    link: Link, bus: Bus, diagnosis: Diagnosis, states: Sequence[str], *, has_spoken: bool = True
+) -> None:
     """Somebody is there and can't be understood: at another bit rate, or over a bad line."""
     if link.port.state() == "off" or "bus-off" in states:
         _line_held(diagnosis)
         return
-    rate = find_bit_rate(link, bus, diagnosis)
+    rate = find_bit_rate(link, bus, diagnosis, rejoin=has_spoken)
     if rate is not None:
         diagnosis.bit_rate_found_bps = rate
         diagnosis.causes = [
@@ -334,12 +338,13 @@ def _line_held(diagnosis: Diagnosis) -> None:
     diagnosis.causes = [_SHORT, _SHORT_OUT, _STUCK]
 
 
-def find_bit_rate(link: Link, bus: Bus, diagnosis: Diagnosis) -> int | None:
+def find_bit_rate(link: Link, bus: Bus, diagnosis: Diagnosis, *, rejoin: bool = True) -> int | None:
     """Listen at other bit rates without taking part; the rate at which good frames come, or None.
 
     A sender that nobody acknowledges becomes error passive after 16 tries and then disturbs its own frames no
     more (ISO 11898-1), so that a listener hears them whole. Takes up to about 3 s; the adapter is back at its own
-    rate afterwards.
+    rate afterwards. It takes part there again only with `rejoin`, and if no other rate was found: where good frames
+    run at another one, an adapter that took part would destroy them, so it goes on listening only.
     """
     port = link.port
     if not isinstance(port, Adjustable) or not port.listen_only(True):
@@ -360,8 +365,9 @@ def find_bit_rate(link: Link, bus: Bus, diagnosis: Diagnosis) -> int | None:
                 found = rate
                 break
     finally:
-        port.listen_only(False)
         link.reopen(bus.bit_rate_bps)
+        if rejoin and found is None:
+            port.listen_only(False)
     tried = "Listened at the other bit rates without taking part: "
     diagnosis.steps.append(tried + (f"good frames at {found:,} bit/s." if found else "no good frame at any."))
     return found

@@ -32,7 +32,10 @@ _WIRING = (
     page=Page(
         purpose="The powered, idle bus carries no error frame and no stranger before anything is sent.",
         hazard="None: nothing is commanded. Never be the first to send on a bus that you do not know.",
-        method="The host listens for limits.quiet_s and counts frames, senders and error reports.",
+        method="The host listens for limits.quiet_s and counts frames, senders and error reports. Where several nodes "
+        "are described, the adapter takes no part until it has heard a good frame; with one node it does (that node "
+        "needs its acknowledge) and steps back at the first error that comes before any good frame. Where only "
+        "errors are heard it stays away, so that an adapter at a wrong bit rate does not destroy what others send.",
         limits=(
             (
                 "no error report",
@@ -54,9 +57,13 @@ _WIRING = (
 )
 def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     """Listen before the first word."""
-    from hiltest.catalogue import _bus, _why
+    from hiltest.catalogue import _contact, _why
 
-    seen = _bus.listen(link, measure.limits.quiet_s)
+    nodes = [part for part in measure.description.node if part.bus == target.name]
+    contact = _contact.listen(link, measure.limits.quiet_s, len(nodes))
+    seen = contact.seen
+    if contact.note:
+        measure.note(contact.note)
     measure("watched", seen.seconds, "s")
     measure("frames seen", seen.frames, "frames")
     measure("error reports", seen.errors, "errors", high=0, note=seen.kinds)
@@ -70,7 +77,6 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     if seen.errors and not seen.frames:
         diagnosis = _why.why_unheard(link, target, seen)
     elif strangers:
-        nodes = [part for part in measure.description.node if part.bus == target.name]
         diagnosis = _why.why_strange(seen, nodes)
     if diagnosis is not None:
         _why.tell(measure, diagnosis)

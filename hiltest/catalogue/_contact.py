@@ -1,0 +1,73 @@
+"""The first contact with a powered bus, made so that a bus that is alive is not disturbed. Private to the catalogue.
+
+An adapter at a wrong bit rate destroys what it hears, as long as it takes part: it answers the first error of every
+frame with an error flag. So the first contact takes no part where that costs nothing, and steps back where it does:
+
+- where several nodes are described they acknowledge each other, so the adapter first listens without taking part
+  until a good frame comes;
+- a lone node needs the adapter's acknowledge (it would repeat its frame for ever and become error passive), so the
+  adapter takes part, and steps back at the first error report that comes before any good frame.
+
+Only when a good frame was heard, or nothing at all, does it take part. An adapter that can't listen without taking
+part is told of in the notes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from hiltest.canbus.opening import Adjustable
+from hiltest.catalogue import _bus
+
+if TYPE_CHECKING:
+    from hiltest.link import Link
+
+APART_S = 0.5
+"""How long at most the adapter listens without taking part: longer than most heartbeats' periods."""
+ENOUGH_ERRORS = 100
+"""Error reports without a good frame: far more than the 16 tries make after which a lone sender is heard whole."""
+
+
+@dataclass(slots=True)
+class Contact:
+    """What was heard; `apart`: only errors came, and the adapter still takes no part. `note` tells how it went."""
+
+    seen: _bus.Seen
+    apart: bool = False
+    note: str = ""
+
+
+def listen(link: Link, for_s: float, parties: int) -> Contact:
+    """Listen for `for_s` seconds without sending; less if errors come that say all there is to say.
+
+    `parties` is how many nodes are described on this bus.
+    """
+    end_s = link.now_s + for_s
+    with _bus.watching(link) as seen:
+        contact = Contact(seen)
+        if parties < 2:
+            link.wait_for(lambda: seen.frames > 0 or seen.errors > 0, for_s)
+        if parties > 1 or (seen.errors and not seen.frames):
+            _stand_apart(link, contact, min(APART_S, max(0.0, end_s - link.now_s)))
+        left_s = end_s - link.now_s
+        if not contact.apart and left_s > 0:
+            link.wait_for(lambda: seen.errors >= _bus.ENOUGH_ERRORS, left_s)
+    return contact
+
+
+def _stand_apart(link: Link, contact: Contact, for_s: float) -> None:
+    """Take no part until it is known whether frames are good at this bit rate; then take part, or stay away."""
+    port, seen = link.port, contact.seen
+    if not isinstance(port, Adjustable) or not port.listen_only(True):
+        contact.note = (
+            "this adapter can't listen without taking part: at a wrong bit rate it destroys what others send"
+        )
+        return
+    before = seen.errors
+    link.wait_for(lambda: seen.frames > 0 or seen.errors - before >= ENOUGH_ERRORS, for_s)
+    contact.apart = seen.errors > 0 and not seen.frames
+    if contact.apart:
+        contact.note = "only errors were heard, so the adapter takes no part on this bus and sends nothing"
+    else:
+        port.listen_only(False)
