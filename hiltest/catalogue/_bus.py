@@ -82,6 +82,27 @@ class Seen:
     states: list[str]
     bits: int = 0
 
+    @classmethod
+    def nothing(cls) -> Seen:
+        """Nothing yet."""
+        return cls(0.0, 0, Counter(), 0, "", [])
+
+    def and_then(self, later: Seen) -> Seen:
+        """Both, one after the other."""
+        return Seen(
+            self.seconds + later.seconds,
+            self.frames + later.frames,
+            self.ids + later.ids,
+            self.errors + later.errors,
+            ", ".join(filter(None, [self.kinds, later.kinds])),
+            [*self.states, *later.states],
+            self.bits + later.bits,
+        )
+
+    def without_errors(self) -> Seen:
+        """The frames alone."""
+        return Seen(self.seconds, self.frames, self.ids, 0, "", [], self.bits)
+
     def strangers(self, description: Description, bus: str) -> list[str]:
         """CANopen senders that no node of the description explains, as words."""
         known = {node.node_id for node in description.node if node.bus == bus}
@@ -107,7 +128,7 @@ class Seen:
 @contextlib.contextmanager
 def watching(link: Link) -> Iterator[Seen]:
     """Note what others send while this lasts."""
-    seen, errors, start_s = Seen(0.0, 0, Counter(), 0, "", []), Errors(), link.now_s
+    seen, errors, start_s = Seen.nothing(), Errors(), link.now_s
 
     def take(frame: Frame) -> None:
         if frame.error:

@@ -44,30 +44,40 @@ def listen(link: Link, for_s: float, parties: int) -> Contact:
     `parties` is how many nodes are described on this bus.
     """
     end_s = link.now_s + for_s
-    with _bus.watching(link) as seen:
-        contact = Contact(seen)
-        if parties < 2:
-            link.wait_for(lambda: seen.frames > 0 or seen.errors > 0, for_s)
-        if parties > 1 or (seen.errors and not seen.frames):
-            _stand_apart(link, contact, min(APART_S, max(0.0, end_s - link.now_s)))
-        left_s = end_s - link.now_s
-        if not contact.apart and left_s > 0:
-            link.wait_for(lambda: seen.errors >= _bus.ENOUGH_ERRORS, left_s)
+    contact = Contact(_bus.Seen.nothing())
+    if parties < 2:
+        with _bus.watching(link) as first:
+            link.wait_for(lambda: first.frames > 0 or first.errors > 0, for_s)
+        contact.seen = first
+    if parties > 1 or (contact.seen.errors and not contact.seen.frames):
+        _stand_apart(link, contact, min(APART_S, max(0.0, end_s - link.now_s)))
+    left_s = end_s - link.now_s
+    if not contact.apart and left_s > 0:
+        with _bus.watching(link) as rest:
+            link.wait_for(lambda: rest.errors >= _bus.ENOUGH_ERRORS, left_s)
+        contact.seen = contact.seen.and_then(rest)
     return contact
 
 
 def _stand_apart(link: Link, contact: Contact, for_s: float) -> None:
     """Take no part until it is known whether frames are good at this bit rate; then take part, or stay away."""
-    port, seen = link.port, contact.seen
+    port = link.port
     if not isinstance(port, Adjustable) or not port.listen_only(True):
         contact.note = (
             "this adapter can't listen without taking part: at a wrong bit rate it destroys what others send"
         )
         return
-    before = seen.errors
-    link.wait_for(lambda: seen.frames > 0 or seen.errors - before >= ENOUGH_ERRORS, for_s)
-    contact.apart = seen.errors > 0 and not seen.frames
+    with _bus.watching(link) as heard:
+        link.wait_for(lambda: heard.frames > 0 or heard.errors >= ENOUGH_ERRORS, for_s)
+    contact.apart = heard.errors > 0 and not heard.frames
     if contact.apart:
         contact.note = "only errors were heard, so the adapter takes no part on this bus and sends nothing"
     else:
         port.listen_only(False)
+        if heard.errors:
+            contact.note = (
+                f"{heard.errors} error reports while the adapter took no part are not counted: a node that nobody "
+                "acknowledges makes them"
+            )
+            heard = heard.without_errors()
+    contact.seen = contact.seen.and_then(heard)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
@@ -264,6 +265,29 @@ def oscillator_off(bench: Bench, target: str, value: float) -> None:
 )
 def jump_width_small(bench: Bench, target: str, value: float) -> None:
     _retime(bench.boards[target], jump_quanta=1, drift_ppm=value * 1e4)
+
+
+@fault(
+    TIMING,
+    "the adapter is plugged into a running machine whose bus has another bit rate",
+    "bus",
+    unit="bit/s",
+    default=0.0,
+    low=0.0,
+    high=1e6,
+)
+def bus_at_another_rate(bench: Bench, target: str, value: float) -> None:
+    """The nodes and two more devices, which talk, run at it. Without a value: half of the described rate, or 500 kbit/s."""
+    described = next(bus for bus in bench.description.bus if bus.name == target).bit_rate_bps
+    rate = value or (described / 2 if described > 125_000 else 500_000.0)
+    for board in bench.boards.values():
+        if bench.wire_of(board) is bench.wires[target]:
+            _retime(board, bit_rate_bps=rate)
+    for can_id, every_ms in ((0x1A1, 10), (0x2B2, 4)):
+        talker = _stranger(bench, target, "talker")
+        talker.timing = replace(talker.timing, bit_rate_bps=rate)
+        frame = Frame(can_id, bytes(range(8)))
+        bench.queue.every(every_ms * 1_000_000, partial(talker.send, frame))
 
 
 # --- traffic ------------------------------------------------------------------------------------------

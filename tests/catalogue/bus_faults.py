@@ -74,7 +74,7 @@ TABLE = (
     Row("can_l_to_ground", LINES, "CAN-L touches"),
     Row("can_h_to_supply", QUIET, "error reports"),
     Row("can_l_to_supply", QUIET, "error reports"),
-    Row("can_leak", PAIR, "37.6"),
+    Row("can_leak", PAIR, "a leak between the wires"),
     Row("no_terminator", QUIET, "no terminator"),
     Row("one_terminator", PAIR, "one terminator is missing"),
     Row("extra_terminators", PAIR, "4 terminators"),
@@ -90,6 +90,7 @@ TABLE = (
     # bit timing
     Row("wrong_bit_rate", QUIET, "500,000 bit/s"),
     Row("wrong_bit_rate=250000@2.05", ENUMERATE, "250,000 bit/s"),
+    Row("bus_at_another_rate", QUIET, "500,000 bit/s"),
     Row("oscillator_off=1.3", LOAD, "errors was"),
     Row("oscillator_off=-1.5", LOAD),
     Row("oscillator_off=2.5", ENUMERATE),

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import shutil
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from hiltest.description.loading import load_description
 from hiltest.evidence.model import CheckResult
 
 from .boards import FIXTURES, accept
+from .paper import GLUE_HEAD
 
 ENUMERATE, QUIET = "bus.enumerate[head]", "bus.quiet[can]"
 
@@ -85,6 +87,92 @@ def test_a_bus_that_is_alive_is_not_disturbed() -> None:
     check = failed_check("hangs_behind_heartbeat", ENUMERATE, before_close=look)
     assert check.outcome == "failed"
     assert truth["errors"] == 0
+
+
+class Truth:
+    """What those on a bus went through, the adapter left out: errors, the highest transmit counter, the last state."""
+
+    def __init__(self) -> None:
+        self.errors = self.frames = 0
+        self.highest: dict[str, int] = {}
+        self.ends: dict[str, str] = {}
+
+    def watch(self, bench: Any) -> None:
+        """From now on; `look` at the end."""
+        for station in bench.wires["can"].stations:
+            if station.name != "adapter":
+                self.highest[station.name] = 0
+                station.on_error(partial(self._note, station.name))
+
+    def _note(self, name: str, error: Any) -> None:
+        self.errors += 1
+        self.highest[name] = max(self.highest[name], error.tec)
+
+    def look(self, run: Any) -> None:
+        """Before the run closes its bench."""
+        wire = run.opened().link.port.bus.bench.wires["can"]
+        self.frames = wire.frames
+        self.ends = {station.name: station.state for station in wire.stations}
+
+
+@pytest.fixture
+def truth(monkeypatch: pytest.MonkeyPatch) -> Truth:
+    """Watches every bench that a fault is put into."""
+    from hiltest.simbench.faults import FAULTS
+
+    found, fault = Truth(), FAULTS["bus_at_another_rate"]
+
+    def apply(bench: Any, target: str, value: float) -> None:
+        fault.apply(bench, target, value)
+        found.watch(bench)
+
+    monkeypatch.setitem(FAULTS, "bus_at_another_rate", replace(fault, apply=apply))
+    return found
+
+
+def test_a_machine_that_runs_at_another_bit_rate_is_hardly_disturbed(truth: Truth) -> None:
+    """The adapter steps back at the first error it is told of: nobody comes near the warning limit of 96, all go on."""
+    check = failed_check("bus_at_another_rate", QUIET, before_close=truth.look)
+    assert check.outcome == "failed"
+    assert "500,000 bit/s" in check.reason
+    assert any("takes no part" in note for note in check.notes)
+    others = {name for name in truth.highest if name.startswith("talker")}
+    assert len(others) == 2
+    assert all(count < 96 for count in truth.highest.values()), truth.highest
+    assert all(truth.ends[name] == "active" for name in others)
+    assert truth.errors <= 3 * 8, "three stations, eight frames destroyed at most"
+    assert truth.frames > 50
+
+
+def test_where_several_nodes_are_described_it_is_not_disturbed_at_all(truth: Truth, tmp_path: Path) -> None:
+    """They acknowledge each other, so the adapter listens first: not one error frame of its making."""
+    file = two_nodes(tmp_path)
+    check = failed_check("bus_at_another_rate", QUIET, file=file, before_close=truth.look)
+    assert check.outcome == "failed"
+    assert "500,000 bit/s" in check.reason
+    assert truth.errors == 0
+    assert truth.frames > 50
+
+
+def test_several_nodes_at_the_right_rate_are_joined_after_their_first_frame(tmp_path: Path) -> None:
+    """Listening first costs a sound bus nothing: the heartbeats of both are heard all the time."""
+    truth = Truth()
+    record = accept(operator=False, file=two_nodes(tmp_path), only=(QUIET,), before_close=truth.look)
+    check = next(check for check in record.checks if check.name == QUIET)
+    assert check.outcome == "passed", check.reason
+    assert set(truth.ends.values()) <= {"active", "warning"}
+    heard = next(each.value for each in check.measurements if each.name == "frames seen")
+    assert heard >= 2 * 2.0 / 0.1 - 4
+
+
+def two_nodes(folder: Path) -> Path:
+    """A description with two bare nodes on one bus."""
+    shutil.copy(FIXTURES / "glue_head.eds", folder)
+    text = GLUE_HEAD[: GLUE_HEAD.index("[console]")].replace("[node]\n", "[[node]]\n", 1)
+    text += '[[node]]\nname = "second"\nnode_id = 6\neds = "glue_head.eds"\n[simulation]\nseed = 1\n'
+    file = folder / "glue_head.toml"
+    file.write_text(text, encoding="utf-8")
+    return file
 
 
 class _Port:

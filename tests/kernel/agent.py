@@ -6,6 +6,7 @@ What most jobs import is imported once, here; a child then starts in no time. No
 
 from __future__ import annotations
 
+import contextlib
 import faulthandler
 import json
 import os
@@ -44,6 +45,8 @@ def serve(job: Path) -> None:
     child = os.fork()
     if child == 0:
         os._exit(run(order, output))
+    with contextlib.suppress(OSError):
+        os.setpgid(child, child)  # a child that is slow to start may not have done it when its time is up
     code = wait(child, order["limit_s"])
     job.unlink()
     with output.open("a") as stream:
@@ -85,7 +88,8 @@ def wait(child: int, limit_s: float) -> int:
         if pid:
             return os.waitstatus_to_exitcode(status)
         if time.monotonic() > limit:
-            os.killpg(child, signal.SIGKILL)
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(child, signal.SIGKILL)
             return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
         time.sleep(0.005)
 

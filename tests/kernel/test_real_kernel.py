@@ -47,7 +47,7 @@ def verdicts(
         if isinstance(item, pytest.Function) and getattr(item, "originalname", "") == "test_inside_the_kernel"
     }
     report = tmp_path_factory.mktemp("inside") / "junit.xml"
-    result = kernel.pytest("-q", "--timeout=60", f"--junitxml={report}", *sorted(chosen), limit_s=500.0)
+    result = kernel.pytest("-q", "--timeout=60", f"--junitxml={report}", *sorted(chosen), limit_s=560.0)
     if not report.exists():
         pytest.fail(f"the tests inside the kernel did not end: {result.text}\n{kernel.console()}")
     verdicts: dict[str, str] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+from types import SimpleNamespace
 from typing import Any
 
 import can
@@ -20,6 +21,7 @@ from hiltest.canbus.netlink import (
     set_queue,
     take_down,
 )
+from hiltest.canbus.opening import ListensOnly, open_port
 from hiltest.canbus.preflight import Wanted, check_host, check_interface
 from hiltest.canbus.socketcan import BatchSocket
 from hiltest.errors import BenchError, BenchNotOpened, UsageError
@@ -68,6 +70,32 @@ def test_listen_only_is_set_and_taken_back(adapter: Any) -> None:
 
     assert (listening.listen_only, normal.listen_only) == (True, False)
     assert adapter.lines[-3:] == ["C", "S6", "O"] or adapter.lines[-2:] == ["S6", "O"]
+
+
+def test_a_port_over_socketcan_listens_only_and_takes_part_again(adapter: Any) -> None:
+    """The kernel's interface is brought up anew for it: L, then O; in between the port refuses to send."""
+    bring_up(adapter.name, SETTINGS)
+    settings = SimpleNamespace(
+        name="can", interface="socketcan", channel=adapter.name, bit_rate_bps=1_000_000, options={}
+    )
+    port = open_port(settings)
+    try:
+        assert port.listen_only(True)
+        assert adapter.lines[-1] == "L"
+        adapter.say(b"t12320102\r")
+        heard = port.recv(1.0)
+        assert heard is not None
+        assert heard.can_id == 0x123
+        with pytest.raises(ListensOnly):
+            port.send(Frame(0x123, b"\1"))
+        port.reopen(500_000)
+        assert adapter.lines[-2:] == ["S6", "L"]
+        port.reopen(1_000_000)
+        assert port.listen_only(False)
+        port.send(Frame(0x123, b"\1"))
+        adapter.wait_for("t123101")
+    finally:
+        port.close()
 
 
 def test_frames_go_both_ways(adapter: Any) -> None:

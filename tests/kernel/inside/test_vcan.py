@@ -6,6 +6,7 @@ import socket
 import struct
 import subprocess
 import time
+from types import SimpleNamespace
 
 import can
 import numpy as np
@@ -13,6 +14,7 @@ import pytest
 
 from hiltest.canbus.batch import FD_FRAME_DTYPE, to_frames
 from hiltest.canbus.frame import FLAG_ERROR, FLAG_TX, from_message
+from hiltest.canbus.opening import open_port
 from hiltest.canbus.socketcan import BatchSocket
 from hiltest.errors import BenchLost, BenchNotOpened, UsageError
 
@@ -185,3 +187,23 @@ def test_wrong_use_is_told(vcan: str) -> None:
     batch.close()
     with pytest.raises(UsageError, match="was closed"):
         batch.recv_batch()
+
+
+def test_a_port_over_python_can_counts_what_the_kernel_dropped(vcan: str) -> None:
+    """The program reads too late: what is missing is what the port says the kernel dropped, and nothing is unknown."""
+    port = open_port(
+        SimpleNamespace(name="can", interface="socketcan", channel=vcan, bit_rate_bps=1_000_000, options={})
+    )
+    try:
+        port.bus.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        before = port.host_loss()
+        with can.Bus(interface="socketcan", channel=vcan, ignore_config=True) as sender:
+            for number in range(200):
+                sender.send(can.Message(arbitration_id=0x123, data=[number], is_extended_id=False))
+        read = 0
+        while port.recv(0.0) is not None:
+            read += 1
+        assert 0 < read < 200
+        assert port.host_loss().dropped - before.dropped == 200 - read
+    finally:
+        port.close()
