@@ -33,6 +33,7 @@ from hiltest.link import Link
 from hiltest.node.verbs import (
     BusCounters,
     Drills,
+    Hangs,
     HasEncoder,
     Identity,
     NodeDriver,
@@ -44,22 +45,49 @@ from hiltest.node.verbs import (
     Synchronises,
 )
 
-_ON_THE_BUS = ("bus.enumerate[{node}]", "bus.quiet[{bus}]")
+_ON_THE_BUS = (
+    "cold.power_on[{bus}]",
+    "bus.quiet[{bus}]",
+    "bus.enumerate[{node}]",
+    "bus.observer[{bus}]",
+)
+"""Measured before it was powered, quiet, the right boards, and somebody who really sees a bus error."""
+
+_HEATED = (*_ON_THE_BUS, "cold.heater[{load}]", "cold.sensor[{sensor}]", "sense.supply[{node}]")
+_MOVED = (
+    *_ON_THE_BUS,
+    "cold.coils[{load}]",
+    "switch.by_hand[{home_switch}]",
+    "switch.by_hand[{end_switch}]",
+    "motion.driver_ready[{load}]",
+)
 GATES: dict[str, tuple[str, ...]] = {
-    "set_lamp": ("bus.enumerate[{node}]",),
+    "set_lamp": ("cold.power_on[{bus}]", "bus.enumerate[{node}]"),
     "set_fan": _ON_THE_BUS,
-    "pulse_heater": (*_ON_THE_BUS, "sense.ambient[{sensor}]"),
-    "set_heater_c": (*_ON_THE_BUS, "sense.ambient[{sensor}]", "heat.pulse[{load}]"),
-    "enable_driver": (*_ON_THE_BUS, "motion.driver_ready[{load}]"),
-    "move": (*_ON_THE_BUS, "motion.driver_ready[{load}]"),
-    "long move": (*_ON_THE_BUS, "motion.driver_ready[{load}]", "motion.direction[{load}]"),
+    "pulse_heater": (*_HEATED, "sense.ambient[{sensor}]", "heat.idle[{load}]"),
+    "set_heater_c": (
+        *_HEATED,
+        "sense.ambient[{sensor}]",
+        "heat.pulse[{load}]",
+        "safe.host_silence[{node}]",
+    ),
+    "enable_driver": _MOVED,
+    "move": _MOVED,
+    "long move": (*_MOVED, "motion.direction[{load}]"),
 }
-"""Checks that must have passed before a verb may energise. A long move is longer than small_move_rev."""
+"""Checks that must have passed before a verb may energise. A long move is longer than small_move_rev.
+
+A check that the catalogue does not have for a description (nobody takes part who could measure with the power off,
+the axis has no switch) is no gate there.
+"""
 
 DRILL_GATES: dict[str, tuple[str, ...]] = {
-    "ask_above_ceiling": (*_ON_THE_BUS, "heat.pulse[{load}]", "heat.low_setpoint[{load}]"),
+    "ask_above_ceiling": (*GATES["set_heater_c"], "heat.low_setpoint[{load}]"),
 }
 """The same for verbs that only drills use."""
+
+NODE_GATES: dict[str, tuple[str, ...]] = {"hang": (*_ON_THE_BUS, "safe.host_silence[{node}]")}
+"""The same for verbs that are for a whole node."""
 
 ELEMENT_FACTOR = 4.0
 """Worst element that a pulse is reckoned with: four times the stated power, as at twice the voltage."""
@@ -101,12 +129,19 @@ class _Hot:
 class Guard:
     """Watches nodes, holds the gates, and switches everything off.
 
-    `records` holds (bench time in s, text) of what it did, for the report.
+    `records` holds (bench time in s, text) of what it did, for the report. `exists` tells whether the catalogue has
+    a check for this description; without it every gate is asked for. `cut_power`, where somebody sets it, takes
+    the bench's power away at once and must not wait; it is called when a limit was passed.
     """
 
-    def __init__(self, link: Link, description: Description) -> None:
+    def __init__(
+        self, link: Link, description: Description, exists: Callable[[str], bool] = lambda _check: True
+    ) -> None:
         self._link = link
         self._description = description
+        self._exists = exists
+        self.cut_power: Callable[[], None] | None = None
+        self.power_was_cut = False
         self._limits = description.limits
         self._loads: dict[tuple[str, str], Load] = {
             (type(load).__name__.lower(), load.name): load for load in description.loads
@@ -161,15 +196,32 @@ class Guard:
         if missing and self.released_because is None:
             raise GateClosed(verb, load, missing)
 
+    def permit_node(self, verb: str, node: str) -> None:
+        """As `permit`, for a verb that is for a whole node."""
+        if self._tripped is not None:
+            raise GuardTripped(*self._tripped)
+        names = {"node": node, "bus": self._bus_of.get(node, "")}
+        gates = (gate.format(**names) for gate in NODE_GATES[verb])
+        missing = [gate for gate in gates if self._exists(gate) and gate not in self._passed]
+        if missing and self.released_because is None:
+            raise GateClosed(verb, node, missing)
+
     def _gates(self, verb: str, name: str, travel_rev: float) -> list[str]:
         kind = _KIND_OF_VERB[verb]
         load = self.load(kind, name)
         if isinstance(load, Stepper) and verb == "move" and travel_rev > load.small_move_rev * 1.001:
             verb = "long move"
-        sensor = load.sensor if isinstance(load, Heater) else ""
         node = load.node or ""
-        names = {"node": node, "bus": self._bus_of.get(node, ""), "sensor": sensor, "load": name}
-        return [gate.format(**names) for gate in (GATES | DRILL_GATES)[verb]]
+        names = {
+            "node": node,
+            "bus": self._bus_of.get(node, ""),
+            "load": name,
+            "sensor": load.sensor if isinstance(load, Heater) else "",
+            "home_switch": (load.home_switch or "") if isinstance(load, Stepper) else "",
+            "end_switch": (load.end_switch or "") if isinstance(load, Stepper) else "",
+        }
+        gates = (gate.format(**names) for gate in (GATES | DRILL_GATES)[verb])
+        return [gate for gate in gates if not gate.endswith("[]") and self._exists(gate)]
 
     def load(self, kind: str, name: str) -> Load:
         """The load of this kind and name. Raises UsageError with the known ones."""
@@ -437,8 +489,21 @@ class Guard:
             lost = self._command_off()
             if lost is not None:
                 self._tripped = (f"{reason}; then {lost}", self._tripped[1])
+            self._cut_the_power()
         if not self._is_acknowledged:
             raise GuardTripped(*self._tripped)
+
+    def _cut_the_power(self) -> None:
+        """A command may have been lost, or a switch may have failed closed: what has a bench supply needs no luck."""
+        if self.cut_power is None or self.power_was_cut:
+            return
+        try:
+            self.cut_power()
+        except HiltestError as error:
+            self._record(f"THE BENCH SUPPLY COULD NOT BE SWITCHED OFF, cut it by hand: {error}")
+        else:
+            self.power_was_cut = True
+            self._record("the bench supply was switched off")
 
     def all_off(self, reason: str) -> tuple[str, ...]:
         """Command every output off on every node, then read back what can be read.
@@ -705,6 +770,24 @@ class GuardedNode:
             self._guard.permit("set_heater_c", heater)
         self._guard.note_maybe_on()
         drills.send_stale(fans, heaters_c)
+
+    def hang(self, seconds: float) -> None:
+        """Let the node's program stand still; the guard bears its silence and its restart for `seconds`.
+
+        Nothing on the bus can switch its outputs off meanwhile: whoever calls this has put on no more than may stay on
+        for ever.
+
+        Raises:
+            GateClosed: the node has not shown that it drops its outputs when the host falls silent.
+            NotOffered: the node can't do this.
+        """
+        if not isinstance(self._driver, Hangs) or "hang" not in self.offers:
+            raise NotOffered(self.name, "hang")
+        self._guard.permit_node("hang", self.name)
+        self._guard.excuse(self.name, seconds)
+        self._guard.note_node_off(self.name)
+        self._guard.note_maybe_on()
+        self._driver.hang()
 
     def excuse(self, name: str, seconds: float) -> None:
         """Let the guard bear that this node, or the sensor `name`, is silent for a drill; see `Guard.excuse`."""

@@ -54,6 +54,7 @@ if TYPE_CHECKING:
 SIMULATED = "hiltest"
 REPORTS_MAX = 500
 """Errors that nodes reported by themselves and that are kept; a node that floods the bus fills no memory."""
+OFF_BELOW_V = 1.0
 DISPLAY_EVERY_S = 0.5
 
 
@@ -258,6 +259,7 @@ class Run:
 
     def _open_bench(self) -> _Open:
         from hiltest.guard import Guard, GuardedNode
+        from hiltest.meters.scpi import ScpiSupply
         from hiltest.node.opening import open_driver
 
         description = self.loaded.description
@@ -267,7 +269,8 @@ class Run:
         try:
             self._open_buses(claims, links)
             link = next(iter(links.values()))
-            guard = Guard(link, description)
+            in_catalogue = {bound.name for bound in self.every}
+            guard = Guard(link, description, in_catalogue.__contains__)
             if self.settings.release:
                 guard.release(self.settings.release)
             opened = _Open(link, guard, links, claims=claims)
@@ -279,6 +282,11 @@ class Run:
                 guard.watch(driver)
                 self._keep_reports(driver)
                 opened.nodes[node.name] = GuardedNode(driver, guard)
+            if description.bench_supply:
+                # Opened with the bench and not when a check asks for it: the guard may need it at any time.
+                part = description.bench_supply[0]
+                opened.supply = ScpiSupply(link, part.port, part.baud, part.timeout_s, part.settle_s)
+                guard.cut_power = self._cut_power
         except HiltestError:
             _close_all(links, claims)
             raise
@@ -447,18 +455,30 @@ class Run:
         return opened.meter
 
     def supply(self) -> ScpiSupply | None:
-        """The bench supply, opened; None where the description has no [bench_supply].
+        """The bench supply, opened; None where the description has no [bench_supply]."""
+        return self.opened().supply
 
-        Raises:
-            BenchError: it can't be opened or does not answer.
-        """
-        from hiltest.meters.scpi import ScpiSupply
+    def _cut_power(self) -> None:
+        """For the guard: the bench supply off, at once."""
+        self.power().cut()
 
-        opened = self.opened()
-        if opened.supply is None and self.loaded.description.bench_supply:
-            part = self.loaded.description.bench_supply[0]
-            opened.supply = ScpiSupply(opened.link, part.port, part.baud, part.timeout_s, part.settle_s)
-        return opened.supply
+    def _confirm_cut(self, measure: Measure) -> None:
+        """After the guard cut the power: nothing more is done with this unit; say what the supply shows."""
+        self.stopped_by = measure.check
+        supply = self.supply()
+        if supply is None:
+            return
+        try:
+            self.opened().link.run_for(supply.settle_s)
+            supply.errors()
+            left_v = supply.read_v()
+        except HiltestError as error:
+            measure.note(
+                f"the bench supply was told to switch off and does not confirm it, CUT IT BY HAND: {error}"
+            )
+        else:
+            still = "" if left_v < OFF_BELOW_V else ": IT IS STILL ON, CUT IT BY HAND"
+            measure.note(f"the bench supply was switched off by the guard and shows {left_v:.1f} V{still}")
 
     def power(self) -> Power:
         """Who switches the bench's power: the bench supply, or the operator."""
@@ -575,6 +595,8 @@ class Run:
         measure, result = self._current
         self._current = None
         off_error = self._all_off(f"end of {result.name}")
+        if self._open is not None and self._open.guard.power_was_cut and not self.stopped_by:
+            self._confirm_cut(measure)
         for line in [] if self._open is None else self._open.news():
             measure.note(line)
         if error is None:

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from hiltest.canbus.frame import Frame
+from hiltest.catalogue.registry import bind_all
 from hiltest.clock import SimulatedClock
 from hiltest.description.loading import load_description
 from hiltest.errors import BenchLost, GateClosed, GuardTripped, NoAnswer, NodeFault, UsageError
@@ -21,12 +22,16 @@ from hiltest.node.verbs import Reading, ReadingKind
 
 DESCRIPTION = load_description(Path(__file__).parents[1] / "fixtures" / "glue_head.toml").description
 HEATER = DESCRIPTION.heater[0]
+ON_THE_BUS = ("cold.power_on[can]", "bus.quiet[can]", "bus.enumerate[head]", "bus.observer[can]")
+HEATED = (*ON_THE_BUS, "cold.heater[reservoir]", "cold.sensor[reservoir]", "sense.supply[head]")
+HEATED = (*HEATED, "sense.ambient[reservoir]")
+MOVED = (*ON_THE_BUS, "cold.coils[pump]", "switch.by_hand[pump_home]", "motion.driver_ready[pump]")
 EVERY_GATE = (
-    "bus.enumerate[head]",
-    "bus.quiet[can]",
-    "sense.ambient[reservoir]",
+    *HEATED,
+    "heat.idle[reservoir]",
     "heat.pulse[reservoir]",
-    "motion.driver_ready[pump]",
+    "safe.host_silence[head]",
+    *MOVED,
     "motion.direction[pump]",
 )
 
@@ -147,23 +152,13 @@ ENERGISING: dict[str, Callable[[GuardedNode], None]] = {
 }
 
 GATES_NEEDED = {
-    "set_lamp": {"bus.enumerate[head]"},
-    "set_fan": {"bus.enumerate[head]", "bus.quiet[can]"},
-    "pulse_heater": {"bus.enumerate[head]", "bus.quiet[can]", "sense.ambient[reservoir]"},
-    "set_heater_c": {
-        "bus.enumerate[head]",
-        "bus.quiet[can]",
-        "sense.ambient[reservoir]",
-        "heat.pulse[reservoir]",
-    },
-    "enable_driver": {"bus.enumerate[head]", "bus.quiet[can]", "motion.driver_ready[pump]"},
-    "move": {"bus.enumerate[head]", "bus.quiet[can]", "motion.driver_ready[pump]"},
-    "long move": {
-        "bus.enumerate[head]",
-        "bus.quiet[can]",
-        "motion.driver_ready[pump]",
-        "motion.direction[pump]",
-    },
+    "set_lamp": {"cold.power_on[can]", "bus.enumerate[head]"},
+    "set_fan": {*ON_THE_BUS},
+    "pulse_heater": {*HEATED, "heat.idle[reservoir]"},
+    "set_heater_c": {*HEATED, "heat.pulse[reservoir]", "safe.host_silence[head]"},
+    "enable_driver": {*MOVED},
+    "move": {*MOVED},
+    "long move": {*MOVED, "motion.direction[pump]"},
 }
 
 
@@ -194,6 +189,93 @@ def test_its_gates_are_enough(verb: str) -> None:
     ENERGISING[verb](bench.node)
     assert len(bench.driver.calls) == 1
     assert len(bench.guard.energised) == 1
+
+
+def test_the_groups_that_hands_do_gate_every_verb_that_heats_or_moves() -> None:
+    """Power off first, switches by hand first: held at the verb, not only in the order of the checks."""
+    for verb in ("pulse_heater", "set_heater_c"):
+        assert {"cold.heater[reservoir]", "cold.sensor[reservoir]"} < GATES_NEEDED[verb]
+    for verb in ("enable_driver", "move", "long move"):
+        assert {"cold.coils[pump]", "switch.by_hand[pump_home]"} < GATES_NEEDED[verb]
+
+
+@pytest.mark.parametrize("verb", [verb for verb in GATES_NEEDED if verb != "set_lamp"])
+def test_nothing_hot_or_moving_without_somebody_who_sees_bus_errors(verb: str) -> None:
+    """On a bench that is blind to errors a good bus and a bad one look alike: nothing but a lamp is energised."""
+    bench = Bench(tuple(GATES_NEEDED[verb] - {"bus.observer[can]"}))
+    with pytest.raises(GateClosed, match=r"bus\.observer"):
+        ENERGISING[verb](bench.node)
+
+
+def test_a_check_that_the_catalogue_does_not_have_is_no_gate() -> None:
+    """Where nobody takes part there is no ohmmeter to wait for; everything else is still asked for."""
+    alone = {gate for gate in EVERY_GATE if not gate.startswith(("cold.", "switch."))}
+    guard = Guard(Link(QuietPort()), DESCRIPTION, alone.__contains__)
+    with pytest.raises(GateClosed) as caught:
+        guard.permit("move", "pump")
+    assert set(caught.value.missing) == {
+        "bus.quiet[can]",
+        "bus.enumerate[head]",
+        "bus.observer[can]",
+        "motion.driver_ready[pump]",
+    }
+
+
+def test_no_gate_is_unknown_to_the_catalogue() -> None:
+    """Each gate of the table is a check of the glue head, so a name that is misspelt does not stay closed for ever."""
+    known = {bound.name for bound in bind_all(DESCRIPTION)}
+    assert set().union(*GATES_NEEDED.values()) <= known
+
+
+def test_no_check_of_the_catalogue_is_shut_out_by_the_guard() -> None:
+    """What the guard asks for has had its turn before the first check that uses the verb."""
+    bound = {each.name: each for each in bind_all(DESCRIPTION)}
+    first_use = {
+        "set_fan": "fan.tach[nozzle]",
+        "pulse_heater": "heat.pulse[reservoir]",
+        "set_heater_c": "safe.reset[head]",
+        "enable_driver": "motion.direction[pump]",
+        "move": "motion.direction[pump]",
+        "long move": "motion.return[pump]",
+    }
+    for verb, check in first_use.items():
+        before = {name for name, each in bound.items() if each.spec.order < bound[check].spec.order}
+        assert GATES_NEEDED[verb] <= before, verb
+
+
+# --- the bench supply ---------------------------------------------------------------------------------------
+
+
+def test_a_trip_cuts_the_bench_supply_at_once() -> None:
+    """Off is commanded first, then the power goes, once, and both are on record."""
+    bench = Bench()
+    cuts: list[float] = []
+    bench.guard.cut_power = lambda: cuts.append(len(bench.driver.calls))
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.says(0.2, "temperature_c", 25.0)
+    bench.says(0.4, "temperature_c", 230.0)
+    for _ in range(3):
+        with pytest.raises(GuardTripped, match="ceiling"):
+            bench.link.run_for(1.0)
+    assert cuts == [2]  # after the setpoint and stop_all
+    assert bench.guard.power_was_cut
+    assert any("supply was switched off" in text for _, text in bench.guard.records)
+
+
+def test_a_supply_that_is_gone_does_not_hide_the_trip() -> None:
+    """The trip is told, and that the supply must be cut by hand."""
+    bench = Bench()
+
+    def gone() -> None:
+        raise BenchLost("the supply's cable is out")
+
+    bench.guard.cut_power = gone
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.says(0.2, "temperature_c", 250.0)
+    with pytest.raises(GuardTripped, match="ceiling"):
+        bench.link.run_for(1.0)
+    assert not bench.guard.power_was_cut
+    assert any("by hand" in text for _, text in bench.guard.records)
 
 
 def test_switching_off_needs_no_gate() -> None:

@@ -76,8 +76,8 @@ class BoardResult:
         return self.verdict == "accepted"
 
 
-def run_board(order: BoardOrder) -> BoardResult:
-    """Run the whole catalogue on one simulated board.
+def run_board(order: BoardOrder, until_failed: bool = False) -> BoardResult:
+    """Run the whole catalogue on one simulated board; with `until_failed` only until a check fails.
 
     Raises:
         UsageError: the description or a fault can't be used.
@@ -89,7 +89,7 @@ def run_board(order: BoardOrder) -> BoardResult:
     settings = Settings(
         file=order.file, simulate=True, seed=order.seed, faults=order.faults, answers=order.answers
     )
-    record = run_catalogue(settings, lambda run: found.append(_look(run)))
+    record = run_catalogue(settings, lambda run: found.append(_look(run)), until_failed=until_failed)
     return _result(order, record, found[0] if found else Harm())
 
 
@@ -143,9 +143,13 @@ def boards(
 
 
 def run_boards(
-    orders: Sequence[BoardOrder], *, workers: int = 2, store: Store | None = None
+    orders: Sequence[BoardOrder],
+    *,
+    workers: int = 2,
+    store: Store | None = None,
+    until_failed: bool = False,
 ) -> Iterator[BoardResult]:
-    """As `boards`, for any mixture of boards."""
+    """As `boards`, for any mixture of boards; see `run_board` for `until_failed`."""
     left = []
     for order in orders:
         kept = store.get(order) if store is not None else None
@@ -153,19 +157,20 @@ def run_boards(
             yield kept
         else:
             left.append(order)
-    for result in _run_in(left, workers):
+    for result in _run_in(left, workers, until_failed):
         if store is not None:
             store.add(result)
         yield result
 
 
-def _run_in(orders: Sequence[BoardOrder], workers: int) -> Iterator[BoardResult]:
+def _run_in(orders: Sequence[BoardOrder], workers: int, until_failed: bool) -> Iterator[BoardResult]:
     if workers <= 0 or len(orders) < 2:
-        yield from map(run_board, orders)
+        for order in orders:
+            yield run_board(order, until_failed)
         return
     # Each process starts clean: a fork would share this process's open bench and random streams.
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        waiting = [pool.submit(run_board, order) for order in orders]
+        waiting = [pool.submit(run_board, order, until_failed) for order in orders]
         try:
             for future in as_completed(waiting):
                 yield future.result()

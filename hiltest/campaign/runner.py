@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 
 
 def run_catalogue(
-    settings: Settings, before_close: Callable[[Run], None] | None = None, only: Sequence[str] = ()
+    settings: Settings,
+    before_close: Callable[[Run], None] | None = None,
+    only: Sequence[str] = (),
+    until_failed: bool = False,
 ) -> RunRecord:
     """Run the checks of the catalogue for one unit.
 
@@ -30,6 +33,7 @@ def run_catalogue(
         before_close: called with the run when all checks are done and the bench is still open.
         only: run these checks (group.name[load]) and what their gates need; default: every check. The verdict
             of such a run is at best incomplete.
+        until_failed: stop after the first check that fails: the unit is rejected, whatever the others would say.
 
     Raises:
         UsageError: the description or a setting can't be used, or a name in `only` is no check of it.
@@ -41,6 +45,9 @@ def run_catalogue(
     try:
         for bound in run.planned:
             run_one(run, bound)
+            if until_failed and run.results[bound.name].outcome == "failed":
+                run.ended = f"{bound.name} failed, and nothing after it was asked for"
+                break
         if before_close is not None:
             before_close(run)
     finally:

@@ -57,11 +57,13 @@ TIER_1: tuple[Row, ...] = (
     Row("stop command ignored", "all_off_ignored", 1, pulses=3),
     Row("emergency stop without effect", "emergency_stop_dead", 1, alone=False),
     Row("acts on old commands", "acts_on_old_commands", 1, pulses=4),
+    Row("no watchdog", "no_watchdog", 1, pulses=6),
     Row("switch that never triggers", "switch_never_triggers[pump_home]", 1, small_moves=0),
     Row("switch with an open wire, normally open", "switch_never_triggers[level]", 1, alone=False),
     Row("direction reversed", "stepper_reversed[pump]", 1, small_moves=3),
     Row("two boards under one id", "duplicate_node_id", 1, pulses=0, small_moves=0),
-    Row("adapter that hides errors", "", 1, "blind adapter"),
+    Row("adapter in self-test hears itself", "adapter_in_self_test", 1, pulses=0, small_moves=0),
+    Row("adapter that hides errors", "", 1, "blind adapter", pulses=0, small_moves=0),
 )
 
 TIER_2: tuple[Row, ...] = (
@@ -71,6 +73,9 @@ TIER_2: tuple[Row, ...] = (
     Row("node absent", "no_node", 2),
     Row("CAN-H to CAN-L short", "can_h_l_short", 2),
     Row("bit rates differ", "wrong_bit_rate", 2),
+    Row("bus plug out", "can_unplugged", 2),
+    Row("adapter left listening only", "adapter_listens_only", 2),
+    Row("adapter with too small a queue", "adapter_small_queue", 2),
     Row("sensor open", "sensor_open[reservoir]", 2),
     Row("heater open", "heater_open[reservoir]", 2),
     Row("fan stalled", "fan_stalled[electronics]", 2),
@@ -85,6 +90,7 @@ TIER_3: tuple[Row, ...] = (
     Row("CAN-L to ground", "can_l_to_ground", 3, alone=False),
     Row("noise from motor wires", "noise_with_loads", 3),
     Row("broken strand with motion", "can_breaks_with_motion", 3),
+    Row("clock of the node is off", "oscillator_off", 3),
     Row("ground offset under load", "ground_offset_under_load", 3),
     Row("thin power pair", "wire_thin", 3),
     Row("brown-out loop", "brown_out", 3),
@@ -127,9 +133,9 @@ UNSEEN: tuple[Unseen, ...] = (
         "an ohmmeter with the power off: 60 ohm from CAN-H to CAN-L, kiloohms from each to ground (cold.pair, cold.lines)",
     ),
     Unseen(
-        "no_watchdog",
-        "a node that never hangs shows no difference; there is no way to make a release build hang from outside",
-        "with a test build that hangs on command: pulse the heater, hang the node, see the output drop",
+        "no_watchdog, on a node that can't be made to hang (safe.firmware_hung not offered)",
+        "a node that never hangs shows no difference; there is no way to make such a build hang from outside",
+        "with a test build that hangs on command: run a fan, hang the node, see the output drop (safe.firmware_hung)",
     ),
     Unseen(
         "fans_swapped, with two fans of one kind",
@@ -152,8 +158,8 @@ UNSEEN: tuple[Unseen, ...] = (
         "look for it, read its rating; it must open above use and below damage, without any software",
     ),
     Unseen(
-        "backlash, a loose coupling",
-        "the step counter and a single home switch are on the motor's side of most play",
+        "backlash of less than stepper.play_max_steps, or past the home switch",
+        "one home switch shows the play between motor and switch only, mixed with the switch's own hysteresis",
         "push and pull the axis by hand; approach one point from both sides with a dial gauge",
     ),
     Unseen(

@@ -286,6 +286,8 @@ def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measu
         "play and hysteresis at the home switch",
         (after.left - after.met) / full_step,
         "full steps",
+        high=stepper.play_max_steps,
+        limit="play_max_steps",
         note="between letting go upwards and being met downwards",
     )
     error_steps = (after.met - before.met) / full_step

@@ -14,7 +14,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue._fan import STOPPED_RPM
-from hiltest.catalogue._heat import PULSE_HIGH, expected_rise_k
+from hiltest.catalogue._heat import DEAD_TIME_S, PULSE_HIGH, expected_rise_k
 from hiltest.catalogue._heatloop import FOLLOW_HYSTERESIS_K
 from hiltest.catalogue._sense import read_or_nan
 from hiltest.errors import BenchNotOpened, GateClosed, NoAnswer, NotOffered
@@ -24,15 +24,19 @@ if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.scpi import ScpiSupply
     from hiltest.node.verbs import Reading
 
 FAN_DUTY = 0.6
-SPIN_S = 1.5
 EVERY_S = 0.25
 PULSE_OVER_LIMIT = 4.0
 """A pulse lasts at least this many times the time limit, so that its end and the node's reaction are far apart."""
-HEAT_ARRIVES_S = 8.0
-"""After so long most of the heat of a pulse has reached the sensor."""
+LAGS_WAITED = 2.0
+"""After the dead time and so many lags of the sensor most of the heat (86 %) has reached it; lag of first order."""
+STEADY_SHARE, STEADY_S = 0.05, 0.5
+CURRENT_SEEN_A = 0.05
+"""Less than this of everything that is on, and a bench supply's reading says nothing."""
+CURRENT_LEFT_SHARE = 0.3
 NOISE_K = 0.6
 SETPOINT_ON_S = 1.0
 WATCH_STARTS_S = 0.5
@@ -58,11 +62,16 @@ class Live:
     on_s: float = 0.0
     taken_s: float = 0.0
     last_on_s: dict[str, float] = field(default_factory=dict)
+    supply: ScpiSupply | None = None
+    rest_a: float = math.nan
+    on_a: float = math.nan
 
     # --- on -------------------------------------------------------------------------------------------
 
     def start_fans(self) -> None:
         """Run every fan that has shown its tachometer, at part speed."""
+        if self.supply is not None:
+            self.rest_a = self.supply.read_a()
         for fan in (each for each in self.measure.description.fan if each.node == self.part.name):
             if not self.measure.has_passed(f"fan.tach[{fan.name}]"):
                 self.closed.append(f"fan {fan.name}: fan.tach has not passed, so its drop could not be seen")
@@ -72,12 +81,22 @@ class Live:
                 self.fans.append(fan)
             except (GateClosed, NotOffered) as error:
                 self.closed.append(f"fan {fan.name}: {error}")
-        if self.fans:
-            self.link.run_for(SPIN_S)
+        self._await_speed()
         for fan in self.fans:
             self.fan_hz[fan.name] = self.node.read_tach_hz(fan.name)
             rpm = 60.0 * self.fan_hz[fan.name] / fan.pulses_per_rev
             self.measure(f"fan {fan.name} before", rpm, "rpm", low=STOPPED_RPM)
+
+    def _await_speed(self) -> None:
+        """Until no fan gets faster any more, no longer than the slowest may take to speed up."""
+        end_s = self.link.now_s + max((fan.spin_up_max_s for fan in self.fans), default=0.0)
+        before: dict[str, float] = {}
+        while self.link.now_s < end_s:
+            self.link.run_for(STEADY_S)
+            now = {fan.name: self.node.read_tach_hz(fan.name) for fan in self.fans}
+            if all(0 < now[name] <= (1 + STEADY_SHARE) * before.get(name, 0.0) for name in now):
+                break
+            before = now
 
     def start_pulses(self, limit_s: float) -> None:
         """Give every heater that may have one a pulse much longer than `limit_s`, of no more energy than its first."""
@@ -87,10 +106,10 @@ class Live:
         for heater in heaters:
             seconds = max(heater.pulse_s, PULSE_OVER_LIMIT * limit_s)
             duty = min(1.0, heater.pulse_s / seconds)
-            if self._try(heater, partial(self.node.pulse_heater, heater.name, duty, seconds)):
+            if self.try_heater(heater, partial(self.node.pulse_heater, heater.name, duty, seconds)):
                 self.duty[heater.name] = duty
                 self.pulse_s = max(self.pulse_s, seconds)
-        self._confirm()
+        self.confirm()
 
     def start_setpoints(self) -> None:
         """Close the loop of every heater that may, for a moment."""
@@ -98,10 +117,10 @@ class Live:
         self._read_bases(heaters)
         self.on_s = self.link.now_s
         for heater in heaters:
-            if self._try(heater, partial(self.node.set_heater_c, heater.name, heater.low_setpoint_c)):
+            if self.try_heater(heater, partial(self.node.set_heater_c, heater.name, heater.low_setpoint_c)):
                 self.duty[heater.name] = 1.0
         self.link.run_for(SETPOINT_ON_S)
-        self._confirm()
+        self.confirm()
 
     def _read_bases(self, heaters: list[Heater]) -> None:
         rows: dict[str, list[float]] = {heater.name: [] for heater in heaters}
@@ -111,7 +130,8 @@ class Live:
             self.link.run_for(0.1)
         self.base_c = {name: sum(values) / len(values) for name, values in rows.items()}
 
-    def _try(self, heater: Heater, energise: Callable[[], None]) -> bool:
+    def try_heater(self, heater: Heater, energise: Callable[[], None]) -> bool:
+        """Energise a heater that may be; else keep why not."""
         if not self.measure.has_passed(f"heat.pulse[{heater.name}]"):
             self.closed.append(f"heater {heater.name}: heat.pulse has not passed")
             return False
@@ -123,7 +143,7 @@ class Live:
         self.heaters.append(heater)
         return True
 
-    def _confirm(self) -> None:
+    def confirm(self) -> None:
         """An output that did not come on can't be seen to drop."""
         if not self.heaters and not self.fans:
             self.measure.not_observable("no output could be switched on: " + "; ".join(self.closed))
@@ -133,6 +153,8 @@ class Live:
             self.measure(f"heater {heater.name} output before", output, "%", low=0.1)
         if self.measure.failed:
             self.measure.fail("an output did not come on, so its drop can't be seen")
+        if self.supply is not None:
+            self.on_a = self.supply.read_a()
 
     # --- what was taken away -------------------------------------------------------------------------------
 
@@ -149,6 +171,7 @@ class Live:
 
     def judge_outputs(self, limit_s: float, limit: str, what: str) -> None:
         """Ask for the outputs before anything is commanded, and look at what the node said by itself."""
+        self.judge_current(what)
         for heater in self.heaters:
             key = f"heater {heater.name}"
             self.measure(
@@ -165,6 +188,25 @@ class Live:
         for fan in self.fans:
             share = self.node.read_tach_hz(fan.name) / self.fan_hz[fan.name]
             self.measure(f"fan {fan.name} speed after {what}, share of before", share, "", high=0.9)
+
+    def judge_current(self, what: str) -> None:
+        """The bench supply asks no node: what was on must be missing from its current."""
+        if self.supply is None:
+            return
+        added_a = self.on_a - self.rest_a
+        if not added_a >= CURRENT_SEEN_A:
+            self.measure.note(
+                f"the bench supply saw only {added_a:.3f} A more with everything on: not judged by current"
+            )
+            return
+        self.measure("current of what was on, at the bench supply", added_a, "A")
+        self.measure(
+            f"current left after {what}, share of that",
+            (self.supply.read_a() - self.rest_a) / added_a,
+            "",
+            high=CURRENT_LEFT_SHARE,
+            note="by the bench supply, whatever the node says",
+        )
 
     def judge_silence(self, for_s: float, limit: str | None = None) -> None:
         """Command nothing for a while. An output that comes on by itself is commanded off at once, and fails."""
@@ -219,7 +261,8 @@ class Live:
 
     def judge_heat(self, allowed_s: float) -> None:
         """The block must not have taken more heat than `allowed_s` of being on can give it."""
-        self._look_on(self.on_s + max(self.pulse_s, 1.0) + HEAT_ARRIVES_S)
+        lag_s = max((heater.sensor_lag_s for heater in self.heaters), default=0.0)
+        self._look_on(self.on_s + allowed_s + DEAD_TIME_S + LAGS_WAITED * lag_s)
         for heater in self.heaters:
             now = [read_or_nan(self.node, heater.sensor) for _ in range(3)]
             rise = sum(now) / 3 - self.base_c[heater.name]
@@ -265,9 +308,11 @@ class Live:
             self.measure.note(f"not part of this drill: {line}")
 
 
-def start(link: Link, node: GuardedNode, part: Node, measure: Measure, limit_s: float) -> Live:
+def start(
+    link: Link, node: GuardedNode, part: Node, measure: Measure, limit_s: float, supply: ScpiSupply | None
+) -> Live:
     """Fans at part speed and one pulse for every heater: what the short drills take something away from."""
-    live = Live(link, node, part, measure)
+    live = Live(link, node, part, measure, supply=supply)
     live.start_fans()
     live.start_pulses(limit_s)
     return live
@@ -280,10 +325,17 @@ def finish(live: Live, limit_s: float) -> None:
     live.say_what_was_left_out()
 
 
-def host_silence(link: Link, node: GuardedNode, part: Node, measure: Measure, busy: bool = False) -> None:
+def host_silence(
+    link: Link,
+    node: GuardedNode,
+    part: Node,
+    measure: Measure,
+    supply: ScpiSupply | None,
+    busy: bool = False,
+) -> None:
     """Let the host fall silent with outputs on; with `busy` the bus is full of other traffic meanwhile."""
     limit_s = part.host_silence_max_s
-    live = start(link, node, part, measure, limit_s)
+    live = start(link, node, part, measure, limit_s, supply)
     remove = node.on_reading(live.see)
     node.go_silent()
     live.take_away()
@@ -324,10 +376,10 @@ class _Traffic:
         self._timer.cancel()
 
 
-def bus_cut(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+def bus_cut(link: Link, node: GuardedNode, part: Node, measure: Measure, supply: ScpiSupply | None) -> None:
     """Leave the bus, so that nobody acknowledges the node and nothing reaches it, as a cut cable does."""
     limit_s = part.host_silence_max_s
-    live = start(link, node, part, measure, limit_s)
+    live = start(link, node, part, measure, limit_s, supply)
     remove = node.on_reading(live.see)
     node.excuse(part.name, limit_s + 4.0)
     live.take_away()
@@ -402,9 +454,11 @@ def _await_sign(link: Link, node: GuardedNode, within_s: float) -> float:
     return link.now_s - start_s if found else math.nan
 
 
-def stop_command(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+def stop_command(
+    link: Link, node: GuardedNode, part: Node, measure: Measure, supply: ScpiSupply | None
+) -> None:
     """The stop command drops every output, and nothing comes back by itself."""
-    live = start(link, node, part, measure, part.stop_max_s)
+    live = start(link, node, part, measure, part.stop_max_s, supply)
     remove = node.on_reading(live.see)
     live.take_away()
     node.stop_all()
@@ -417,15 +471,16 @@ def stop_command(link: Link, node: GuardedNode, part: Node, measure: Measure) ->
     finish(live, part.stop_max_s)
 
 
-def reset(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+def reset(link: Link, node: GuardedNode, part: Node, measure: Measure, supply: ScpiSupply | None) -> None:
     """A reset while heaters and fans are on: off, and off it stays."""
-    live = Live(link, node, part, measure)
+    live = Live(link, node, part, measure, supply=supply)
     live.start_fans()
     live.start_setpoints()
     on_s = link.now_s - live.on_s
     live.take_away()
     boot_s = node.restart(within_s=3 * part.boot_max_s + 1.0)
     measure("boot time", boot_s, "s", high=part.boot_max_s, limit="boot_max_s")
+    live.judge_current("the reset")
     live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
     if "read_status" in node.offers:
         status = node.read_status()

@@ -21,7 +21,7 @@ def _window_s(fan: Fan) -> float:
     "fan.tach",
     per="fan",
     order=300,
-    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]"),
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "bus.observer[{bus}]"),
     verbs=("set_fan[{load}]", "read_tach_hz[{load}]"),
     window_s=_window_s,
     page=Page(

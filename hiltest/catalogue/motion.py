@@ -24,7 +24,13 @@ _NO_MOVE = (
     "motion.driver_ready",
     per="stepper",
     order=500,
-    gates=("cold.coils[{load}]", "bus.enumerate[{node}]", "bus.quiet[{bus}]", "sense.supply[{node}]"),
+    gates=(
+        "cold.coils[{load}]",
+        "bus.enumerate[{node}]",
+        "bus.quiet[{bus}]",
+        "bus.observer[{bus}]",
+        "sense.supply[{node}]",
+    ),
     verbs=("configure_driver[{load}]", "read_driver[{load}]"),
     window_s=15.0,
     page=Page(
@@ -92,6 +98,7 @@ def test_driver_ready(target: Stepper, link: Link, node: GuardedNode, measure: M
     gates=(
         "bus.enumerate[{node}]",
         "bus.quiet[{bus}]",
+        "bus.observer[{bus}]",
         "switch.by_hand[{home_switch}]",
         "switch.by_hand[{end_switch}]",
         "motion.driver_ready[{load}]",
@@ -136,7 +143,7 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
     "motion.return",
     per="stepper",
     order=520,
-    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "motion.direction[{load}]"),
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "bus.observer[{bus}]", "motion.direction[{load}]"),
     verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
     window_s=lambda stepper: 120.0 + 6 * stepper.long_move_rev / stepper.speed_rev_s,
     page=Page(
@@ -150,10 +157,15 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
                 "difference up to stepper.return_error_max_steps full steps",
                 "step errors do not add up; common practice",
             ),
+            (
+                "play up to stepper.play_max_steps full steps between letting go upwards and being met downwards",
+                "chosen for hiltest; set it from a good machine",
+            ),
             ("driver flags clear and settings kept after the moves", "the driver's own report"),
         ),
         causes=(
             "friction, transport lock, belt or coupling loose",
+            "play: grub screw of the coupling, belt tension, worn nut; push and pull the axis by hand",
             "run current too low, or speed too high for the load",
             "one coil with a loose contact",
             "supply dips when the motor starts",

@@ -14,15 +14,17 @@ if TYPE_CHECKING:
     from hiltest.measure import Measure
     from hiltest.meters.operator import Operator
     from hiltest.meters.power import Power
+    from hiltest.meters.scpi import ScpiSupply
 
-_ON_BUS = ("bus.enumerate[{node}]", "bus.quiet[{bus}]")
+_ON_BUS = ("bus.enumerate[{node}]", "bus.quiet[{bus}]", "bus.observer[{bus}]")
 _BOUNDED = (
     "Fans at part speed; every heater that passed its first pulse gets one more, of no more energy, which the node "
     "itself ends."
 )
 _OBSERVED = (
     "Looked at: what the node says of its outputs by itself and when asked, before anything is commanded; the "
-    "tachometers; and the temperature, which must rise no more than so short a time on can cause."
+    "tachometers; the temperature, which must rise no more than so short a time on can cause; and with a [bench_supply] "
+    "its current, of which what was on must be missing."
 )
 _HAZARD = "If it does not, a heater stays on with nobody in control. The energy is limited: {}"
 _ONE_PULSE = "one pulse as short as the very first."
@@ -65,11 +67,13 @@ def _on_canopen(_description: Description, node: Node) -> bool:
         ),
     ),
 )
-def test_host_silence(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_host_silence(
+    target: Node, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Silence, then look at the outputs."""
     from hiltest.catalogue import _safe
 
-    _safe.host_silence(link, node, target, measure)
+    _safe.host_silence(link, node, target, measure, bench_supply)
 
 
 @check(
@@ -93,11 +97,13 @@ def test_host_silence(target: Node, link: Link, node: GuardedNode, measure: Meas
         causes=("the watch is fed by every frame instead of the host's own heartbeat",),
     ),
 )
-def test_foreign_traffic(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_foreign_traffic(
+    target: Node, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """The host is silent, the bus is not."""
     from hiltest.catalogue import _safe
 
-    _safe.host_silence(link, node, target, measure, busy=True)
+    _safe.host_silence(link, node, target, measure, bench_supply, busy=True)
 
 
 @check(
@@ -131,11 +137,13 @@ def test_foreign_traffic(target: Node, link: Link, node: GuardedNode, measure: M
         ),
     ),
 )
-def test_bus_cut(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_bus_cut(
+    target: Node, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Nobody acknowledges, nothing arrives."""
     from hiltest.catalogue import _safe
 
-    _safe.bus_cut(link, node, target, measure)
+    _safe.bus_cut(link, node, target, measure, bench_supply)
 
 
 @check(
@@ -159,11 +167,13 @@ def test_bus_cut(target: Node, link: Link, node: GuardedNode, measure: Measure) 
         ),
     ),
 )
-def test_stop(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_stop(
+    target: Node, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Off by command, and off it stays."""
     from hiltest.catalogue import _safe
 
-    _safe.stop_command(link, node, target, measure)
+    _safe.stop_command(link, node, target, measure, bench_supply)
 
 
 @check(
@@ -187,11 +197,13 @@ def test_stop(target: Node, link: Link, node: GuardedNode, measure: Measure) -> 
         ),
     ),
 )
-def test_reset(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_reset(
+    target: Node, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Reset while warm."""
     from hiltest.catalogue import _safe
 
-    _safe.reset(link, node, target, measure)
+    _safe.reset(link, node, target, measure, bench_supply)
 
 
 @check(
@@ -221,6 +233,50 @@ def test_old_commands(target: Node, link: Link, node: GuardedNode, measure: Meas
     from hiltest.catalogue import _safe
 
     _safe.old_commands(link, node, target, measure)
+
+
+@check(
+    "safe.firmware_hung",
+    per="node",
+    order=418,
+    gates=(*_ON_BUS, "safe.host_silence[{node}]", "safe.reset[{node}]"),
+    verbs=("hang",),
+    window_s=lambda node: 120.0 + 4 * (node.watchdog_max_s + node.boot_max_s),
+    page=Page(
+        purpose="When the program hangs with outputs on, the watchdog resets the node, and every output is off after it.",
+        hazard="A program that hangs without a watchdog can't be stopped over the bus. So no more is on than may stay on for "
+        "ever: fans at part speed, and, where the power can be taken away, each heater at a duty that even with four "
+        "times its power never warms the block above its low setpoint. If the node does not come back: CUT THE SUPPLY.",
+        method="The node is told to hang (role hang: an object that makes its program stand still), and listened to until "
+        "its boot-up message. A node that has no such object is 'not offered': try it once with a build that has. "
+        "Looked at afterwards, before anything is commanded: the outputs, the tachometers, the current of a "
+        "[bench_supply], and that nothing comes on by itself.",
+        limits=(
+            (
+                "boots again within node.watchdog_max_s, 1 s, and node.boot_max_s",
+                "hardware watchdogs are set to 0.1 s to 1 s; common practice, no source",
+            ),
+            ("it says that its watchdog reset it, where it tells a cause", "exact"),
+            _SILENCE,
+        ),
+        causes=(
+            "the watchdog is not enabled, or its time is too long",
+            "the watchdog is fed by a timer interrupt, which goes on while the program stands still",
+        ),
+    ),
+)
+def test_firmware_hung(
+    target: Node,
+    link: Link,
+    node: GuardedNode,
+    power: Power,
+    bench_supply: ScpiSupply | None,
+    measure: Measure,
+) -> None:
+    """Only the watchdog can help."""
+    from hiltest.catalogue import _hung
+
+    _hung.firmware_hung(link, node, target, measure, power, bench_supply)
 
 
 @check(

@@ -104,6 +104,9 @@ MESSAGE_MOVE_ROLES = {
     "start": "signals, frames: number that changes with every move",
     "moving": "signals, frames: on while the motor moves",
 }
+HANG_KEY = 0x474E4148
+"""'HANG', lowest byte first: no other value makes a node stand still."""
+
 ROLES: dict[str, dict[str, str]] = {
     "node": {
         "supply_v": "voltage at the node, V",
@@ -113,6 +116,7 @@ ROLES: dict[str, dict[str, str]] = {
         "transmit_errors": "transmit error counter",
         "receive_errors": "receive error counter",
         "all_off": "writing 1 switches every output off",
+        "hang": f"writing 0x{HANG_KEY:08X} makes its program stand still, for the drill of its watchdog",
         "burst": "record that makes the node send frames; signals, frames: how many, its feedback how many were sent",
         "burst_interval_s": "signals, frames: time between two frames of the burst, s",
         "restart": "signals, frames: on resets the node",
@@ -397,6 +401,13 @@ class Node(Section):
     stop_max_s: float = limit(
         0.5, COMMON, "outputs must be off this long after the stop command", gt=0, le=60
     )
+    watchdog_max_s: float = limit(
+        1.0,
+        "hardware watchdogs are set to 0.1 s to 1 s; " + COMMON,
+        "a node whose program hangs must be reset by its watchdog this soon",
+        gt=0,
+        le=10,
+    )
     emergency_stop: bool = Field(
         False, description="there is a switch that takes the power off the outputs, whatever software does"
     )
@@ -592,6 +603,14 @@ class Stepper(Load):
         "full steps between leaving and meeting the switch again",
         gt=0,
         le=50,
+    )
+    play_max_steps: float = limit(
+        8.0,
+        OURS + "; a lever's own hysteresis is a step or two",
+        "full steps between where the home switch lets go upwards and where it is met downwards: play of belt, coupling "
+        "or screw, and the switch's hysteresis",
+        gt=0,
+        le=1000,
     )
     axis: str = Field("", description="what moves, for the cautions")
 

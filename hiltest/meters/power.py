@@ -22,6 +22,7 @@ class SwitchedSupply(Protocol):
     @property
     def settle_s(self) -> float: ...
     def switch(self, on: bool) -> None: ...
+    def cut(self) -> None: ...
     def read_v(self) -> float: ...
     def read_a(self) -> float: ...
     def read_limit_a(self) -> float: ...
@@ -67,6 +68,12 @@ class Power:
             if left_v > OFF_BELOW_V:
                 raise NotObservable(f"the bench supply was switched off and still shows {left_v:.1f} V")
         self.is_on = False
+
+    def cut(self) -> None:
+        """Switch the bench supply off at once, without waiting; does nothing where there is none."""
+        if self.supply is not None:
+            self.supply.cut()
+            self.is_on = False
 
     def on(self) -> bool:
         """Switch the power on; False if the supply went into its current limit, and is off again for that.

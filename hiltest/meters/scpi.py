@@ -207,6 +207,14 @@ class ScpiSupply(Instrument):
         if self.is_on() != on:
             raise BenchError(f"supply {self.port!r} was switched {'on' if on else 'off'} and says otherwise")
 
+    def cut(self) -> None:
+        """Send the command that switches the output off and wait for nothing: for whoever must not wait.
+
+        Raises:
+            BenchLost: the supply is gone.
+        """
+        self._send("OUTP OFF")
+
     def is_on(self) -> bool:
         """Is the output on, as the supply says?"""
         return self.number("OUTP?") != 0.0

@@ -16,7 +16,7 @@ from pathlib import Path
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.opening import QueueFull
 from hiltest.clock import NS_PER_S
-from hiltest.description.models import DRIVER_FLAGS, Description, Stepper
+from hiltest.description.models import DRIVER_FLAGS, HANG_KEY, Description, Stepper
 from hiltest.errors import (
     BenchLost,
     DescriptionError,
@@ -407,6 +407,14 @@ class CanopenDriver:
                 self._link.send(
                     Frame(0x600 + self._id, _download(place, place.encode(value, "stale command")))
                 )
+
+    def hang(self) -> None:
+        """Make the node's program stand still. What it answers, if it still does, is of no interest."""
+        place = self._places.need("node", self.name, "hang", "hang")
+        self._make_ready()
+        with contextlib.suppress(NoAnswer):
+            self._channel.write(place, HANG_KEY, "to hang on purpose")
+        self._forget_outputs()
 
     # --- fans -------------------------------------------------------------------------------------------
 

@@ -46,6 +46,7 @@ _NODE_VERBS: dict[str, tuple[str, ...]] = {
     "read_bus_counters": ("transmit_errors", "receive_errors", "bus_errors"),
     "read_supply_v": ("supply_v",),
     "send_burst": ("burst",),
+    "hang": ("hang",),
 }
 _LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
     "sensor": {"read_temperature_c": ("temperature_c",)},

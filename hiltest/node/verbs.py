@@ -247,6 +247,15 @@ class Reports(Protocol):
 
 
 @runtime_checkable
+class Hangs(Protocol):
+    """A driver whose node can be made to hang on purpose; offered as 'hang'."""
+
+    def hang(self) -> None:
+        """Let the node's program stand still, outputs as they are. Only its watchdog or its power help."""
+        ...
+
+
+@runtime_checkable
 class Drills(Protocol):
     """What only drills ask of a driver: to misbehave as a careless host would. See `GuardedNode` for the limits.
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from hiltest.simbench.firmware import Firmware
 
 CHANNELS = 4
+HANG_KEY, HANG_AFTER_NS = int.from_bytes(b"HANG", "little"), 5_000_000
+"""The value that makes it hang on purpose, and the time in which its answer still leaves."""
 _STATES = {"active": 0, "warning": 1, "passive": 2, "off": 3}
 
 
@@ -68,6 +70,13 @@ def _serve_general(firmware: Firmware) -> None:
             firmware.all_off()
 
     serve(0x2010, 0, read=lambda: int(board.all_is_off()), write=all_off)
+
+    def hang(value: Value) -> None:
+        if value != HANG_KEY:
+            raise SdoAbort(objects.BAD_VALUE)
+        firmware.queue.after(HANG_AFTER_NS, firmware.hang)
+
+    serve(0x2011, 0, write=hang)
 
 
 def _energising(firmware: Firmware, act: Callable[[int], None]) -> Callable[[Value], None]:

@@ -40,6 +40,17 @@ def test_processes_find_what_this_process_finds(tmp_path: Path) -> None:
     assert sorted(here) == seeds
 
 
+def test_a_rejected_board_may_end_at_its_first_failed_check() -> None:
+    """The verdict is the same, and what was not asked for is said to be not run."""
+    orders = [BoardOrder(DESK, 5, ("no_node",))]
+    (whole,) = run_boards(orders, workers=0)
+    (short,) = run_boards(orders, workers=0, until_failed=True)
+    assert short.verdict == whole.verdict == "rejected"
+    assert short.failed == whole.failed[:1]
+    last = list(short.outcomes).index(short.failed[0])
+    assert set(list(short.outcomes.values())[last + 1 :]) == {"not run"}
+
+
 def test_a_store_gives_back_what_it_was_given(tmp_path: Path) -> None:
     """Every field survives the file; another seed is not known."""
     store = Store(tmp_path / "campaign.jsonl")
@@ -57,7 +68,7 @@ def test_a_campaign_goes_on_where_it_was_killed(tmp_path: Path, monkeypatch: pyt
         file.write('{"order": {"file"')
     ran: list[int] = []
 
-    def run(order: BoardOrder) -> BoardResult:
+    def run(order: BoardOrder, until_failed: bool) -> BoardResult:
         ran.append(order.seed)
         return made(order.seed)
 

@@ -24,6 +24,9 @@ class Supply:
         self.is_on = on
         self.switched.append(on)
 
+    def cut(self) -> None:
+        self.switch(False)
+
     def read_v(self) -> float:
         return 24.0 if self.is_on else self._left_v
 
@@ -87,3 +90,20 @@ def test_an_operator_who_says_no_is_believed() -> None:
     power.off()
     assert not power.on()
     assert power.is_on is False
+
+
+def test_a_cut_waits_for_nothing_and_is_kept_in_mind() -> None:
+    """Off at once, no time passes, and the next `on` really switches on."""
+    link, supply = simulated_link(), Supply()
+    power = Power(link, Operator(link), supply)
+    assert power.on()
+    before_ns = link.now_ns
+    power.cut()
+    assert (link.now_ns, supply.is_on, power.is_on) == (before_ns, False, False)
+    assert power.on()
+
+
+def test_without_a_supply_there_is_nothing_to_cut() -> None:
+    """And nobody is asked in the middle of an emergency."""
+    link = simulated_link()
+    Power(link, Operator(link), None).cut()

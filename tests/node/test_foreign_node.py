@@ -62,7 +62,7 @@ VAL_ 259 Key 165 "Now" ;
 GATE = """
 [fixture]
 name = "hopper gate"
-may_be_missing = ["bus.latency"]
+may_be_missing = ["bus.latency", "safe.firmware_hung"]
 [supply]
 voltage_v = 24.0
 current_limit_a = 2.0
