@@ -1,0 +1,98 @@
+"""The drill of a program that hangs: only a watchdog helps, and no more is on than may stay on for ever."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from hiltest.catalogue._hung import WORST_ELEMENT, ember_duty
+from hiltest.description.loading import load_description
+
+from . import variants
+from .boards import FIXTURES, accept
+
+HUNG = "safe.firmware_hung[head]"
+READY = ("heat.pulse[reservoir]", "fan.tach[electronics]", "fan.tach[nozzle]")
+RESERVOIR = load_description(FIXTURES / "glue_head.toml").description.heater[0]
+SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
+
+
+def drill(*faults: str, **how: Any) -> tuple[Any, Any, set[str]]:
+    """The check, the whole record, and what was on two seconds after the run. Nobody takes part.
+
+    (A variant says so itself: `operator=True` only takes its file as it is.)
+    """
+    left_on: set[str] = set()
+
+    def look(run: Any) -> None:
+        bench = run.opened().link.port.bus.bench
+        bench.run_for(2.0)
+        left_on.update(bench.truth.outputs_on())
+
+    how = {"seed": 4, "operator": False, "only": (*READY, HUNG)} | how
+    record = accept(*faults, before_close=look, **how)
+    return next(each for each in record.checks if each.name == HUNG), record, left_on
+
+
+def values(check: Any) -> dict[str, Any]:
+    return {each.name: each.value for each in check.measurements}
+
+
+def test_the_watchdog_of_a_sound_node_drops_its_outputs() -> None:
+    """It boots again in time, says that its watchdog did it, and nothing comes on by itself."""
+    check, _, left_on = drill()
+    assert check.outcome == "passed", check.reason
+    assert 0.5 <= values(check)["boots again after it was made to hang"] <= 2.0
+    assert values(check)["reset cause"] == "watchdog"
+    assert values(check)["fan nozzle speed after the program hung, share of before"] < 0.9
+    assert not left_on
+
+
+def test_without_somebody_at_the_power_no_heater_is_on() -> None:
+    """A node that never comes back could not be switched off: fans only, and the check says what it left out."""
+    check, _, left_on = drill("no_watchdog")
+    assert check.outcome == "failed"
+    assert "CUT THE SUPPLY NOW" in check.reason
+    assert "heater reservoir output before" not in values(check)
+    assert left_on == {"fan:electronics", "fan:nozzle"}
+
+
+def test_a_bench_supply_ends_a_node_that_hangs_for_good() -> None:
+    """With one the heater glows a little too, the power is taken away, and nothing is left on."""
+    file = variants.variant("hung_with_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
+    check, record, left_on = drill("no_watchdog", file=file, operator=True)
+    assert check.outcome == "failed"
+    assert "the power was switched off" in check.reason
+    assert 0.5 < values(check)["heater reservoir output before"] < 5.0
+    assert not left_on
+    assert record.verdict == "rejected"
+
+
+def test_the_supply_sees_what_the_node_does_not_say() -> None:
+    """With a bench supply each drill asks for its current as well: what was on is missing from it."""
+    file = variants.variant("drill_with_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
+    names = ("safe.host_silence[head]", "safe.stop[head]", "safe.reset[head]", HUNG)
+    _, record, _ = drill(file=file, operator=True, only=(*READY, *names))
+    for name in names:
+        check = next(each for each in record.checks if each.name == name)
+        assert check.outcome == "passed", check.reason
+        left = [m for m in check.measurements if m.name.startswith("current left after")]
+        assert len(left) == 1, name
+        assert left[0].value < left[0].high < 0.5
+
+
+def test_a_node_that_can_not_be_made_to_hang_is_listed() -> None:
+    """It is 'not offered', and without being named in may_be_missing the unit is not accepted."""
+    file = variants.variant("no_hang", variants.GLUE_HEAD, variants.ALONE, ('hang = "0x2011"', "#"))
+    check, record, _ = drill(file=file, operator=True)
+    assert check.outcome == "not offered"
+    assert "hang" in check.reason
+    assert HUNG in record.verdict_reason
+
+
+@pytest.mark.parametrize("now_c", [15.0, 23.0, 40.0])
+def test_an_ember_never_warms_the_block_above_its_low_setpoint(now_c: float) -> None:
+    """Heat balance at rest, with four times the stated power: T = T_room + P / G (Newton's law of cooling)."""
+    watts = WORST_ELEMENT * RESERVOIR.power_w * ember_duty(RESERVOIR, now_c)
+    assert now_c + watts / RESERVOIR.loss_w_k <= RESERVOIR.low_setpoint_c + 1e-9
