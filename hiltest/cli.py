@@ -71,6 +71,33 @@ def _parser() -> argparse.ArgumentParser:
     )
     bench.set_defaults(run=_bench)
 
+    draft = commands.add_parser(
+        "draft",
+        help="look at a live bus and write a description to complete",
+        description="Listens first, without taking part where the adapter can; then asks each node what it is. Reads only: "
+        "nothing is commanded, nothing is energised. What it could not see stands as a blank, which hiltest refuses.",
+        epilog="exit codes: 0 written, 2 wrong command line, 3 bench not opened, or nobody heard",
+    )
+    draft.add_argument("--simulate", metavar="FILE", help="the simulated bench of this description")
+    draft.add_argument("--interface", metavar="NAME", help="python-can's name of the adapter family")
+    draft.add_argument("--channel", metavar="NAME", help="python-can's channel")
+    draft.add_argument("--bitrate", type=int, metavar="BPS", help="default: found by listening")
+    draft.add_argument(
+        "--files",
+        action="append",
+        default=[],
+        metavar="DIR",
+        help="look here for EDS, DCF and DBC files that fit",
+    )
+    draft.add_argument("--listen-only", action="store_true", help="send nothing at all")
+    draft.add_argument("--out", required=True, metavar="FILE", help="description to write")
+    draft.add_argument("--replace", action="store_true", help="write over FILE")
+    draft.add_argument(
+        "--fault", action="append", default=[], metavar="NAME", help="inject into the simulation"
+    )
+    draft.add_argument("--seed", type=int, metavar="N", help="seed of the simulation")
+    draft.set_defaults(run=_draft)
+
     number = commands.add_parser(
         "number",
         help="give a board without a node id the id of the description (LSS)",
@@ -196,6 +223,32 @@ def _bench(options: argparse.Namespace) -> int:
     return serve(
         Path(options.file), faults=options.fault, seed=options.seed, show_outputs=options.show_outputs
     )
+
+
+def _draft(options: argparse.Namespace) -> int:
+    from hiltest.draft import SIMULATED, Order, draft, simulated
+
+    if bool(options.simulate) == bool(options.interface):
+        raise UsageError("give --simulate FILE, or --interface and --channel of the adapter")
+    if options.interface and not options.channel:
+        raise UsageError("--interface needs --channel beside it")
+    if not options.simulate and (options.fault or options.seed is not None):
+        raise UsageError("--fault and --seed are the simulated bench's: add --simulate FILE")
+    channel, more = options.channel, None
+    if options.simulate:
+        channel, more = simulated(Path(options.simulate), tuple(options.fault), options.seed)
+    order = Order(
+        options.interface or SIMULATED,
+        channel,
+        Path(options.out),
+        options.bitrate,
+        more or {},
+        tuple(map(Path, options.files)),
+        options.listen_only,
+        options.replace,
+    )
+    print("\n".join(draft(order)))
+    return ACCEPTED
 
 
 def _number(options: argparse.Namespace) -> int:

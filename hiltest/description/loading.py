@@ -17,6 +17,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from hiltest.description import schema
+from hiltest.description.blanks import blanks
 from hiltest.description.checks import cross_check
 from hiltest.description.locating import DEPTH_MAX, too_deep
 from hiltest.description.locating import Path as KeyPath
@@ -188,6 +189,9 @@ def _load(text: str, file: str, place: Path, text_hash: str, overrides: Mapping[
         )
     source = _parse(text, file)
     _override(source, overrides)
+    left = blanks(source)
+    if left:  # nothing else can be said of a file that is not filled in yet
+        raise DescriptionError(left)
     parts = Parts(source, place.parent)
     description = None
     try:

@@ -155,6 +155,14 @@ class Dictionary:
             return False
         return sub is None or self._variable(index, sub) is not None
 
+    def default(self, index: int, sub: int = 0) -> int | None:
+        """The whole number that the file gives an object: a DCF's configured value, else the default; None for none."""
+        variable = self._variable(index, sub)
+        if variable is None:
+            return None
+        value = variable.default if variable.value is None else variable.value
+        return value if isinstance(value, int) else None
+
     def standard(self, index: int, sub: int = 0, like: int | None = None) -> Place | None:
         """The place of an object of a standard profile, or None if the node does not list it."""
         variable = self._variable(index, sub)

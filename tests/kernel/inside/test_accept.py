@@ -180,3 +180,35 @@ def test_an_interface_at_another_bit_rate_is_refused_with_the_command_that_mends
     assert code == 3
     assert "1000000" in said
     assert "ip link set" in said
+
+
+@pytest.mark.timeout(180)
+def test_a_description_is_drafted_through_the_kernel(tmp_path: Path) -> None:
+    """Over can0: bit rate from the kernel, the node's identity by asking, blanks that accept refuses by line."""
+    file = quick(tmp_path)
+    out = tmp_path / "drafted" / "head.toml"
+    with can_interface(file) as name:
+        command = [*HILTEST, "draft", "--interface", "socketcan", "--channel", name]
+        done = subprocess.run(
+            [*command, "--files", str(REPOSITORY / "fixtures"), "--out", str(out)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 0, done.stdout + done.stderr
+    text = out.read_text()
+    assert "bit_rate_bps = 1000000" in text
+    assert f"{name} is set to it in the kernel" in text
+    assert 'interface = "socketcan"' in text
+    assert "product_code = 0x00474C31" in text
+    assert 'eds = "glue_head.eds"' in text
+
+    refused = subprocess.run(
+        [*HILTEST, "accept", str(out), "--out", str(tmp_path / "runs")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert refused.returncode == 2
+    line = next(n for n, each in enumerate(text.splitlines(), 1) if each.startswith("voltage_v"))
+    assert f"head.toml:{line}: supply.voltage_v" in refused.stderr

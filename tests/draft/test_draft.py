@@ -1,0 +1,292 @@
+"""`hiltest draft`: what it sees, what it writes, what it leaves blank, and that it disturbs and energises nothing."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from hiltest.campaign.runner import run_catalogue
+from hiltest.cli import main
+from hiltest.description.loading import load_description, load_text
+from hiltest.draft import Order, draft, look
+from hiltest.draft.look import Look
+from hiltest.errors import BenchError, DescriptionError
+from hiltest.settings import Settings
+from hiltest.simbench.bench import Bench, open_bench
+
+from .filling import fill
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+GLUE_HEAD = FIXTURES / "glue_head.toml"
+
+
+def order(out: Path, **changes: object) -> Order:
+    made = {"interface": "hiltest", "channel": str(GLUE_HEAD), "out": out, "folders": (FIXTURES,)}
+    return Order(**{**made, **changes})  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def drafted(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str], Bench]:
+    """A draft of the glue head, what was said, and the bench that it was made on."""
+    out = tmp_path_factory.mktemp("draft") / "head.toml"
+    with open_bench(GLUE_HEAD) as bench:
+        said = draft(order(out))
+    return out, said, bench
+
+
+def test_what_is_seen_is_written(drafted: tuple[Path, list[str], Bench]) -> None:
+    """Bit rate, identity, firmware, heartbeat and the EDS that fits, copied beside the file."""
+    out, said, _ = drafted
+    text = out.read_text()
+    for line in (
+        "bit_rate_bps = 1000000",
+        "node_id = 5",
+        "product_code = 0x00474C31",
+        "revision = 0x00010002",
+        'firmware = "1.4.0"',
+        "heartbeat_s = 0.1 ",
+        'eds = "glue_head.eds"',
+    ):
+        assert line in text, line
+    assert (out.parent / "glue_head.eds").read_bytes() == (FIXTURES / "glue_head.eds").read_bytes()
+    assert any("node 5: GH-1" in line and "CiA 401" in line for line in said)
+    assert "process data 0x185, as mapped in the node: 0x7130:1 (16 bit)" in text
+    assert "CAUTION" in text
+
+
+def test_nothing_is_disturbed_and_nothing_energised(drafted: tuple[Path, list[str], Bench]) -> None:
+    """Not one output went on, not one object was written, not one error frame came from the adapter."""
+    _, _, bench = drafted
+    board = bench.boards["head"]
+    assert not [change for change in board.changes if change.on]
+    assert board.firmware.state == 0x7F, "it was not started"
+    assert board.firmware.objects.number(0x1016, 1) == 0x007F_01F4, "as the EDS has it: nobody wrote it"
+    assert bench.adapter().controller.counters.tx == 0
+
+
+def test_every_blank_is_refused_with_its_line(drafted: tuple[Path, list[str], Bench]) -> None:
+    """Each blank of the file is one problem, in file order, with what belongs there."""
+    out, said, _ = drafted
+    marked = [
+        number
+        for number, line in enumerate(out.read_text().splitlines(), 1)
+        if '"<fill in>"' in line and not line.startswith("#")
+    ]
+    with pytest.raises(DescriptionError) as refused:
+        load_description(out)
+    assert [problem.line for problem in refused.value.problems] == marked
+    assert f"with {len(marked)} blanks" in said[-1]
+    voltage = next(each for each in refused.value.problems if each.key == "supply.voltage_v")
+    assert (
+        "a number above 0, at most 60, in V (nominal voltage at the source's terminals)" in voltage.expected
+    )
+
+
+def test_accept_refuses_the_draft(
+    drafted: tuple[Path, list[str], Bench], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit code 2, every blank listed, and no bench opened."""
+    assert main(["accept", str(drafted[0])]) == 2
+    said = capsys.readouterr().err
+    assert said.count('found the blank "<fill in>"') >= 40
+    assert "head.toml:" in said
+
+
+def test_once_filled_in_it_is_accepted(drafted: tuple[Path, list[str], Bench], tmp_path: Path) -> None:
+    """On the bench of the original description, which knows nothing of the drafted one."""
+    for name in ("head.toml", "glue_head.eds"):
+        shutil.copy(drafted[0].parent / name, tmp_path / name)
+    file = tmp_path / "head.toml"
+    fill(file)
+    assert load_description(file).description.bus[0].channel == str(GLUE_HEAD)
+    record = run_catalogue(Settings(file=file))
+    assert record.verdict == "accepted", record.verdict_reason
+    assert {"heat.low_setpoint[heater_1]", "motion.return[stepper_1]", "fan.tach[fan_2]"} <= {
+        check.name for check in record.checks
+    }
+
+
+def test_it_writes_over_nothing(
+    drafted: tuple[Path, list[str], Bench], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file that is there stays, unless --replace is given."""
+    arguments = ["draft", "--simulate", str(GLUE_HEAD), "--out", str(drafted[0])]
+    assert main(arguments) == 2
+    assert "--replace" in capsys.readouterr().err
+
+
+def looked(fault: str, **changes: object) -> tuple[Look, Bench]:
+    with open_bench(GLUE_HEAD, faults=[fault] if fault else []) as bench:
+        return look.look(order(Path("unused"), **changes)), bench
+
+
+@pytest.mark.parametrize("rate", [500_000, 125_000])
+def test_the_bit_rate_is_found_without_disturbing(rate: int) -> None:
+    """A board at another rate than the file says is found by ear; it sees no error frame of ours meanwhile."""
+    seen, bench = looked(f"wrong_bit_rate={rate}")
+    assert seen.bit_rate_bps == rate
+    assert [node.node_id for node in seen.nodes] == [5]
+    assert bench.adapter().controller.counters.tx == 0
+
+
+def test_the_scan_of_a_living_bus_causes_no_error_at_all() -> None:
+    """Two boards that talk at 250 kbit/s: while the right rate is looked for, nobody sees an error."""
+    text = GLUE_HEAD.read_text().replace("bit_rate_bps = 1_000_000", "bit_rate_bps = 250_000")
+    description = load_text(text, FIXTURES).description
+    with open_bench(GLUE_HEAD, description=description, folder=FIXTURES) as bench:
+        bench.add_board(description.node[0].model_copy(update={"node_id": 6}), "second")
+        bench.supply.settle()
+        bench.run_for(2.0)  # both have booted; the first to speak was alone
+        before = {name: board.firmware.errors_seen for name, board in bench.boards.items()}
+        seen = look.look(order(Path("unused"), only_listen=True))
+        assert seen.bit_rate_bps == 250_000
+        assert [node.node_id for node in seen.nodes] == [5, 6]
+        assert {name: board.firmware.errors_seen for name, board in bench.boards.items()} == before
+        assert not seen.errors
+
+
+def test_only_listening_sends_nothing() -> None:
+    """Not even a frame to ask; what is known is what was heard."""
+    seen, bench = looked("", only_listen=True)
+    assert not seen.asked
+    assert [(node.node_id, node.presence) for node in seen.nodes] == [(5, None)]
+    assert bench.boards["head"].firmware.state == 0x7F
+    assert "nothing was sent" in seen.lines()[-1]
+
+
+def test_a_board_without_an_id_is_found_and_told_how_to_number(tmp_path: Path) -> None:
+    """It says nothing by itself, so the bit rate has to be given; LSS then tells its identity."""
+    out = tmp_path / "head.toml"
+    with pytest.raises(BenchError, match=r"nobody speaks.*give --bitrate"):
+        draft(order(out, options={"faults": "unconfigured_node"}))
+    draft(order(out, options={"faults": "unconfigured_node"}, bit_rate_bps=1_000_000))
+    text = out.read_text()
+    assert "`hiltest number FILE --board SERIAL`" in text
+    assert "product_code = 0x00474C31" in text
+    assert "serial number 4970445" in text
+
+
+def test_two_boards_under_one_id_are_told(tmp_path: Path) -> None:
+    """Before anybody trusts the file."""
+    out = tmp_path / "head.toml"
+    said = draft(order(out, options={"faults": "duplicate_node_id"}))
+    assert any("2 BOARDS ANSWER" in line for line in said)
+    assert "2 BOARDS ANSWER UNDER THIS ID" in out.read_text()
+
+
+def test_a_bus_with_errors_only_is_not_spoken_on(tmp_path: Path) -> None:
+    """At a wrong rate that was given by hand the adapter stays silent, and says so."""
+    with pytest.raises(BenchError, match=r"only errors are heard at 500,000 bit/s.*nothing was sent"):
+        draft(order(tmp_path / "head.toml", bit_rate_bps=500_000))
+
+
+def test_without_a_fitting_file_the_eds_is_a_blank(tmp_path: Path) -> None:
+    """A file of another product is not taken; one that can't be read is named."""
+    folder = tmp_path / "files"
+    folder.mkdir()
+    eds = (FIXTURES / "glue_head.eds").read_text()
+    (folder / "other.eds").write_text(eds.replace("0x00474C31", "0x00474C99"))
+    (folder / "broken.eds").write_text("no section\n")
+    out = tmp_path / "out" / "head.toml"
+    draft(order(out, folders=(folder,)))
+    text = out.read_text()
+    assert 'eds = "<fill in>"' in text
+    assert "# a file that could not be read: broken.eds" in text
+    assert not (out.parent / "other.eds").exists()
+
+
+def test_a_file_of_another_revision_fits_and_says_so(tmp_path: Path) -> None:
+    """The better of two is taken, the other one named."""
+    folder = tmp_path / "files"
+    folder.mkdir()
+    eds = (FIXTURES / "glue_head.eds").read_text()
+    (folder / "a_old.eds").write_text(eds.replace("0x00010002", "0x00010001"))
+    (folder / "b_right.eds").write_text(eds)
+    out = tmp_path / "out" / "head.toml"
+    draft(order(out, folders=(folder,)))
+    text = out.read_text()
+    assert 'eds = "b_right.eds"' in text
+    assert re.search(r"# fits as well: .*a_old\.eds", text)
+    (folder / "b_right.eds").unlink()
+    out.unlink()
+    (out.parent / "b_right.eds").unlink()
+    draft(order(out, folders=(folder,)))
+    assert 'eds = "a_old.eds"' in out.read_text()
+    assert "its revision is 0x00010001, the node's 0x00010002" in out.read_text()
+
+
+def test_a_bus_of_signals_is_known_by_its_database(tmp_path: Path) -> None:
+    """The vent actuator: no CANopen node answers, and the DBC file explains what is heard."""
+    out = tmp_path / "vent.toml"
+    said = draft(order(out, channel=str(FIXTURES / "vent_actuator.toml")))
+    text = out.read_text()
+    assert "bit_rate_bps = 125000" in text
+    assert 'database = "vent_actuator.dbc"' in text
+    assert 'protocol = "signals"' in text
+    assert (tmp_path / "vent_actuator.dbc").exists()
+    assert any(line.startswith("not of a CANopen node: 0x") for line in said)
+    with pytest.raises(DescriptionError):
+        load_description(out)
+
+
+@pytest.mark.timeout(120)
+def test_through_a_serial_adapter_in_real_time(tmp_path: Path) -> None:
+    """The bench in another process, its adapter on a pseudo-terminal that speaks the serial-line protocol."""
+    command = [sys.executable, "-m", "hiltest.cli", "bench", str(GLUE_HEAD)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as bench:
+        assert bench.stdout is not None
+        places = {}
+        for line in bench.stdout:
+            if line.strip() == "ready":
+                break
+            name, _, place = line.strip().partition(": ")
+            places[name] = place
+        try:
+            out = tmp_path / "head.toml"
+            said = draft(
+                order(
+                    out,
+                    interface="hiltest-serial",
+                    channel=places["adapter"],
+                    options={"command_timeout_s": 10.0},
+                )
+            )
+        finally:
+            bench.terminate()
+    text = out.read_text()
+    assert "bit_rate_bps = 1000000" in text, said
+    assert "product_code = 0x00474C31" in text
+    assert f'channel = "{places["adapter"]}"' in text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "give --simulate FILE, or --interface"),
+        (["--interface", "slcan"], "needs --channel"),
+        (["--interface", "slcna", "--channel", "x"], "no adapter family"),
+        (["--interface", "virtual", "--channel", "x"], "give --bitrate"),
+        (["--simulate", str(GLUE_HEAD), "--files", "/nowhere"], "no folder"),
+        (["--interface", "virtual", "--channel", "x", "--fault", "no_node"], "add --simulate"),
+    ],
+)
+def test_a_wrong_command_line(
+    arguments: list[str], words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit code 2 and what to do."""
+    assert main(["draft", *arguments, "--out", str(tmp_path / "a.toml")]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_hostile_texts_of_a_node_stay_comments() -> None:
+    """A node may call itself anything: no line of the file is broken by it."""
+    from hiltest.draft.text import _clean, text_of
+
+    nasty = 'a\n[supply]\nvoltage_v = 1 "\\'
+    assert "\n" not in _clean(nasty)
+    assert "\n" not in text_of(nasty)
