@@ -13,6 +13,8 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
+from canopen.sdo.exceptions import SdoAbortedError
+
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.opening import QueueFull
 from hiltest.clock import NS_PER_S
@@ -35,6 +37,7 @@ from hiltest.node.incoming import READINGS, Incoming
 from hiltest.node.objects import Dictionary, Place, load_dictionary
 from hiltest.node.places import NodePlaces, pick
 from hiltest.node.sdo import LinkedNetwork, LinkedNode, SdoChannel
+from hiltest.node.sdoblock import BlockClient
 from hiltest.node.search import search
 from hiltest.node.telemetry import OPERATIONAL, read_process_data, transmission_types
 from hiltest.node.verbs import BusCounters, Identity, NodeStatus, Presence, Reading, StepperDriver
@@ -45,6 +48,10 @@ SYNC_ID = 0x080
 BURST_NUMBERED, BURST_FEW_EDGES = 0, 2
 SYNCHRONOUS_MAX = 240
 """Transmission types up to this follow the synchronisation object (CiA 301)."""
+
+BLOCK_FROM_BYTES = 128
+UNKNOWN_COMMAND = 0x0504_0001
+"""The abort code of a node that knows no block transfer."""
 
 RESET_CAUSES = ("unknown", "power", "brown-out", "watchdog", "command")
 
@@ -78,6 +85,7 @@ class CanopenDriver:
         self._network.add_node(remote)
         incoming = self._incoming
         self._channel = SdoChannel(self.name, remote.sdo_channels[0], incoming.mark, incoming.seen_since)
+        self._blocks = BlockClient(link, self.name, self._id, SdoAbortedError.CODES)
         self._life = host_life(link, self._bus.host_id, self._bus.host_heartbeat_s)
         self._axes = dict(self._find_axes())
 
@@ -240,6 +248,50 @@ class CanopenDriver:
             for index, what in ((0x1008, "name"), (0x1009, "hardware version"), (0x100A, "firmware version"))
         ]
         return Identity(numbers[0], numbers[1], numbers[2], numbers[3], texts[0], texts[1], texts[2])
+
+    # --- objects by their index -----------------------------------------------------------------------
+
+    def read_object(self, index: int, sub: int = 0, block: bool | None = None) -> bytes:
+        """Read any object: expedited or in segments, or with `block` in blocks.
+
+        By default objects of type DOMAIN come in blocks, and in segments where the node knows no blocks.
+
+        Raises:
+            Refused, NoAnswer: as the node answers. NodeFault: what came is not whole.
+        """
+        asked = f"a read of 0x{index:04X}:{sub}"
+        by_default = block is None
+        if by_default:
+            block = self._dictionary.is_domain(index, sub)
+        if block:
+            try:
+                return self._blocks.upload(index, sub)
+            except Refused as refused:
+                if not by_default or refused.code != UNKNOWN_COMMAND:
+                    raise
+        return self._channel.read_bytes(index, sub, asked)
+
+    def write_object(self, index: int, sub: int, data: bytes, block: bool | None = None) -> None:
+        """Write any object that no load hangs on. By default more than 128 bytes go in blocks, as in `read_object`.
+
+        Raises:
+            UsageError: a role of a heater, fan, stepper or lamp leads to it: its verb asks the guard first.
+            Refused, NoAnswer, NodeFault: as `read_object`.
+        """
+        for (kind, name, role), place in self._places:
+            if (place.index, place.sub) == (index, sub) and kind in ("heater", "fan", "stepper", "lamp"):
+                raise UsageError(
+                    f"0x{index:04X}:{sub} is {role} of {kind} {name!r}: use the verb for it, which asks the guard"
+                )
+        if len(data) > BLOCK_FROM_BYTES if block is None else block:
+            try:
+                self._blocks.download(index, sub, data)
+            except Refused as refused:
+                if block is not None or refused.code != UNKNOWN_COMMAND:
+                    raise
+            else:
+                return
+        self._channel.write_bytes(index, sub, data, f"a write of {len(data)} bytes to 0x{index:04X}:{sub}")
 
     def _optional_text(self, index: int, what: str) -> str:
         try:

@@ -155,6 +155,11 @@ class Dictionary:
             return False
         return sub is None or self._variable(index, sub) is not None
 
+    def is_domain(self, index: int, sub: int = 0) -> bool:
+        """Is the object one of type DOMAIN, whose length only the node knows?"""
+        variable = self._variable(index, sub)
+        return variable is not None and variable.data_type == datatypes.DOMAIN
+
     def default(self, index: int, sub: int = 0) -> int | None:
         """The whole number that the file gives an object: a DCF's configured value, else the default; None for none."""
         variable = self._variable(index, sub)

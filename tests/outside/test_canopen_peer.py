@@ -17,8 +17,9 @@ import pytest
 
 from hiltest.canbus.opening import open_port
 from hiltest.description.loading import load_description
-from hiltest.errors import NoAnswer, Refused
+from hiltest.errors import NoAnswer, Refused, UsageError
 from hiltest.link import Link
+from hiltest.node.canopen import CanopenDriver
 from hiltest.node.opening import open_driver
 from hiltest.node.verbs import NodeDriver, Reading
 
@@ -63,11 +64,16 @@ class Peer:
 class Bench:
     def __init__(self) -> None:
         self.peer = Peer()
-        loaded = load_description(GLUE_HEAD, {"bus.interface": "virtual", "bus.channel": CHANNEL})
-        self.link = Link(open_port(loaded.description.bus[0]))
-        self.driver: NodeDriver = open_driver(self.link, loaded, "head")
+        self.loaded = load_description(GLUE_HEAD, {"bus.interface": "virtual", "bus.channel": CHANNEL})
+        self.link = Link(open_port(self.loaded.description.bus[0]))
+        self.driver: NodeDriver = open_driver(self.link, self.loaded, "head")
         self.readings: list[Reading] = []
         self.driver.on_reading(self.readings.append)
+
+    def again(self) -> NodeDriver:
+        """Another driver of the same node, as a new run would make it."""
+        self.driver.stop()
+        return open_driver(self.link, self.loaded, "head")
 
     def close(self) -> None:
         self.driver.stop()
@@ -165,6 +171,51 @@ def test_all_off_reaches_the_peer(started: Bench) -> None:
     started.link.run_for(0.1)
     assert started.peer.raw(0x2010) == 1
     assert started.peer.node.nmt.state == "PRE-OPERATIONAL"
+
+
+def test_long_objects_pass_in_segments(started: Bench) -> None:
+    """The library's server sends and takes 300 bytes; it knows no blocks and says so (0x05040001), so segments follow."""
+    text = bytes(range(65, 91)) * 12
+    driver = started.driver
+    assert isinstance(driver, CanopenDriver)
+    started.peer.node.object_dictionary[0x1008].access_type = "rw"
+    driver.write_object(0x1008, 0, text)
+    assert started.peer.node.get_data(0x1008, 0) == text
+    assert driver.read_object(0x1008) == text
+    with pytest.raises(Refused) as refused:
+        driver.read_object(0x1008, block=True)
+    assert refused.value.code == 0x0504_0001
+
+
+def test_objects_of_loads_are_left_to_their_verbs(started: Bench) -> None:
+    """What may energise goes through the guard, or not at all."""
+    driver = started.driver
+    assert isinstance(driver, CanopenDriver)
+    for index, sub in ((0x2100, 1), (0x6411, 2), (0x6040, 0), (0x6200, 1)):
+        with pytest.raises(UsageError, match="asks the guard"):
+            driver.write_object(index, sub, b"\0\0")
+
+
+def test_the_nodes_own_mapping_counts_and_not_the_files(started: Bench) -> None:
+    """The peer maps its process data another way than the EDS says: the driver reads that and decodes by it."""
+    peer = started.peer.node
+    started.driver.restart(3.0)
+    peer.sdo[0x1A00][0].raw = 0
+    peer.sdo[0x1A00][1].raw = 0x6401_0110  # the supply first, which the EDS has third
+    peer.sdo[0x1A00][2].raw = 0x7130_0210
+    peer.sdo[0x1A00][0].raw = 2
+    peer.sdo[0x1800][1].raw = 0x199  # and under another identifier
+    fresh = started.again()
+    fresh.start()
+    seen: list[Reading] = []
+    fresh.on_reading(seen.append)
+    started.peer.network.send_message(0x199, (24_100).to_bytes(2, "little") + (231).to_bytes(2, "little"))
+    started.link.wait_for(
+        lambda: len([each for each in seen if not each.asked and each.kind != "heartbeat"]) >= 2, 2.0
+    )
+    told = {(each.kind, each.name): each.value for each in seen if each.kind in ("supply_v", "temperature_c")}
+    assert told == {("supply_v", "head"): 24.1, ("temperature_c", "board"): pytest.approx(23.1)}
+    fresh.stop()
 
 
 def test_a_peer_that_went_away_does_not_answer(started: Bench) -> None:
