@@ -56,6 +56,7 @@ REPORTS_MAX = 500
 """Errors that nodes reported by themselves and that are kept; a node that floods the bus fills no memory."""
 OFF_BELOW_V = 1.0
 DISPLAY_EVERY_S = 0.5
+UTILISATION_EVERY_S = 1.0
 
 
 class Watcher(Protocol):
@@ -223,6 +224,7 @@ class Run:
         self._current: tuple[Measure, CheckResult] | None = None
         self._clock = _BenchClock()
         self._wall_start_s = 0.0
+        self._bus_curves: dict[str, Curve] = {}
         self._date = ""
         self._reports: list[NodeReport] = []
         self._reports_left_out = 0
@@ -379,8 +381,29 @@ class Run:
             account = opened.accounts[name] = BusAccount(link.port.bit_rate_bps)
             link.listen(account.add)
             link.listen_sent(account.add)
+            self._watch_utilisation(opened, name, account)
         if self._watcher is not None and isinstance(opened.link.clock, RealClock):
             opened.link.every(DISPLAY_EVERY_S, self._watcher.tick)
+
+    def _watch_utilisation(self, opened: _Open, bus: str, account: BusAccount) -> None:
+        """Keep how busy a bus was, second by second, as a curve of the whole run."""
+        from hiltest.evidence.model import WHOLE_RUN, Curve
+
+        link, curve = opened.links[bus], Curve(WHOLE_RUN, bus, "%")
+        self._bus_curves[bus] = curve
+        last_ns, last_busy_ns = link.now_ns, account.busy_ns
+
+        def keep() -> None:
+            nonlocal last_ns, last_busy_ns
+            now_ns, busy_ns = link.now_ns, account.busy_ns
+            percent = min(100.0, 100.0 * (busy_ns - last_busy_ns) / (now_ns - last_ns))
+            last_ns, last_busy_ns = now_ns, busy_ns
+            curve.t_s.append(link.now_s)
+            curve.values.append(round(percent, 2))
+            if self._books.journal is not None:
+                self._books.journal.sample(WHOLE_RUN, bus, "%", curve.t_s[-1], curve.values[-1])
+
+        link.every(UTILISATION_EVERY_S, keep, first_after_s=UTILISATION_EVERY_S)
 
     def _bus_statistics(self) -> dict[str, dict[str, Value]]:
         """What each bus carried during the run, as the host saw it."""
@@ -759,6 +782,7 @@ class Run:
             faults=list(simulation.faults) if simulated else [],
             checks=sorted(self.results.values(), key=lambda result: order.get(result.name, len(order))),
             date=self._date,
+            bus_curves=dict(self._bus_curves),
         )
 
 

@@ -135,11 +135,17 @@ class Rig:
     def sweep(self, full_rpm: float) -> list[tuple[float, float]]:
         """Every duty of the description, downwards; return (duty, rpm) with full duty first."""
         speeds = [(1.0, full_rpm)]
+        over_duty = self.measure.curve(
+            f"{self.fan.name} speed over duty", "rpm", full_speed=self.fan.full_speed_rpm
+        )
+        over_duty.curve.x_name, over_duty.curve.x_unit = "duty", "%"
+        over_duty.add(full_rpm, 100.0)
         for duty in sorted((duty for duty in self.fan.duties if duty < 1.0), reverse=True):
             self.command(duty)
             rpm, _ = self._settle(self.fan.spin_up_max_s)
             self.measure(f"speed at {duty:.0%} duty", rpm, "rpm", low=1.0, high=1.05 * full_rpm)
             speeds.append((duty, rpm))
+            over_duty.add(rpm, 100.0 * duty)
             self._watch_others()
         return speeds
 

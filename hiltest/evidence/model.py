@@ -53,6 +53,10 @@ class Curve:
     x_unit: str = "s"
 
 
+WHOLE_RUN = ""
+"""What a curve of no single check has as its `check`: how busy a bus was; its `name` is then the bus."""
+
+
 @dataclass(slots=True)
 class CheckResult:
     """How one check ended. `reason` says why when it did not pass, and which gate stopped it."""
@@ -86,7 +90,8 @@ class RunRecord:
     """One execution for one unit.
 
     `reports` are what the nodes reported by themselves, in order of time; `reports_left_out` how many came after
-    too many. `bus_statistics` holds for each bus what was counted during the whole run (name -> value).
+    too many. `bus_statistics` holds for each bus what was counted during the whole run (name -> value), and
+    `bus_curves` how busy each was over time; like the curves of checks they are in the journal only.
     """
 
     unit: str
@@ -103,5 +108,6 @@ class RunRecord:
     wall_s: float = 0.0
     date: str = ""
     bus_statistics: dict[str, dict[str, Value]] = field(default_factory=dict)
+    bus_curves: dict[str, Curve] = field(default_factory=dict)
     reports: list[NodeReport] = field(default_factory=list)
     reports_left_out: int = 0

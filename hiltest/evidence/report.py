@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -213,7 +214,7 @@ def _reports(record: RunRecord, link: Link) -> str:
     if record.reports_left_out:
         text += f" {record.reports_left_out} more came and were not kept; bus.log holds them."
     table = (
-        f'<table role="table" class="plain"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<table role="table" class="told"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
         f'<tbody role="rowgroup">{rows}</tbody></table>'
     )
     return element(
@@ -367,8 +368,10 @@ def _bus_statistics(record: RunRecord) -> str:
             f"{_cell('value', esc(value_text(value)))}</tr>"
             for name, value in numbers.items()
         )
+        curve = record.bus_curves.get(bus)
         parts.append(
             element("h3", f"Bus {esc(bus)} during the whole run")
+            + (element("div", _figure(replace(curve, name="utilisation")), "curves") if curve else "")
             + f'<table role="table" class="plain"><tbody role="rowgroup">{rows}</tbody></table>'
         )
     return element("article", "".join(parts), "check") if parts else ""

@@ -18,7 +18,7 @@ from hiltest.errors import UsageError
 from hiltest.evidence.codec import measurement_from_dict, page_of, record_from_dict, record_to_dict
 from hiltest.evidence.journal import JOURNAL_NAME, read_lines
 from hiltest.evidence.junit import junit_xml
-from hiltest.evidence.model import CheckResult, Curve, RunRecord
+from hiltest.evidence.model import WHOLE_RUN, CheckResult, Curve, RunRecord
 from hiltest.evidence.report import render
 from hiltest.evidence.text import file_name
 
@@ -234,6 +234,7 @@ def _add_curves(record: RunRecord, lines: list[dict[str, Any]]) -> None:
             curve.lines[line["name"]] = line["value"]
     for check in record.checks:
         check.curves = [curve for (name, _), curve in curves.items() if name == check.name]
+    record.bus_curves = {bus: curve for (name, bus), curve in curves.items() if name == WHOLE_RUN}
 
 
 def _date_of(folder: Path) -> str:

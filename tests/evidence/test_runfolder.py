@@ -14,7 +14,7 @@ from hiltest.clock import SimulatedClock
 from hiltest.errors import UsageError
 from hiltest.evidence.codec import record_to_dict
 from hiltest.evidence.journal import JOURNAL_NAME, Journal
-from hiltest.evidence.model import RunRecord
+from hiltest.evidence.model import WHOLE_RUN, RunRecord
 from hiltest.evidence.runfolder import draw_again, make_run_folder, read_description, read_run, write_run
 
 from .records import accepted, description, hostile, incomplete, rejected
@@ -190,3 +190,19 @@ def test_no_half_file_is_left(tmp_path: Path) -> None:
 
     names = sorted(p.name for p in tmp_path.iterdir())
     assert names == ["description.json", "junit.xml", "report.html", "run.json"]
+
+
+def test_how_busy_a_bus_was_over_the_whole_run_is_read_again_and_drawn(tmp_path: Path) -> None:
+    """A curve that belongs to no check: it is in the journal, beside those of the checks."""
+    record, clock = accepted(), SimulatedClock()
+    record.bus_statistics = {"can": {"frames": 12}}
+    with Journal(tmp_path, clock) as journal:
+        journal.run(record, [])
+        for t_s, percent in ((1.0, 3.5), (2.0, 70.25)):
+            journal.sample(WHOLE_RUN, "can", "%", t_s, percent)
+    write_run(record, tmp_path, description())
+
+    curve = read_run(tmp_path).bus_curves["can"]
+    assert (curve.t_s, curve.values, curve.unit) == ([1.0, 2.0], [3.5, 70.25], "%")
+    again = draw_again(tmp_path).read_text(encoding="utf-8")
+    assert "highest 70.25" in again.split("Bus can during the whole run")[1]
