@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hiltest.description.models import Description, Node
-from hiltest.errors import UsageError
+from hiltest.errors import HiltestError, UsageError
 from hiltest.link import Link
 from hiltest.node.verbs import NodeDriver
 
@@ -66,19 +66,47 @@ def _find(description: Description, name: str) -> Node:
 
 
 def _own(link: Link, description: Description, part: Node, folder: Path | None) -> NodeDriver:
-    known = {point.name: point for point in entry_points(group=DRIVERS_GROUP)}
-    if part.driver is None or part.driver not in known:
-        listed = ", ".join(sorted(known)) or "none"
+    """The driver of one's own that a node names, made and looked over."""
+    which = f"node {part.name!r}: driver {part.driver!r}"
+    points = [point for point in entry_points(group=DRIVERS_GROUP) if point.name == part.driver]
+    if not points:
+        known = sorted({point.name for point in entry_points(group=DRIVERS_GROUP)})
+        near = difflib.get_close_matches(part.driver or "", known, n=1)
+        hint = f"did you mean {near[0]!r}? " if near else ""
         raise UsageError(
-            f"node {part.name!r}: driver = {part.driver!r} is not in the entry point group {DRIVERS_GROUP!r}. "
-            f"Installed there: {listed}. Install the package that brings it, or mend the name"
+            f"{which} is not in the entry point group {DRIVERS_GROUP!r}; {hint}Installed there: "
+            f"{', '.join(known) or 'none'}. Install the package that brings it into the same environment, or mend the name"
+        )
+    if len({point.value for point in points}) > 1:
+        listed = ", ".join(sorted({point.value for point in points}))
+        raise UsageError(f"{which} is in several installed packages ({listed}): uninstall all but one")
+    which += f" ({points[0].value})"
+    try:
+        make = points[0].load()
+    except Exception as error:
+        raise UsageError(f"{which} could not be imported: {type(error).__name__}: {error}") from error
+    if not callable(make):
+        raise UsageError(
+            f"{which} is {make!r}; it must be a class or function (link, description, node, folder)"
         )
     try:
-        make = known[part.driver].load()
+        driver: NodeDriver = make(link, description, part.name, folder)
+    except HiltestError:
+        raise
     except Exception as error:
         raise UsageError(
-            f"node {part.name!r}: driver {part.driver!r} ({known[part.driver].value}) could not be imported: "
-            f"{type(error).__name__}: {error}"
+            f"{which} could not be made: {type(error).__name__}: {error}. It is called with (link, description, node name, "
+            "folder) and must send nothing yet"
         ) from error
-    driver: NodeDriver = make(link, description, part.name, folder)
+    missing = [verb for verb in _members() if not hasattr(driver, verb)]
+    if missing:
+        raise UsageError(
+            f"{which} lacks {', '.join(missing)}. Derive it from hiltest.node.own.OwnDriver, which has every verb"
+        )
     return driver
+
+
+def _members() -> list[str]:
+    """What every driver has: the members of NodeDriver."""
+    own = set(vars(NodeDriver)) | set(NodeDriver.__annotations__)
+    return sorted(name for name in own if not name.startswith("_"))

@@ -19,9 +19,14 @@ Program = Firmware | VentFirmware
 
 def program_for(board: Board) -> Program:
     """A new life of the board's firmware."""
-    if board.node.protocol == "canopen":
+    if _speaks_canopen(board.node):
         return Firmware(board, board.entries(board.settings.node_id), board.habits)
     return VentFirmware(board, board.habits)
+
+
+def _speaks_canopen(node: Node) -> bool:
+    """Is it simulated as a CANopen node? One with a driver of its own is, if the description names its EDS file."""
+    return node.protocol == "canopen" or (node.protocol == "own" and node.eds is not None)
 
 
 def check_program(bench: Bench, node: Node) -> None:
@@ -30,12 +35,12 @@ def check_program(bench: Bench, node: Node) -> None:
     Raises:
         UsageError: says what there is firmware for.
     """
-    if node.protocol == "canopen":
+    if _speaks_canopen(node):
         return
     if node.protocol not in ("signals", "frames"):
         raise UsageError(
-            f"node {node.name!r}: the simulated bench has firmware for protocol 'canopen', and for the messages of "
-            f"vent_actuator.dbc, not for {node.protocol!r}; leave --simulate out"
+            f"node {node.name!r}: the simulated bench has firmware for protocol 'canopen', for 'own' with an eds, and for "
+            f"the messages of vent_actuator.dbc, not for {node.protocol!r}; leave --simulate out"
         )
     spoken = _messages(bench, node)
     missing = [name for name, place in MESSAGES.items() if spoken.get(name) != place]
