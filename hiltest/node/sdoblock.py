@@ -47,7 +47,7 @@ class BlockClient:
         """Read an object.
 
         Raises:
-            Refused: the node aborted (many servers know no block transfer: code 0x05040001).
+            Refused: the node aborted, or began an ordinary upload (no block transfer there: code 0x05040001).
             NoAnswer: it fell silent, or lost frames again and again.
             NodeFault: what came is not what was announced, or its CRC is wrong.
         """
@@ -56,6 +56,10 @@ class BlockClient:
     def _upload(self, index: int, sub: int, asked: str) -> bytes:
         request = _HEAD.pack(0xA4, index, sub) + bytes([BLOCK_SEGMENTS, 0, 0, 0])
         answer = self._ask(request, asked)
+        if answer[0] & 0xE0 == 0x40 and answer[1:4] == request[1:4]:
+            # Some servers know no blocks and begin an ordinary upload instead.
+            self._abort(index, sub, BAD_COMMAND)
+            raise Refused(self._name, asked, "it begins an ordinary upload: it knows no blocks", BAD_COMMAND)
         self._expect(answer, 0xC0, 0xE0, index, sub, asked)
         size = struct.unpack_from("<I", answer, 4)[0] if answer[0] & 0x02 else None
         has_crc = bool(answer[0] & 0x04)
