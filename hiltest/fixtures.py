@@ -153,7 +153,7 @@ def measure(request: pytest.FixtureRequest, hil_bench: str) -> Measure:
         made = run.begin(request.node.nodeid, "fixture", OWN_WINDOW_S)
     else:
         part = f"{bound.spec.per}[{bound.target.name}]"
-        made = run.begin(bound.name, part, bound.window_s, bound.spec.page.causes)
+        made = run.begin(bound.name, part, bound.window_s, bound.spec.page)
     made.further_limits = lambda name, unit: request.config.hook.pytest_hil_limits(
         check=made.check, name=name, unit=unit
     )

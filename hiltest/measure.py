@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, Protocol
 
 from hiltest.errors import NotObservable, UsageError
-from hiltest.evidence.model import Curve, LimitSource, Measurement, MeasurementVerdict, Value
+from hiltest.evidence.model import Curve, Form, LimitSource, Measurement, MeasurementVerdict, Value
+from hiltest.evidence.text import hex_text, sentence
 
 if TYPE_CHECKING:
     from hiltest.clock import Clock
@@ -84,6 +85,7 @@ class Measure:
         self.measurements: list[Measurement] = []
         self.curves: list[Curve] = []
         self.notes: list[str] = []
+        self.causes: list[str] = []
         self.memory: dict[str, Any] = {} if memory is None else memory
         self.has_passed = has_passed
         self.further_limits: Callable[[str, str], Sequence[Pair]] = lambda _name, _unit: ()
@@ -123,6 +125,7 @@ class Measure:
         high: float | None = None,
         limit: str | None = None,
         note: str = "",
+        form: Form = "",
     ) -> Measurement:
         """Record a value against its limits.
 
@@ -135,6 +138,7 @@ class Measure:
             limit: field of the description that the limit comes from ("window_s" of the part under test,
                 or "limits.ambient_low_c"), so that the report can say whether the file set it.
             note: a few words beside the value.
+            form: "hex" for a number that names something; the records hold it as a plain number.
         """
         source = self._source(limit, low, high)
         if not isinstance(value, str):
@@ -144,20 +148,23 @@ class Measure:
             if (low, high) != pairs[0]:
                 source = "hook"
         verdict = self._judge(name, value, low, high)
-        return self._keep(name, value, unit, low, high, verdict, source, note)
+        return self._keep(name, value, unit, low, high, verdict, source, note, form)
 
-    def equal(self, name: str, got: Value, want: Value | None, note: str = "") -> Measurement:
+    def equal(
+        self, name: str, got: Value, want: Value | None, note: str = "", form: Form = ""
+    ) -> Measurement:
         """Record a value that must equal `want`; None means that the description does not say."""
         if want is None:
-            return self._keep(name, got, "", None, None, "noted", "none", note)
+            return self._keep(name, got, "", None, None, "noted", "none", note, form)
         verdict: MeasurementVerdict = "passed" if got == want else "failed"
-        text = note if got == want else f"expected {want}{'; ' + note if note else ''}"
-        return self._keep(name, got, "", None, None, verdict, "file", text)
+        wanted = hex_text(want) if form == "hex" and isinstance(want, int) else want
+        text = note if got == want else f"expected {wanted}{'; ' + note if note else ''}"
+        return self._keep(name, got, "", None, None, verdict, "file", text, form)
 
     def require(self, name: str, holds: bool, note: str = "") -> Measurement:
         """Record a yes-or-no finding that must be yes."""
         verdict: MeasurementVerdict = "passed" if holds else "failed"
-        return self._keep(name, "yes" if holds else "no", "", None, None, verdict, "none", note)
+        return self._keep(name, "yes" if holds else "no", "", None, None, verdict, self._own_source(), note)
 
     def curve(self, name: str, unit: str, **lines: float) -> CurveRecorder:
         """Start a curve; `lines` are drawn beside it."""
@@ -170,6 +177,13 @@ class Measure:
         """Keep a sentence with the check."""
         self.notes.append(text)
         self._recorder.note(self.check, text)
+
+    def look_first(self, *causes: str) -> None:
+        """Say where to look if this check does not pass, the likeliest first, by what was measured.
+
+        Takes the place of the list on the check's page, which stands in a fixed order.
+        """
+        self.causes = list(causes)
 
     def fail(self, text: str) -> NoReturn:
         """End the check as failed."""
@@ -186,7 +200,7 @@ class Measure:
     def conclude(self) -> None:
         """Raise CheckFailed when a measurement failed. The plugin calls this after the check."""
         if self.failed:
-            raise CheckFailed("; ".join(describe(each) for each in self.failed))
+            raise CheckFailed("; ".join(sentence(each) for each in self.failed))
 
     def _judge(self, name: str, value: Value, low: float | None, high: float | None) -> MeasurementVerdict:
         if low is None and high is None:
@@ -202,9 +216,13 @@ class Measure:
         if low is None and high is None:
             return "none"
         if limit is None:
-            return "computed"
+            return "test" if self._own_source() == "test" else "computed"
         whole_file = limit.split(".", 1)[0] in ("limits", "supply", "harness")
         return self._loaded.source_of(limit if whole_file else f"{self._part}.{limit}")
+
+    def _own_source(self) -> LimitSource:
+        """What a check demands by itself is the catalogue's; what a test of the user's own demands is the test's."""
+        return "test" if "::" in self.check else "default"
 
     def _keep(
         self,
@@ -216,23 +234,11 @@ class Measure:
         verdict: MeasurementVerdict,
         source: LimitSource,
         note: str,
+        form: Form = "",
     ) -> Measurement:
-        kept = Measurement(self.check, name, value, unit, low, high, verdict, self._clock.now_s, source, note)
+        kept = Measurement(
+            self.check, name, value, unit, low, high, verdict, self._clock.now_s, source, note, form
+        )
         self.measurements.append(kept)
         self._recorder.measurement(kept)
         return kept
-
-
-def describe(measurement: Measurement) -> str:
-    """One measurement against its limits, in words."""
-    unit = f" {measurement.unit}" if measurement.unit else ""
-    value = measurement.value
-    shown = f"{value:.6g}" if isinstance(value, float) else str(value)
-    text = f"{measurement.name} was {shown}{unit}"
-    if measurement.low is not None and measurement.high is not None:
-        text += f", expected {measurement.low:.6g} to {measurement.high:.6g}{unit}"
-    elif measurement.low is not None:
-        text += f", expected at least {measurement.low:.6g}{unit}"
-    elif measurement.high is not None:
-        text += f", expected at most {measurement.high:.6g}{unit}"
-    return f"{text} ({measurement.note})" if measurement.note else text

@@ -13,21 +13,21 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
 from hiltest.clock import wall_s
-from hiltest.evidence.findings import findings, look_first, unjudged
+from hiltest.evidence.findings import Waiting, findings, look_first, waiting
 from hiltest.evidence.model import CheckResult, Measurement, RunRecord
 from hiltest.evidence.text import (
     OUTCOME_SYMBOLS,
     VERDICT_SYMBOLS,
+    allowed_text,
     clean,
-    limits_text,
+    measured_text,
     number,
     seconds_text,
-    value_text,
+    spoken,
     with_unit,
 )
 
@@ -41,6 +41,7 @@ SHOWN_CURVES = 3
 WIDEST = 100  # columns; a wider table is harder to read across
 OUTCOME_WIDTH = 17
 REPORT = "report.html"
+UNNAMED = "unnamed"
 
 OUTCOME_STYLES = {
     "passed": "green",
@@ -187,11 +188,11 @@ def _reason(result: CheckResult) -> str:
         return ""
     record = RunRecord("", "", "", {}, None, False, checks=[result])
     found = findings(record)
-    return _one_line(found[0].sentence if found else result.reason)
+    return _one_line(found[0].line if found else result.reason)
 
 
 def _one_line(text: str) -> str:
-    return clean(" ".join(text.split("\n")))
+    return clean(spoken(" ".join(text.split("\n"))))
 
 
 def _look_first(record: RunRecord) -> list[str]:
@@ -199,6 +200,13 @@ def _look_first(record: RunRecord) -> list[str]:
     lines = [_one_line(line) for line in look_first(record)]
     is_told = bool(lines) and lines[0].partition(": ")[2] in _one_line(record.verdict_reason)
     return [] if is_told else lines
+
+
+def _how_to_name(record: RunRecord) -> str:
+    """Say how records get a serial number; empty where they have one."""
+    if record.unit != UNNAMED or record.is_of_own_tests:
+        return ""
+    return "this unit has no name in its records; to give it one, add --serial SN"
 
 
 class _Plain:
@@ -226,16 +234,18 @@ class _Plain:
     def show(self, record: RunRecord) -> None:
         for check in record.checks:
             for m in check.measurements:
-                value = value_text(m.value, m.unit, m.low, m.high)
-                allowed = limits_text(m.low, m.high, m.unit)
-                limited = f", allowed {allowed}" if m.low is not None or m.high is not None else ""
-                self._say(f"{clean(check.name)}: {clean(m.name)}: {value}{limited}: {m.verdict}")
+                allowed = allowed_text(m)
+                limited = f", allowed {allowed}" if allowed else ""
+                name = clean(spoken(m.name))
+                self._say(f"{clean(check.name)}: {name}: {measured_text(m)}{limited}: {m.verdict}")
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         reason = f" ({_one_line(record.verdict_reason)})" if record.verdict_reason else ""
         self._say(f"verdict: {record.verdict}{reason}")
         for line in _look_first(record):
             self._say(f"look first: {line}")
+        if hint := _how_to_name(record):
+            self._say(f"note: {hint}")
         if folder is not None:
             self._say(f"report: {folder / REPORT}")
 
@@ -273,12 +283,10 @@ class _Live:
         self._measured: Measurement | None = None
         self._note = ""
         self._values: dict[str, str] = {}
-        self._alike: list[CheckResult] = []
         if title:
             self._console.print(_text((title, "bold")))
 
     def on_check_start(self, name: str, window_s: float | None) -> None:
-        self._print_alike()
         self._check, self._window_s = name, window_s
         self._start_t_s, self._start_wall_s = self._last_t_s, wall_s()
         self._measured, self._note, self._values = None, "", {}
@@ -297,16 +305,13 @@ class _Live:
         self._draw()
 
     def on_note(self, text: str) -> None:
-        self._note = clean(text)
+        self._note = clean(spoken(text))
         self._draw()
 
     def on_result(self, result: CheckResult) -> None:
         self._advance(result.ended_s)
         self.stop()
-        if self._alike and (result.outcome, result.reason) != (self._alike[0].outcome, self._alike[0].reason):
-            self._print_alike()
-        if result.outcome == "not run":
-            self._alike.append(result)
+        if result.outcome == "not run":  # told together at the end, by what stopped them
             self._check = ""
             return
         took = result.ended_s - result.started_s
@@ -314,21 +319,14 @@ class _Live:
         self._console.print(_result_row(result, seconds_text(took) if ran else ""))
         self._check = ""
 
-    def _print_alike(self) -> None:
-        """Checks that were not run for one and the same reason, in one row."""
-        if self._alike:
-            self._console.print(
-                _result_row(replace(self._alike[0], name=", ".join(r.name for r in self._alike)), "")
-            )
-        self._alike.clear()
-
     def show(self, record: RunRecord) -> None:
-        self._print_alike()
         self._console.print()
         self._console.print(_measurements(record, min(self._console.width, WIDEST)))
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
-        self._print_alike()
+        for group in waiting(record):
+            if group.checks[0].outcome == "not run":
+                self._console.print(_waiting_row(group))
         self._console.print()
         if any(check.measurements for check in record.checks):
             self._console.print(_measurements(record, min(self._console.width, WIDEST)))
@@ -378,9 +376,9 @@ class _Live:
         if (m := self._measured) is not None:
             lines.append(
                 _text(
-                    (f"  {clean(m.name)} ", ""),
-                    (value_text(m.value, m.unit, m.low, m.high), "bold"),
-                    (f"  {limits_text(m.low, m.high, m.unit)}  ", "dim"),
+                    (f"  {clean(spoken(m.name))} ", ""),
+                    (measured_text(m), "bold"),
+                    (f"  {allowed_text(m) or 'no limit'}  ", "dim"),
                     (m.verdict, OUTCOME_STYLES[m.verdict]),
                 )
             )
@@ -399,7 +397,7 @@ class _Live:
             bench_s = self._last_t_s - self._start_t_s
         left_s = max(0.0, self._window_s - max(bench_s, wall_s() - self._start_wall_s))
         done = min(10, round(10 * (1 - left_s / self._window_s))) if self._window_s > 0 else 10
-        return f"{'━' * done}{'╌' * (10 - done)} {round(left_s)} s left of {number(self._window_s)} s"
+        return f"{'━' * done}{'╌' * (10 - done)} {seconds_text(round(left_s))} left of {seconds_text(self._window_s)}"
 
 
 def _text(*parts: tuple[str, str]) -> Text:
@@ -436,6 +434,24 @@ def _result_row(result: CheckResult, took: str) -> Table:
     return row
 
 
+def _waiting_row(group: Waiting) -> Table:
+    """Checks that one and the same thing kept back."""
+    from rich.table import Table
+
+    row = Table.grid(padding=(0, 1), expand=True)
+    row.add_column(width=OUTCOME_WIDTH, no_wrap=True)
+    row.add_column(ratio=1, overflow="fold")
+    names = ", ".join(clean(check.name) for check in group.checks)
+    row.add_row(_text(_outcome("not run")), _text((_counted(group), "")))
+    row.add_row("", _text((names, "dim")))
+    return row
+
+
+def _counted(group: Waiting) -> str:
+    many = f"{len(group.checks)} checks" if len(group.checks) > 1 else "1 check"
+    return f"{many} {_one_line(group.why)}"
+
+
 def _measurements(record: RunRecord, width: int) -> Table:
     """Every measurement against its limits, check by check."""
     from rich.padding import Padding
@@ -451,12 +467,11 @@ def _measurements(record: RunRecord, width: int) -> Table:
             continue
         table.add_row(_text((clean(check.name), "bold")))
         for m in check.measurements:
-            limited = m.low is not None or m.high is not None
             style = "bold red" if m.verdict == "failed" else ""
             table.add_row(
-                Padding(_text((clean(m.name), style)), (0, 0, 0, 2)),
-                _text((value_text(m.value, m.unit, m.low, m.high), style)),
-                _text((limits_text(m.low, m.high, m.unit) if limited else "", "dim")),
+                Padding(_text((clean(spoken(m.name)), style)), (0, 0, 0, 2)),
+                _text((measured_text(m), style)),
+                _text((allowed_text(m), "dim")),
                 _text(_outcome(m.verdict)),
             )
     return table
@@ -476,13 +491,16 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
     lines = [_text(*head)]
     if record.verdict_reason:
         lines.append(_text((_one_line(record.verdict_reason), "")))
-    for place, cause in enumerate(_look_first(record)):
-        if place == 0:
-            lines += [_text(), _text(("Look first at ", "bold"), (cause, "bold"))]
-        else:
-            lines.append(_text((f"  {place}. {cause}", "")))
-    if skipped := unjudged(record):
-        lines += [_text(), _text((f"Not judged: {len(skipped)} of {len(record.checks)} checks", "yellow"))]
+    if told := _look_first(record):
+        finding = findings(record)[0]
+        lines += [_text(), _text(("Look first at ", "bold"), (clean(finding.check.name), "bold"))]
+        lines += [_text((f"  {_one_line(text)}", "")) for text in (finding.sentence, *finding.beside[:2])]
+        lines += [_text((f"  {place}. {cause}", "")) for place, cause in enumerate(told[1:], 1)]
+    if groups := waiting(record):
+        lines.append(_text())
+        lines += [_text((_counted(group), "yellow")) for group in groups]
     if folder is not None:
         lines += [_text(), _text(("Report: ", "bold"), (clean(folder / REPORT), ""))]
+    if hint := _how_to_name(record):
+        lines.append(_text((f"{hint[0].upper()}{hint[1:]}", "dim")))
     return Panel(_text().join(_with_breaks(lines)), border_style=VERDICT_BORDERS[record.verdict])

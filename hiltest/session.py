@@ -37,7 +37,7 @@ from hiltest.measure import CheckFailed, Measure, RunStopped
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
     from hiltest.canbus.frame import Frame
-    from hiltest.catalogue.registry import BoundCheck
+    from hiltest.catalogue.registry import BoundCheck, Page
     from hiltest.claim import Claim
     from hiltest.clock import Clock
     from hiltest.console import SerialConsole
@@ -547,9 +547,8 @@ class Run:
             return "not run", f"{self.stopped_by} stopped the run: nothing more is done with this unit"
         if (self.not_opened or self.unusable) and bound.spec.group != "desk":
             return "not run", "the bench could not be opened"
-        closed = self._closed(bound.gates)
-        if closed:
-            return "not run", closed
+        if roots := self.stopped_by_gates(bound):
+            return "not run", "gate: " + ", ".join(f"{gate} {self._state_of(gate)}" for gate in roots)
         if bound.verbs:
             offers = self.opened().nodes[bound.node].offers
             missing = [verb for verb in bound.verbs if verb not in offers]
@@ -579,18 +578,37 @@ class Run:
         result = self.results.get(name)
         return result is not None and result.outcome == "passed"
 
-    def _state_of(self, name: str) -> str:
-        result = self.results.get(name)
-        if result is None:
-            return "was not run"
-        words = {"not run": "was not run", "not offered": "is not offered", "error": "ended in an error"}
-        return words.get(result.outcome, result.outcome)
+    def stopped_by_gates(self, bound: BoundCheck) -> list[str]:
+        """The checks at the root of why gates of `bound` are closed, each once; empty when all are open.
 
-    def begin(self, name: str, part: str, window_s: float | None, causes: Iterable[str] = ()) -> Measure:
+        A gate that was not run itself stands for what stopped it. A silent bus is a closed gate for all but the
+        checks that find out why it is silent.
+        """
+        roots: dict[str, None] = {}
+        for gate in bound.gates:
+            result = self.results.get(gate)
+            if result is not None and (
+                result.outcome == "passed"
+                or (result.outcome == "not observable" and gate in bound.gates_may_not_see)
+            ):
+                continue
+            roots |= dict.fromkeys((result.stopped_by if result is not None else []) or [gate])
+        return list(roots)
+
+    def _state_of(self, name: str) -> str:
+        from hiltest.evidence.findings import gate_words
+
+        result = self.results.get(name)
+        return gate_words(None if result is None else result.outcome)
+
+    def begin(self, name: str, part: str, window_s: float | None, page: Page | None = None) -> Measure:
         """Start a check; returns its `measure`."""
         self.start()
         measure = Measure(name, part, self.loaded, self._clock, self._books, self.memory, self._has_passed)
-        result = CheckResult(name, "error", look_first=list(causes), started_s=self._clock.now_s)
+        result = CheckResult(name, "error", started_s=self._clock.now_s)
+        if page is not None:
+            result.look_first = list(page.causes)
+            result.limits = [f"{what} ({source})" for what, source in page.limits]
         self._current = (measure, result)
         if self._open is not None and self._open.spoken:
             self._open.guard.reset()
@@ -632,6 +650,8 @@ class Run:
         result.notes = measure.notes
         if result.outcome == "passed":
             result.look_first = []
+        elif measure.causes:
+            result.look_first = measure.causes
         self._note_loss(error)
         self._note_loss(off_error)
         if isinstance(error, RunStopped):
@@ -648,7 +668,12 @@ class Run:
         """Keep that a check did not run, and why."""
         self.start()
         at_s = self._clock.now_s
+        bound = next((each for each in self.every if each.name == name), None)
         result = CheckResult(name, outcome, reason, started_s=at_s, ended_s=at_s)
+        if outcome == "not run" and reason.startswith("gate: ") and bound is not None:
+            result.stopped_by = self.stopped_by_gates(bound)
+        elif outcome == "not run" and self.stopped_by:
+            result.stopped_by = [self.stopped_by]
         self._keep(result)
         return result
 
@@ -735,6 +760,8 @@ class Run:
         have passed; checks that the description lets be missing may be not offered.
         """
         failed = [result.name for result in self.results.values() if result.outcome == "failed"]
+        if self._is_of_own_tests():
+            return self._word_of_own_tests(failed)
         if failed:
             return "rejected", f"failed: {', '.join(failed)}"
         why = {
@@ -757,6 +784,17 @@ class Run:
                 f"{count - left_out} of the catalogue's {count} checks were selected, a verdict needs all"
             )
         return "incomplete", "; ".join(reasons)
+
+    def _is_of_own_tests(self) -> bool:
+        return not self.planned and bool(self.results) and not (self.lost or self.not_opened or self.ended)
+
+    def _word_of_own_tests(self, failed: list[str]) -> tuple[Verdict, str]:
+        """Tests of the user's own accept no board, however well they went; one that fails does reject it."""
+        passed = sum(result.outcome == "passed" for result in self.results.values())
+        told = f"own tests: {passed} of {len(self.results)} passed"
+        if failed:
+            return "rejected", f"{told}, failed: {', '.join(failed)}"
+        return "incomplete", f"{told}; no check of the catalogue was run, so this accepts no board"
 
     def open_ends(self) -> list[CheckResult]:
         """What was selected and shows nothing good: every result but passed, and but not offered where it may be."""
@@ -802,7 +840,9 @@ def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, st
     """
     if error is None:
         return "passed", ""
-    failures = "; ".join(_short(each) for each in measure.failed)
+    from hiltest.evidence.text import sentence
+
+    failures = "; ".join(sentence(each) for each in measure.failed)
     text = str(error)
     if isinstance(error, CheckFailed | AssertionError | NodeFault):
         return "failed", f"{text} [{failures}]" if failures and failures not in text else text
@@ -815,12 +855,6 @@ def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, st
     if failures:
         return "failed", f"{failures}; then {type(error).__name__}: {text}"
     return "error", text if isinstance(error, HiltestError) else f"{type(error).__name__}: {text}"
-
-
-def _short(measurement: Measurement) -> str:
-    from hiltest.measure import describe
-
-    return describe(measurement)
 
 
 def versions(loaded: Loaded) -> dict[str, str]:

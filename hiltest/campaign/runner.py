@@ -77,7 +77,7 @@ def run_one(run: Run, bound: BoundCheck) -> None:
     part = f"{bound.spec.per}[{bound.target.name}]"
     error: BaseException | None = None
     disarm: Callable[[], None] = lambda: None  # noqa: E731 - replaced below, once the bench is open
-    measure = run.begin(bound.name, part, bound.window_s, bound.spec.page.causes)
+    measure = run.begin(bound.name, part, bound.window_s, bound.spec.page)
     try:
         arguments = {
             name: _argument(run, bound, measure, name) for name in inspect.signature(function).parameters

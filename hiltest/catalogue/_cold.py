@@ -7,11 +7,12 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from hiltest import cautions
+from hiltest.catalogue import _causes
 from hiltest.physics.motion import coil_pairs
 from hiltest.physics.thermistor import NtcBeta, Platinum, ResistiveSensor
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Bus, Heater, Sensor, Stepper
+    from hiltest.description.models import Bus, Heater, Limits, Sensor, Stepper
     from hiltest.measure import Measure
     from hiltest.meters.operator import Operator
     from hiltest.meters.power import Power
@@ -94,6 +95,12 @@ def pair(meter: Ohmmeter, bus: Bus, measure: Measure) -> None:
     nominal = 1.0 / sum(1.0 / each for each in bus.terminators_ohm)
     low, high = LOWEST_SHARE * nominal, HIGHEST_SHARE * nominal
     measure("across the pair", ohm, "ohm", low=low, high=high, note=pair_hint(ohm, nominal, low, high))
+    measure.look_first(*_causes.pair(ohm))
+    if low <= ohm <= high:
+        measure.note(
+            "this shows both terminators and the line between them. A node that only hangs on the line adds kiloohms: a "
+            "wire that is open in its own plug is not seen here, but in bus.quiet and bus.enumerate"
+        )
 
 
 def pair_hint(ohm: float, nominal_ohm: float, low_ohm: float, high_ohm: float) -> str:
@@ -182,6 +189,8 @@ def heater(meter: Ohmmeter, target: Heater, measure: Measure) -> None:
     low = nominal / (1.0 + share) * (1.0 - METER_SHARE)
     high = nominal / (1.0 - share) * (1.0 + METER_SHARE) + LEADS_OHM
     note = "" if low <= ohm <= high else _heater_hint(ohm, nominal)
+    others = [heater_ohm(measure, each) for each in measure.description.heater if each is not target]
+    measure.look_first(*_causes.heater(ohm, nominal, others))
     measure("element", ohm, "ohm", low=low, high=high, limit="power_tolerance_percent", note=note)
     if ohm > 0.0 and math.isfinite(ohm):
         watts = measure.description.supply.voltage_v**2 / ohm
@@ -227,9 +236,19 @@ def sensor(meter: Ohmmeter, target: Sensor, measure: Measure) -> None:
     low, high = ends[0] * (1.0 - METER_SHARE), ends[1] * (1.0 + METER_SHARE) + LEADS_OHM
     middle = math.sqrt(low * high)
     note = "" if low <= ohm <= high else _sensor_hint(ohm, middle)
+    others = [curve_of(each) for each in measure.description.sensor if each is not target]
+    fits_another = any(other is not None and _is_a_room(other, ohm, limits) for other in others)
+    shown_c = curve.temperature_of(ohm) if 0.0 < ohm < math.inf else math.nan
+    measure.look_first(*_causes.sensor(ohm / middle, fits_another, shown_c))
     measure("resistance", ohm, "ohm", low=low, high=high, limit="limits.ambient_low_c", note=note)
     if not note:
         measure("that is", curve.temperature_of(ohm), "degC")
+
+
+def _is_a_room(curve: ResistiveSensor, ohm: float, limits: Limits) -> bool:
+    """Is that what a sensor of this curve has in the room?"""
+    ends = sorted(curve.resistance_of(t) for t in (limits.ambient_low_c, limits.ambient_high_c))
+    return ends[0] <= ohm <= ends[1]
 
 
 def _sensor_hint(ohm: float, middle_ohm: float) -> str:
@@ -258,7 +277,9 @@ def coils(meter: Ohmmeter, target: Stepper, measure: Measure) -> None:
     low, high = target.phase_ohm * (1.0 - share), target.phase_ohm * (1.0 + share) + LEADS_OHM
     for one, other in (("a1", "a2"), ("b1", "b2")):
         measure(f"coil {one}-{other}", read[one, other], "ohm", low=low, high=high, limit="phase_ohm")
-    found = coil_pairs(read, open_above_ohm=max(1000.0, 20.0 * target.phase_ohm))
+    open_ohm = max(1000.0, 20.0 * target.phase_ohm)
+    measure.look_first(*_causes.coils(read, low, high, open_ohm))
+    found = coil_pairs(read, open_above_ohm=open_ohm)
     pairs = " and ".join("-".join(each) for each in found.pairs) or "none"
     right = {frozenset(each) for each in found.pairs} == {frozenset(("a1", "a2")), frozenset(("b1", "b2"))}
     measure.require("the pairs are a1-a2 and b1-b2", right, f"found: {pairs}")

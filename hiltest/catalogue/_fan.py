@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.errors import NotOffered
 
 if TYPE_CHECKING:
@@ -14,18 +15,32 @@ if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.scpi import ScpiSupply
 
 EVERY_S = 0.1
 STOPPED_RPM = 60.0
+CURRENT_FOR_S = 5.0
+"""How long the current of a fan without speed is watched: longer than the pause between the tries of a blocked one
+(common practice, no source)."""
 
 
 class Rig:
     """One fan under test, and the others that must stay still."""
 
     def __init__(
-        self, link: Link, node: GuardedNode, fan: Fan, others: Sequence[Fan], measure: Measure
+        self,
+        link: Link,
+        node: GuardedNode,
+        fan: Fan,
+        others: Sequence[Fan],
+        measure: Measure,
+        supply: ScpiSupply | None = None,
     ) -> None:
         self.link, self.node, self.fan, self.others, self.measure = link, node, fan, others, measure
+        self.supply = supply
+        self.rest_a = math.nan
+        self.rest_rpm = 0.0
+        self.start_rpm = math.nan
         self.speed = measure.curve(f"{fan.name} speed", "rpm", full_speed=fan.full_speed_rpm)
         self.duty = measure.curve(f"{fan.name} duty", "%")
         self.others_turned: set[str] = set()
@@ -77,6 +92,9 @@ class Rig:
                 break
             self.link.run_for(EVERY_S)
         self.measure("speed at zero duty", rpm, "rpm", high=STOPPED_RPM, note="before the test")
+        self.rest_rpm = rpm
+        if self.supply is not None:
+            self.rest_a = self.supply.read_a()
         self.turned_before = self._turning()
         if self.turned_before:
             self.measure.note(
@@ -154,6 +172,7 @@ class Rig:
         self.command(self.fan.start_duty)
         rpm, _ = self._settle(self.fan.spin_up_max_s)
         self.measure(f"speed from rest at {self.fan.start_duty:.0%} duty", rpm, "rpm", low=STOPPED_RPM)
+        self.start_rpm = rpm
 
     def back_up(self, speeds: Sequence[tuple[float, float]]) -> None:
         """The duties of the sweep again, upwards: the same speeds, whichever way they are reached."""
@@ -166,6 +185,48 @@ class Rig:
                     f"speed at {duty:.0%} duty, upwards over downwards", ratio, "", low=0.9, high=1.1
                 )
         self.command(0.0)
+
+    def _current_a(self) -> list[float]:
+        """What the bench supply gives more than at rest, for a while; empty where there is none."""
+        if self.supply is None:
+            return []
+        amps, end_s = [], self.link.now_s + CURRENT_FOR_S
+        while self.link.now_s < end_s:
+            amps.append(self.supply.read_a() - self.rest_a)
+            self.link.run_for(EVERY_S)
+        return amps
+
+    def why_no_speed(self) -> None:
+        """Say where to look when the tachometer shows nothing at full duty; the fan is still commanded on."""
+        amps = self._current_a()
+        if amps:
+            self.measure("supply current more than at rest, lowest", min(amps), "A")
+            self.measure("supply current more than at rest, highest", max(amps), "A")
+        self.measure.look_first(
+            *_causes.fan_without_speed(
+                amps, self.fan.current_a, bool(self.others_turned), self.rest_rpm > STOPPED_RPM
+            )
+        )
+
+    def why_otherwise(self, speeds: Sequence[tuple[float, float]]) -> None:
+        """Say where to look if one of the speeds (duty, rpm) is not good."""
+        full_rpm = speeds[0][1]
+        low, high = self.band_at_full()
+        is_good = low <= full_rpm <= high
+        as_another = not is_good and any(
+            low * each.full_speed_rpm < full_rpm * self.fan.full_speed_rpm < high * each.full_speed_rpm
+            for each in self.others
+        )
+        self.measure.look_first(
+            *_causes.fan(
+                turned_at_rest=self.rest_rpm > STOPPED_RPM,
+                off_by_ratio=bool(ratio_hint(full_rpm, self.fan)),
+                is_slow=full_rpm < low,
+                is_flat=len(speeds) > 1 and min(rpm for _, rpm in speeds) > 0.9 * full_rpm,
+                another_turned=bool(self.others_turned) or as_another,
+                started_low=math.isnan(self.start_rpm) or self.start_rpm >= STOPPED_RPM,
+            )
+        )
 
 
 def _mean(seen: Sequence[tuple[float, float]]) -> float:

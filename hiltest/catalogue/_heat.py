@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue import _sense
+from hiltest.catalogue import _causes, _sense
 from hiltest.errors import NotOffered
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ OTHERS_EVERY_S = 1.0
 IDLE_EVERY_S = 0.5
 IDLE_RISE_K, IDLE_ABORT_K = 1.0, 3.0
 PULSE_LOW, PULSE_HIGH = 0.72, 1.35
-FLAT_SHARE = 0.25
+FLAT_SHARE = _causes.FLAT_SHARE
 OTHER_SHARE = 0.4
 DEAD_TIME_S = 1.5
 """Element, contact and dead time together, of a block that is well built (common practice, no source)."""
@@ -118,6 +118,7 @@ def pulse(
             "temperature): a heater that is wired to a block there would look open"
         )
     result = _give(link, node, heater, measure, readers)
+    measure.look_first(*_likely(result, heater))
     _judge_own(result, heater, measure)
     _judge_others(result, heater, measure)
     _judge_flat(result, heater, measure)
@@ -180,6 +181,20 @@ def _has_turned(result: Pulse, after_s: float) -> bool:
     return latest < before - 0.1 and latest < result.peak_k - 0.2
 
 
+def _likely(result: Pulse, heater: Heater) -> tuple[str, ...]:
+    """Where to look if this pulse is not good, by what it did."""
+    share = result.share
+    lag_s = result.lag_s() if share >= FLAT_SHARE else math.nan
+    late_s = 1.3 * heater.sensor_lag_s if share < PULSE_LOW else heater.sensor_lag_max_s
+    most_k = max((rise for _, rise in result.others()), default=0.0)
+    spill = 0.3 * result.expected_k if share < FLAT_SHARE else _others_max_k(result)
+    return _causes.pulse(share, (PULSE_LOW, PULSE_HIGH), lag_s > late_s, result.dip_v, most_k > spill)
+
+
+def _others_max_k(result: Pulse) -> float:
+    return max(1.0, OTHER_SHARE * result.expected_k)
+
+
 def _judge_own(result: Pulse, heater: Heater, measure: Measure) -> None:
     expected, lag_s = result.expected_k, result.lag_s()
     if not math.isnan(result.dip_v):
@@ -205,7 +220,7 @@ def _judge_others(result: Pulse, heater: Heater, measure: Measure) -> None:
     matrix[heater.name] = dict(result.rises_k)
     others = result.others()
     for name, rise in others[:1]:
-        measure(f"rise of {name} meanwhile", rise, "K", high=max(1.0, OTHER_SHARE * result.expected_k))
+        measure(f"rise of {name} meanwhile", rise, "K", high=_others_max_k(result))
     if len(matrix) == len(measure.description.heater) and len(matrix) > 1:
         rows = "; ".join(
             f"{name}: " + ", ".join(f"{sensor} {rise:+.1f} K" for sensor, rise in row.items())
@@ -224,10 +239,13 @@ def _judge_flat(result: Pulse, heater: Heater, measure: Measure) -> None:
         if moved
         else _hint(result, math.nan)
     )
-    measure.fail(
+    told = (
         f"the heater was on for {heater.pulse_s:g} s and its own sensor rose by {result.peak_k:.2f} K where "
         f"{result.expected_k:.1f} K were expected; {why}"
     )
+    if not moved and result.dip_v > _causes.DIPS_V:  # it is hot, and nobody knows where
+        measure.stop_run(told)
+    measure.fail(told)
 
 
 def _hint(result: Pulse, lag_s: float) -> str:
@@ -238,7 +256,7 @@ def _hint(result: Pulse, lag_s: float) -> str:
             return "no supply reading: measure the heater and look at its sensor"
         return (
             "the supply dips, so the heater draws current: SENSOR OR HEATER OUT OF THE BLOCK. Let it cool, look"
-            if dip_v > 0.05
+            if dip_v > _causes.DIPS_V
             else "the supply does not dip: heater open or its plug out"
         )
     if share < PULSE_LOW:

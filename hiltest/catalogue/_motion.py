@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.errors import NoAnswer
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ class Axis:
 def _parked(axis: Axis) -> None:
     stepper, measure = axis.stepper, axis.measure
     if not axis.at_home():
+        measure.look_first(_causes.MOVE_PARKED, _causes.MOVE_SWITCH)
         measure.fail(
             f"the axis does not stand on its home switch {stepper.home_switch!r}. Power off, park it there by hand "
             "and run again; if it does stand there, the switch or its wire is open or its polarity is inverted. "
@@ -109,7 +111,8 @@ def direction(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure)
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
     _judge_encoder(axis, top / axis.per_rev, encoded - encoder_start)
-    _judge_direction(axis, released, done, top, back, home_again, flags)
+    share = (encoded - encoder_start) * axis.per_rev / top if top else math.nan
+    _judge_direction(axis, released, done, top, back, home_again, flags, share)
 
 
 def by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
@@ -135,6 +138,8 @@ def by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure
         back, encoder_back = axis.position() - start, axis.encoder_turns()
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
+    share = (encoded - encoder_start) * axis.per_rev / top if top else math.nan
+    measure.look_first(*_by_encoder(share, bool(flags & {"open_load_a", "open_load_b"})))
     measure("counted on the way out", top, "microsteps")
     measure("counted after the return", back, "microsteps", low=0, high=0)
     open_load = sorted(flags & {"open_load_a", "open_load_b"})
@@ -148,6 +153,17 @@ def by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure
         high=stepper.return_error_max_steps,
         limit="return_error_max_steps",
     )
+
+
+def _by_encoder(share: float, open_load: bool) -> tuple[str, ...]:
+    """Where to look if encoder and step counter differ."""
+    if open_load:
+        return (_causes.MOVE_COIL, _causes.MOVE_NOT)
+    if share < -0.1:
+        return (_causes.MOVE_REVERSED,)
+    if not share > 0.1:
+        return (_causes.MOVE_NOT, _causes.MOVE_COIL)
+    return (_causes.MOVE_STEPS, _causes.MOVE_GEAR)
 
 
 def _judge_encoder(axis: Axis, counted_rev: float, encoded_rev: float) -> None:
@@ -195,13 +211,21 @@ def long_by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Me
 
 
 def _judge_direction(
-    axis: Axis, released: int | None, done: int, top: int, back: int, home_again: bool, flags: frozenset[str]
+    axis: Axis,
+    released: int | None,
+    done: int,
+    top: int,
+    back: int,
+    home_again: bool,
+    flags: frozenset[str],
+    encoded_share: float,
 ) -> None:
     measure, stepper = axis.measure, axis.stepper
     measure("counted on the way out", top, "microsteps", low=done, high=done)
     measure("counted after the return", back, "microsteps", low=0, high=0)
     open_load = sorted(flags & {"open_load_a", "open_load_b"})
     measure("open-load flags at slow motion", len(open_load), "flags", high=0, note=", ".join(open_load))
+    measure.look_first(*_likely(axis, released, home_again, bool(open_load), encoded_share))
     if released is None and not home_again:
         measure.require("moves the right way", False, "the switch let go on the way back")
         measure.fail(
@@ -226,6 +250,33 @@ def _judge_direction(
         note=_ratio_hint(turns, stepper),
     )
     measure.require("switch met again on the way back", home_again)
+
+
+def _likely(
+    axis: Axis, released: int | None, home_again: bool, open_load: bool, encoded_share: float
+) -> tuple[str, ...]:
+    """Where to look if the axis did not move as it should, by what was seen of it."""
+    stepper, passed = axis.stepper, axis.measure.has_passed
+    if released is None:
+        return _causes.moved_wrong(
+            let_go_on_return=not home_again,
+            open_load=open_load,
+            coils_measured=passed(f"cold.coils[{stepper.name}]"),
+            switch_pressed=passed(f"switch.by_hand[{stepper.home_switch}]"),
+            encoded_share=encoded_share,
+        )
+    if open_load:
+        return (_causes.MOVE_COIL, *_causes.moved_otherwise(None))
+    return _causes.moved_otherwise(_factor(released / axis.per_rev, stepper))
+
+
+def _factor(found_rev: float, stepper: Stepper) -> float | None:
+    """By which power of two the microsteps differ, if that is what a distance says."""
+    from hiltest.physics.motion import travel_ratio
+
+    if found_rev <= 0:
+        return None
+    return travel_ratio(found_rev, stepper.home_release_rev, tolerance=0.25).microstep_factor
 
 
 def _is_near(released_rev: float, stepper: Stepper) -> bool:

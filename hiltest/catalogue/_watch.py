@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from hiltest.catalogue import _bus
 from hiltest.clock import NS_PER_S
 from hiltest.errors import NoAnswer, NotOffered
+from hiltest.evidence.text import hex_text
 from hiltest.physics.statistics import percentile
 
 if TYPE_CHECKING:
@@ -183,13 +184,13 @@ def one_board(node: GuardedNode, part: Node, measure: Measure) -> None:
     measure("answers to one request", found.answers, "answers", low=1, high=1)
     serials = set(found.serial_numbers)
     if found.answers > 1 or len(serials) > 1:
-        told = ", ".join(map(str, sorted(serials)))
-        measure("serial numbers", len(serials), "numbers", high=1, note=told)
+        told = ", ".join(map(hex_text, sorted(serials)))
+        measure("serial numbers", len(serials), high=1, note=told)
         measure.fail("a second board answers under this id; unplug one of them")
     for _ in range(IDENTITY_READS):
         serials.add(node.identify().serial_number)
-    told = ", ".join(map(str, sorted(serials)))
-    measure("serial numbers", len(serials), "numbers", high=1, note=told)
+    told = ", ".join(map(hex_text, sorted(serials)))
+    measure("serial numbers", len(serials), high=1, note=told)
     watch_s = min(max(1.0, 20 * part.heartbeat_s), WATCH_MAX_S)
     beats = node.watch_heartbeat(watch_s)
     measure(

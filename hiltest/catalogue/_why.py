@@ -73,10 +73,9 @@ class Diagnosis:
 
     @property
     def short(self) -> str:
-        """One line for the reason of the check."""
+        """What was found last and the likeliest cause, for the reason of the check."""
         first = self.causes[0].what if self.causes else "no cause was found"
-        rest = f" (or: {'; '.join(cause.what for cause in self.causes[1:3])})" if len(self.causes) > 1 else ""
-        return f"{self.steps[-1] if self.steps else ''} {first}{rest}".strip()
+        return f"{' '.join(self.steps[-2:])} Likely: {first}".strip()
 
 
 @dataclass(slots=True)
@@ -382,3 +381,4 @@ def tell(measure: Measure, diagnosis: Diagnosis) -> None:
     if diagnosis.bit_rate_found_bps is not None:
         measure("bit rate found by listening", diagnosis.bit_rate_found_bps / 1000, "kbit/s")
     measure.note(diagnosis.text())
+    measure.look_first(*map(str, diagnosis.causes))

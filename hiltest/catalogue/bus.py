@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -14,13 +15,7 @@ if TYPE_CHECKING:
 
 ENOUGH_LOAD = 0.9
 _REST_MAX_PERCENT = 50.0
-_WIRING = (
-    "no power at the node: plug, fuse, polarity (does it draw current, is its lamp on?)",
-    "both CAN wires open or the plug not seated: with the power off, H to L must read about 60 ohm at its plug",
-    "CAN-H and CAN-L exchanged at the node: 60 ohm, normal current, and nothing but acknowledge errors",
-    "another bit rate in the node or the adapter: stuff and form errors beside the acknowledge errors",
-    "H and L shorted to each other, to ground or to supply: the adapter goes bus-off within milliseconds",
-)
+SILENT_BEATS = 3.0
 
 
 @check(
@@ -43,6 +38,10 @@ _WIRING = (
             ),
             ("every sender is a node of the description", "chosen for hiltest"),
             (
+                f"somebody speaks: in silence of {SILENT_BEATS:g} described heartbeats nothing is judged",
+                "who hears nothing sees no error either",
+            ),
+            (
                 f"utilisation at rest up to {_REST_MAX_PERCENT:g} %",
                 "one device that babbles fills the bus; chosen for hiltest",
             ),
@@ -60,7 +59,9 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     from hiltest.catalogue import _contact, _why
 
     nodes = [part for part in measure.description.node if part.bus == target.name]
-    contact = _contact.listen(link, measure.limits.quiet_s, len(nodes))
+    beat_s = min((part.heartbeat_s for part in nodes), default=0.0)
+    listen_s = max(measure.limits.quiet_s, SILENT_BEATS * beat_s)
+    contact = _contact.listen(link, listen_s, len(nodes))
     seen = contact.seen
     if contact.note:
         measure.note(contact.note)
@@ -81,6 +82,12 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     if diagnosis is not None:
         _why.tell(measure, diagnosis)
         measure.fail(diagnosis.short)
+    if not seen.frames and beat_s and not measure.failed:
+        measure.not_observable(
+            f"nobody spoke for {seen.seconds:g} s, though a heartbeat is described every {beat_s:g} s: silence says "
+            "nothing about errors, and bus.enumerate asks why",
+            "a node that is powered, plugged in and alive",
+        )
 
 
 @check(
@@ -88,6 +95,7 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     per="node",
     order=110,
     gates=("bus.quiet[{bus}]",),
+    may_not_see=("bus.quiet[{bus}]",),
     verbs=("search", "identify", "restart", "watch_heartbeat"),
     window_s=lambda node: 40.0 + 3 * node.boot_max_s,
     page=Page(
@@ -102,17 +110,13 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
             ("boot time up to node.boot_max_s", "0.1 s to 1 s is common practice, no source"),
             ("mean heartbeat period within node.heartbeat_tolerance_percent", "chosen for hiltest"),
         ),
-        causes=(
-            *_WIRING,
-            "duplicate id: two boards were set alike; number them one at a time",
-            "the wrong board, or old firmware",
-            "the node restarts by itself: look at its supply while it boots",
-        ),
+        causes=_causes.BOARD,
     ),
 )
 def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
     """Only the expected nodes answer, and this one is right."""
     from hiltest.catalogue import _bus, _why
+    from hiltest.evidence.text import hex_text
 
     # A node without a node id is found under 0.
     expected = {part.node_id or 0 for part in measure.description.node if part.bus == target.bus}
@@ -130,32 +134,34 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
     measure(
         "serial numbers",
         len(mine.serial_numbers),
-        "numbers",
         low=0 if mine.identity is None else 1,  # a node that speaks in signals may have none
         high=1,
-        note=", ".join(str(number) for number in mine.serial_numbers),
+        note=", ".join(hex_text(number) for number in mine.serial_numbers),
     )
     others = sorted(set(found) - expected)
     measure("nodes not in the description", len(others), "nodes", high=0, note=", ".join(map(str, others)))
     if not mine.serial_numbers and mine.identity is not None:
+        measure.look_first(_causes.BOARD_BUSY, _causes.BOARD_RESTARTS)
         measure.fail(
             "it answers, but too late to say who it is while it is looked for: look at what keeps it busy"
         )
     if measure.failed:
+        measure.look_first(*_causes.board(each.name for each in measure.failed))
         measure.fail("the bus does not hold exactly the expected boards; nothing more was asked of it")
     identity = node.identify()
     for label, got, want in (
         ("vendor id", identity.vendor_id, target.vendor_id),
         ("product code", identity.product_code, target.product_code),
         ("revision", identity.revision, target.revision),
-        ("firmware", identity.firmware, target.firmware),
     ):
-        measure.equal(label, got, want)
-    measure("serial number", identity.serial_number)
+        measure.equal(label, got, want, form="hex")
+    measure.equal("firmware", identity.firmware, target.firmware)
+    measure("serial number", identity.serial_number, form="hex")
     boot_s = node.restart(within_s=3 * target.boot_max_s + 1.0)
     measure("boot time", boot_s, "s", high=target.boot_max_s, limit="boot_max_s")
     beats = node.watch_heartbeat(max(2.0, 20 * target.heartbeat_s))
     _bus.judge_heartbeat(measure, beats, target)
+    measure.look_first(*_causes.board(each.name for each in measure.failed))
 
 
 @check(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -49,13 +50,7 @@ def _with_curve(description: Description, sensor: Sensor) -> bool:
                 "ISO 11898-2 by way of makers' manuals: a terminator has 100 ohm to 130 ohm",
             ),
         ),
-        causes=(
-            "about 120 ohm: one terminator is missing or switched off, or a wire is open before it",
-            "about 40 ohm or 30 ohm: a third or fourth terminator inside a node or the adapter",
-            "kiloohms: no terminator at all, or the plug not seated",
-            "under 5 ohm: CAN-H touches CAN-L: halve the cable to find it",
-            "anything else: a terminator of a wrong value, water or flux between the wires",
-        ),
+        causes=_causes.PAIR,
     ),
 )
 def test_pair(
@@ -151,12 +146,7 @@ def test_supply(
             ),
             ("widened by the meter", _METER),
         ),
-        causes=(
-            "a quarter: an element for half the voltage: do not power it",
-            "open: element burnt out, or a thermal cut-off in series that has opened",
-            "shorted: leads touch at the element",
-            "another value: an element of another power, or two heaters' plugs exchanged",
-        ),
+        causes=_causes.HEATER,
     ),
 )
 def test_heater(
@@ -186,12 +176,7 @@ def test_heater(
             ),
             ("widened by the meter", _METER),
         ),
-        causes=(
-            "open or shorted: wire, plug, bead",
-            "ten times or a tenth: a part of another nominal value",
-            "another sensor's value: two plugs exchanged",
-            "a machine that was just in use: let it rest for 30 minutes",
-        ),
+        causes=_causes.SENSOR,
     ),
 )
 def test_sensor(
@@ -221,12 +206,7 @@ def test_sensor(
             ("a1-a2 and b1-b2 are the pairs, the other four read open", "common practice, no source"),
             ("widened by the meter", _METER),
         ),
-        causes=(
-            "other pairs than a1-a2 and b1-b2: two wires exchanged in the plug; it would buzz and not turn",
-            "one pair open: coil or wire broken",
-            "coils differ by more than a fifth, or read under an ohm less: shorted turns",
-            "another motor than described",
-        ),
+        causes=_causes.COILS,
     ),
 )
 def test_coils(

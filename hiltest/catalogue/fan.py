@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.scpi import ScpiSupply
 
 
 def _window_s(fan: Fan) -> float:
@@ -40,23 +42,17 @@ def _window_s(fan: Fan) -> float:
             ("speed rises with duty", "a duty that changes nothing is an open or inverted control wire"),
             ("pulses per turn", "Intel, 4-Wire PWM Controlled Fans Specification rev 1.3 (2005), p. 9: two"),
         ),
-        causes=(
-            "no speed and no current: supply wire or plug open, polarity reversed",
-            "no speed but it turns: tach wire open, or no pull-up",
-            "no speed, current in bursts: blocked rotor; clear it with the power off",
-            "another fan answers: plugs exchanged",
-            "speed off by a clean ratio: wrong pulses per turn in the description",
-            "same speed at every duty: control wire open",
-            "slow at every duty: dust, bearing, low supply",
-        ),
+        causes=_causes.FAN,
     ),
 )
-def test_tach(target: Fan, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_tach(
+    target: Fan, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Duty in, speed out."""
     from hiltest.catalogue import _fan
 
     others = [part for part in measure.description.fan if part.node == target.node and part is not target]
-    rig = _fan.Rig(link, node, target, others, measure)
+    rig = _fan.Rig(link, node, target, others, measure, bench_supply)
     rig.rest()
     full_rpm = rig.spin_up()
     low, high = rig.band_at_full()
@@ -70,12 +66,14 @@ def test_tach(target: Fan, link: Link, node: GuardedNode, measure: Measure) -> N
         note=_fan.ratio_hint(full_rpm, target),
     )
     if full_rpm <= 0:
+        rig.why_no_speed()
         measure.fail("the tachometer shows no pulse at full duty; the other duties were not tried")
     speeds = rig.sweep(full_rpm)
-    measure("speed rises with duty", _fan.rises(speeds), note=_fan.as_text(speeds))
+    rig.why_otherwise(speeds)
     measure.require("speed rises with duty", _fan.rises(speeds), _fan.as_text(speeds))
     rig.stop()
     rig.start_low()
+    rig.why_otherwise(speeds)
     rig.back_up(speeds)
     measure(
         "other fans that turned meanwhile",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue._heat import IDLE_ABORT_K
 from hiltest.catalogue.cold import QUESTION_S, with_operator
 from hiltest.catalogue.registry import Page, check
@@ -95,15 +96,7 @@ def test_idle(
             ),
             ("no other sensor rises by more than 40 % of this one", "chosen for hiltest"),
         ),
-        causes=(
-            "flat, and the supply does not dip: heater open, plug out",
-            "flat, but another sensor rises: plugs of two heaters or two sensors exchanged",
-            "flat, but the supply dips: SENSOR OR HEATER OUT OF THE BLOCK. Stop, let it cool, look",
-            "half of the rise in time: element of another power, one of two elements open",
-            "half of the rise and late: sensor half out of its bore",
-            "the whole rise, late: element loose in its bore, paste missing",
-            "far too much: element for a lower voltage. Do not power it again",
-        ),
+        causes=_causes.PULSE,
     ),
 )
 def test_pulse(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -13,11 +14,6 @@ if TYPE_CHECKING:
     from hiltest.measure import Measure
 
 _PINCH = "Pinch points: the axis may move at once and the wrong way."
-_NO_MOVE = (
-    "buzzes and does not turn: one coil open or coil pairs crossed; with the power off each coil reads the "
-    "motor's phase resistance",
-    "does not turn at all: driver not enabled, current not set, axis blocked (transport lock)",
-)
 
 
 @check(
@@ -122,13 +118,7 @@ def test_driver_ready(target: Stepper, link: Link, node: GuardedNode, measure: M
             ("encoder within 10 % of the step counter, same sign", "chosen for hiltest"),
             ("switch met again on the way back", "exact"),
         ),
-        causes=(
-            "the switch lets go on the way back instead: DIRECTION REVERSED; exchange the two wires of one coil or "
-            "change the setting",
-            *_NO_MOVE,
-            "released at half or double the distance: microsteps or gear other than described",
-            "the switch never changes: stuck, wire open (normally open contact) or shorted",
-        ),
+        causes=_causes.MOVE,
     ),
 )
 def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Measure) -> None:

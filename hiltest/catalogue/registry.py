@@ -50,7 +50,8 @@ class CheckSpec:
 
     `gates` and `verbs` are templates with {load}, {node}, {bus} and {sensor}; {home_switch} and {end_switch} in
     gates stand for those of a stepper, and the gate falls away where it has none; {cools} for a fan's heater. `when` says for which parts of
-    a description the check belongs to the catalogue; where it does not, nothing waits for it either.
+    a description the check belongs to the catalogue; where it does not, nothing waits for it either. `may_not_see`
+    are those of its gates that need not have passed where they were "not observable".
     """
 
     name: str
@@ -63,6 +64,7 @@ class CheckSpec:
     function: str = ""
     module: str = ""
     when: Callable[[Any, Any], bool] = lambda _description, _part: True
+    may_not_see: tuple[str, ...] = ()
 
     @property
     def group(self) -> str:
@@ -80,6 +82,7 @@ class BoundCheck:
     bus: str
     gates: tuple[str, ...] = field(default=())
     verbs: tuple[str, ...] = field(default=())
+    gates_may_not_see: tuple[str, ...] = field(default=())
 
     @property
     def name(self) -> str:
@@ -106,6 +109,7 @@ def check(
     gates: tuple[str, ...] = (),
     verbs: tuple[str, ...] = (),
     when: Callable[[Any, Any], bool] = lambda _description, _part: True,
+    may_not_see: tuple[str, ...] = (),
 ) -> Callable[[F], F]:
     """Make a test function a check of the catalogue.
 
@@ -117,12 +121,23 @@ def check(
         gates: checks that must have passed before, as templates.
         verbs: verbs of the node that the check needs, as templates.
         when: whether the check belongs to the catalogue for a description and one of its parts.
+        may_not_see: those of the gates that let it run also where they could not see anything.
     """
     window = window_s if callable(window_s) else (lambda _part, fixed=float(window_s): fixed)
 
     def mark(function: F) -> F:
         spec = CheckSpec(
-            name, per, order, gates, verbs, window, page, function.__name__, function.__module__, when
+            name,
+            per,
+            order,
+            gates,
+            verbs,
+            window,
+            page,
+            function.__name__,
+            function.__module__,
+            when,
+            may_not_see,
         )
         _SPECS[name] = spec
         function.__hil_check__ = spec  # type: ignore[attr-defined]
@@ -182,7 +197,8 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
         on_bus = [node.name for node in nodes.values() if node.bus == names["bus"]]
         gates = tuple(gate for template in spec.gates for gate in _filled(template, names, on_bus))
         verbs = tuple(verb.format(**names) for verb in spec.verbs)
-        yield BoundCheck(spec, part, names["node"], names["bus"], gates, verbs)
+        unseen = tuple(gate for template in spec.may_not_see for gate in _filled(template, names, on_bus))
+        yield BoundCheck(spec, part, names["node"], names["bus"], gates, verbs, unseen)
 
 
 def _filled(template: str, names: dict[str, str], on_bus: list[str]) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from hiltest.evidence.markup import esc, shortened, svg_box, svg_line, svg_text
 from hiltest.evidence.model import Curve, Measurement
-from hiltest.evidence.text import limits_text, number, unit_text, value_text
+from hiltest.evidence.text import allowed_text, measured_text, number, unit_text, value_text
 
 MAX_POINTS = 600
 WIDTH, HEIGHT = 440.0, 240.0
@@ -219,7 +219,7 @@ def limit_bar(m: Measurement) -> str:
         parts.append(f'<path class="out" d="M{at - 4:.1f} 5l8 8m0 -8l-8 8"/>')
     else:
         parts.append(f'<circle class="in" cx="{at:.1f}" cy="9" r="4"/>')
-    text = f"{value_text(m.value, m.unit, m.low, m.high)}, allowed {limits_text(m.low, m.high, m.unit)}"
+    text = f"{measured_text(m)}, allowed {allowed_text(m)}"
     return (
         f'<svg class="bar" viewBox="0 0 {width:g} 18" role="img"><title>{esc(text)}</title>'
         f"{''.join(parts)}</svg>"

@@ -67,6 +67,7 @@ def measurement_to_dict(m: Measurement) -> dict[str, Any]:
         "t_s": plain_value(m.t_s),
         "limit_source": m.limit_source,
         "note": m.note,
+        **({"form": m.form} if m.form else {}),
     }
 
 
@@ -83,6 +84,7 @@ def measurement_from_dict(check: str, data: Mapping[str, Any]) -> Measurement:
         t_s=float(data.get("t_s", 0.0)),
         limit_source=data.get("limit_source", "none"),
         note=data.get("note", ""),
+        form=data.get("form", ""),
     )
 
 
@@ -93,6 +95,8 @@ def result_head(result: CheckResult) -> dict[str, Any]:
         "outcome": result.outcome,
         "reason": result.reason,
         "look_first": list(result.look_first),
+        "stopped_by": list(result.stopped_by),
+        "limits": list(result.limits),
         "started_s": plain_value(result.started_s),
         "ended_s": plain_value(result.ended_s),
     }
@@ -141,6 +145,8 @@ def check_from_dict(data: Mapping[str, Any]) -> CheckResult:
         outcome=data["outcome"],
         reason=data["reason"],
         look_first=list(data.get("look_first", [])),
+        stopped_by=list(data.get("stopped_by", [])),
+        limits=list(data.get("limits", [])),
         measurements=[measurement_from_dict(data["name"], m) for m in data["measurements"]],
         started_s=float(data.get("started_s", 0.0)),
         ended_s=float(data.get("ended_s", 0.0)),

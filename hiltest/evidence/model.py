@@ -14,13 +14,19 @@ from typing import Literal
 Outcome = Literal["passed", "failed", "not run", "not offered", "not observable", "error"]
 Verdict = Literal["accepted", "rejected", "incomplete"]
 MeasurementVerdict = Literal["passed", "failed", "noted"]
-LimitSource = Literal["file", "default", "computed", "hook", "none"]
+LimitSource = Literal["file", "default", "computed", "hook", "test", "none"]
+"""Where a limit comes from: the description; its default or the catalogue's own; computed from these by the check; a
+hook; a test of the user's own; there is none."""
+Form = Literal["", "hex"]
 Value = float | int | str | bool
 
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """One measured value against its limits. `verdict` is 'noted' when there is no limit."""
+    """One measured value against its limits. `verdict` is 'noted' when there is no limit.
+
+    `form` says how people write the value where that is not as a plain number: "hex" for one that names something.
+    """
 
     check: str
     name: str
@@ -32,6 +38,7 @@ class Measurement:
     t_s: float
     limit_source: LimitSource = "none"
     note: str = ""
+    form: Form = ""
 
 
 @dataclass(slots=True)
@@ -59,12 +66,18 @@ WHOLE_RUN = ""
 
 @dataclass(slots=True)
 class CheckResult:
-    """How one check ended. `reason` says why when it did not pass, and which gate stopped it."""
+    """How one check ended. `reason` says why when it did not pass, and which gate stopped it.
+
+    `stopped_by` names what a check waits for that was not run: the checks at the root of it, not those that were
+    not run themselves. `limits` say what is good and by which source, as the page of the check does.
+    """
 
     name: str
     outcome: Outcome
     reason: str = ""
     look_first: list[str] = field(default_factory=list)
+    stopped_by: list[str] = field(default_factory=list)
+    limits: list[str] = field(default_factory=list)
     measurements: list[Measurement] = field(default_factory=list)
     curves: list[Curve] = field(default_factory=list)
     started_s: float = 0.0
@@ -111,3 +124,8 @@ class RunRecord:
     bus_curves: dict[str, Curve] = field(default_factory=dict)
     reports: list[NodeReport] = field(default_factory=list)
     reports_left_out: int = 0
+
+    @property
+    def is_of_own_tests(self) -> bool:
+        """Did only tests of the user's own run, and no check of the catalogue? Those go by pytest's node ids."""
+        return bool(self.checks) and all("::" in check.name for check in self.checks)

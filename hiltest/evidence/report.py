@@ -14,14 +14,16 @@ from typing import TYPE_CHECKING
 
 from hiltest import cautions
 from hiltest.evidence.chart import axis_title, curve_summary, draw, limit_bar, margin
-from hiltest.evidence.findings import UNJUDGED, Finding, findings, unjudged
+from hiltest.evidence.findings import UNJUDGED, Finding, Waiting, findings, waiting
 from hiltest.evidence.markup import element, esc, items
 from hiltest.evidence.model import CheckResult, Curve, Measurement, RunRecord
 from hiltest.evidence.text import (
     OUTCOME_SYMBOLS,
     VERDICT_SYMBOLS,
-    limits_text,
+    allowed_text,
+    measured_text,
     seconds_text,
+    spoken,
     value_text,
 )
 from hiltest.evidence.wiring import wiring
@@ -40,6 +42,7 @@ GROUPS = {
     "switch": "Switches",
     "lamp": "Lamps",
     "safe": "Safe state",
+    "own": "Own tests",
 }
 
 CAUTION_AT_HEAD = "<strong>Before touching the unit:</strong> hot parts, pinch points, fans that start without warning. {outputs} "
@@ -47,7 +50,15 @@ OUTPUTS_OFF = (
     "Outputs were commanded off at the end of the run; take the power off and make sure of it yourself."
 )
 OUTPUTS_UNKNOWN = "<strong>The run was cut short: outputs may still be on.</strong> Take the power off and make sure of it yourself."
-SOURCE_WORDS = {"file": "file", "default": "default", "computed": "computed", "hook": "hook", "none": ""}
+SOURCE_WORDS = {
+    "file": "file",
+    "default": "default",
+    "computed": "default, computed",
+    "hook": "hook",
+    "test": "the test",
+    "none": "",
+}
+OWN_TESTS_WORDS = {"accepted": "passed", "rejected": "a test failed", "incomplete": "no acceptance"}
 CLOSEST = 6
 REPORTS_SHOWN = 5
 """Of one check, beside its finding; all of them stand in the timeline."""
@@ -93,7 +104,7 @@ def _linker(record: RunRecord) -> Link:
     pattern = re.compile("|".join(re.escape(name) for name in names)) if names else None
 
     def link(text: str) -> str:
-        safe = esc(text)
+        safe = esc(spoken(text))
         if pattern is None:
             return safe
         return pattern.sub(lambda m: f'<a href="#{places[m.group()]}">{m.group()}</a>', safe)
@@ -111,14 +122,16 @@ def tag(outcome: str) -> str:
 
 def _head(record: RunRecord) -> str:
     sign = VERDICT_SYMBOLS[record.verdict]
+    verdict = OWN_TESTS_WORDS[record.verdict] if record.is_of_own_tests else record.verdict
     word = element(
-        "p", f'<span aria-hidden="true">{sign}</span> {record.verdict.upper()}', f"verdict {record.verdict}"
+        "p", f'<span aria-hidden="true">{sign}</span> {verdict.upper()}', f"verdict {record.verdict}"
     )
+    kind = "Own tests" if record.is_of_own_tests else "Acceptance run"
     bench = "on the simulated bench: no hardware was tested" if record.simulated else "on real hardware"
     who = (
-        element("h1", f"Acceptance run: {esc(record.fixture)}")
+        element("h1", f"{kind}: {esc(record.fixture)}")
         + element("p", f"Unit {esc(record.unit)}", "unit")
-        + (element("p", esc(record.verdict_reason), "why lines") if record.verdict_reason else "")
+        + (element("p", esc(spoken(record.verdict_reason)), "why lines") if record.verdict_reason else "")
         + element("p", element("span", bench, "bench small"), "why")
     )
     outcomes = [check.outcome for check in record.checks]
@@ -152,13 +165,11 @@ def _look_first(record: RunRecord, link: Link) -> str:
 def _card(finding: Finding, record: RunRecord, link: Link, *, first: bool) -> str:
     check = finding.check
     name = element("span", link(check.name), "name-of-check")
-    parts = [element("h3", f"{name} {tag(check.outcome)}"), element("p", esc(finding.sentence), "found")]
-    more = len(finding.outside) - 1
-    if more > 0:
-        others = ", ".join(m.name for m in finding.outside[1:])
-        parts.append(element("p", f"Also outside its limits: {esc(others)}", "soft"))
-    if finding.outside and check.reason:
-        parts.append(element("p", link(check.reason), "lines"))
+    parts = [
+        element("h3", f"{name} {tag(check.outcome)}"),
+        element("p", link(finding.sentence), "found lines"),
+    ]
+    parts += [element("p", esc(spoken(text)), "lines") for text in finding.beside]
     said = [each for each in record.reports if each.check == check.name]
     if said:
         parts.append(element("p", "What the node reported by itself meanwhile:", "soft"))
@@ -170,22 +181,24 @@ def _card(finding: Finding, record: RunRecord, link: Link, *, first: bool) -> st
 
 
 def _unjudged(record: RunRecord, link: Link) -> str:
-    checks = unjudged(record)
-    if not checks:
+    groups = waiting(record)
+    if not groups:
         return ""
-    rows = [
-        element("span", link(c.name), "name-of-check")
-        + tag(c.outcome)
-        + element("span", link(c.reason), "lines")
-        for c in checks
-    ]
     explained = "These checks say nothing about the unit, neither good nor bad."
     return element(
         "section",
         element("h2", "Not judged, and why")
         + element("p", explained, "soft")
-        + items("ul", rows, "unjudged-list"),
+        + items("ul", [_waiting(group, link) for group in groups], "unjudged-list"),
     )
+
+
+def _waiting(group: Waiting, link: Link) -> str:
+    """Checks that one and the same thing kept back."""
+    names = ", ".join(link(check.name) for check in group.checks)
+    many = f"{len(group.checks)} checks " if len(group.checks) > 1 else ""
+    why = f"{many}{group.why}"
+    return element("p", link(why[0].upper() + why[1:]), "lines") + element("p", names, "soft small lines")
 
 
 def _all_checks(record: RunRecord) -> str:
@@ -253,22 +266,34 @@ def _facts(record: RunRecord, description: Description | None) -> str:
 
 def _limit_sources(record: RunRecord) -> str:
     judged = [m for check in record.checks for m in check.measurements if m.verdict != "noted"]
-    by_source = {
-        "from the description file": sum(m.limit_source == "file" for m in judged),
-        "defaults": sum(m.limit_source == "default" for m in judged),
-        "computed from the description": sum(m.limit_source == "computed" for m in judged),
-        "set or made tighter by a hook": sum(m.limit_source == "hook" for m in judged),
-        "of unknown origin": sum(m.limit_source == "none" for m in judged),
+    words = {
+        "file": "by the description file",
+        "default": "by a default",
+        "computed": "by a default of the check, computed from the description",
+        "hook": "by a hook",
+        "test": "by the test itself",
     }
-    parts = ", ".join(f"{count} {words}" for words, count in by_source.items() if count)
-    return f"of {len(judged)} judged values: {parts}" if judged else "no value was judged"
+    counted = {text: sum(m.limit_source == source for m in judged) for source, text in words.items()}
+    parts = ", ".join(f"{count} {text}" for text, count in counted.items() if count)
+    if not judged:
+        return "no value was judged"
+    return f"of {len(judged)} judged values: {parts}. The source of each default stands below its check."
 
 
 def _groups(record: RunRecord, link: Link) -> list[str]:
     """Return one section for each group of checks, in the order of the run."""
     grouped: dict[str, list[str]] = {}
+    waiting_in: dict[str, list[str]] = {}
     for i, check in enumerate(record.checks):
-        grouped.setdefault(check.name.partition(".")[0], []).append(_check(check, _anchor(i), link))
+        group = "own" if "::" in check.name else check.name.partition(".")[0]
+        articles = grouped.setdefault(group, [])
+        if check.outcome == "not run" and not check.measurements:
+            waiting_in.setdefault(group, []).append(_name_alone(check, _anchor(i)))
+        else:
+            articles.append(_check(check, _anchor(i), link))
+    for group, names in waiting_in.items():
+        title = element("h3", f"{tag('not run')} {', '.join(names)}")
+        grouped[group].append(element("article", title, "check unjudged"))
     sections = []
     for group, checks in grouped.items():
         title = GROUPS.get(group, group)
@@ -284,6 +309,10 @@ def _groups(record: RunRecord, link: Link) -> list[str]:
     if "bus" not in grouped and record.bus_statistics:
         sections.append(element("section", element("h2", "Bus") + _bus_statistics(record)))
     return sections
+
+
+def _name_alone(check: CheckResult, anchor: str) -> str:
+    return element("span", esc(check.name), "name-of-check", id=anchor)
 
 
 def _strong_start(caution: str) -> str:
@@ -306,6 +335,8 @@ def _check(check: CheckResult, anchor: str, link: Link) -> str:
         parts.append(element("p", link(check.reason), "lines"))
     if check.measurements:
         parts.append(_table(check.measurements, check.name))
+    if check.limits and any(m.verdict != "noted" for m in check.measurements):
+        parts.append(element("p", f"Limits: {link('; '.join(check.limits))}.", "soft small lines"))
     parts += [_note(note, link) for note in check.notes]
     drawn = [_figure(curve) for curve in check.curves]
     if any(drawn):
@@ -316,7 +347,7 @@ def _check(check: CheckResult, anchor: str, link: Link) -> str:
 def _note(text: str, link: Link) -> str:
     """A sentence, or a picture in letters whose lines must stay as they are."""
     if "\n" in text:
-        return element("pre", esc(text), "soft small picture")
+        return element("pre", esc(spoken(text)), "soft small picture")
     return element("p", link(text), "soft small lines")
 
 
@@ -334,14 +365,13 @@ def _table(measurements: Iterable[Measurement], of: str) -> str:
 
 
 def _row(m: Measurement) -> str:
-    limited = m.low is not None or m.high is not None
-    note = f'<br><span class="of">{esc(m.note)}</span>' if m.note else ""
+    note = f'<br><span class="of">{esc(spoken(m.note))}</span>' if m.note else ""
     cells = [
-        f'<th scope="row" role="rowheader">{esc(m.name)}{note}</th>',
-        _cell("value", esc(value_text(m.value, m.unit, m.low, m.high))),
-        _cell("allowed", esc(limits_text(m.low, m.high, m.unit)) if limited else ""),
+        f'<th scope="row" role="rowheader">{esc(spoken(m.name))}{note}</th>',
+        _cell("value", esc(measured_text(m))),
+        _cell("allowed", esc(allowed_text(m))),
         _cell("pic", limit_bar(m)),
-        _cell("from soft", SOURCE_WORDS.get(m.limit_source, "") if limited else ""),
+        _cell("from soft", SOURCE_WORDS[m.limit_source] if m.verdict != "noted" else ""),
         _cell("verdict-of", tag(m.verdict)),
     ]
     return f'<tr role="row" class="{m.verdict}">{"".join(cells)}</tr>'
@@ -397,10 +427,10 @@ def _closest(record: RunRecord) -> str:
         for t in ("Measurement", "Value", "Allowed", "Room left")
     )
     rows = "".join(
-        f'<tr role="row"><th scope="row" role="rowheader">{esc(m.name)}<br>'
+        f'<tr role="row"><th scope="row" role="rowheader">{esc(spoken(m.name))}<br>'
         f'<span class="of soft small">{esc(m.check)}</span></th>'
-        f"{_cell('value', esc(value_text(m.value, m.unit, m.low, m.high)))}"
-        f"{_cell('allowed', esc(limits_text(m.low, m.high, m.unit)))}{_cell('room', f'{share * 100:.0f} %')}</tr>"
+        f"{_cell('value', esc(measured_text(m)))}"
+        f"{_cell('allowed', esc(allowed_text(m)))}{_cell('room', f'{share * 100:.0f} %')}</tr>"
         for share, m in room[:CLOSEST]
     )
     table = (

@@ -203,6 +203,7 @@ def _take(
         check = _open(checks, line["name"])
         check.outcome, check.reason = line["outcome"], line["reason"]
         check.look_first = list(line["look_first"])
+        check.stopped_by, check.limits = list(line.get("stopped_by", [])), list(line.get("limits", []))
         check.started_s, check.ended_s = float(line["started_s"]), float(line["ended_s"])
         under_way.discard(line["name"])
     elif kind == "verdict":

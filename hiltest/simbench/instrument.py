@@ -240,6 +240,7 @@ class FrontPanel(ScpiInstrument):
         return number(self._supply.terminal_v * (1.0 + self._rng.gauss(0.0, 2e-4)))
 
     def _read_a(self, _: list[str]) -> str:
+        self._supply.settle()  # what loads draw by themselves changes with time: a blocked fan's tries
         amps = self._supply.current_a if self._supply.is_on else 0.0
         return number(amps * (1.0 + self._rng.gauss(0.0, 1e-3)) + self._rng.gauss(0.0, 5e-4))
 

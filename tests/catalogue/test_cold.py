@@ -91,7 +91,7 @@ LOADS = (
     Row("coil_open", "cold.coils[pump]", "a1 connects to no other wire"),
     Row("coil_open=1", "cold.coils[pump]", "b1 connects to no other wire"),
     Row("coils_crossed", "cold.coils[pump]", "found: a1-b2 and a2-b1"),
-    Row("coil_shorted", "cold.coils[pump]", "coil a1-a2 was 0."),
+    Row("coil_shorted", "cold.coils[pump]", "coil a1-a2: 0."),
 )
 
 

@@ -64,7 +64,7 @@ TABLE = (
     Row("duplicate_node_id", "bus.enumerate[vent]", EVERYTHING, "2 boards"),
     Row("foreign_sender", "bus.enumerate[vent]", EVERYTHING, "not in the description"),
     Row("wrong_product", "bus.enumerate[vent]", EVERYTHING, "product code"),
-    Row("wrong_firmware", "bus.enumerate[vent]", EVERYTHING, "firmware was 1.3.2"),
+    Row("wrong_firmware", "bus.enumerate[vent]", EVERYTHING, "firmware: 1.3.2"),
     Row("heartbeat_slow", "bus.enumerate[vent]", EVERYTHING, "heartbeat period"),
     # The counters of the node's messages stand still, though they go on coming.
     Row("hangs_behind_heartbeat", "bus.enumerate[vent]", EVERYTHING),

@@ -89,12 +89,14 @@ def test_plain_output_is_one_line_a_check_then_verdict_and_report() -> None:
 
     assert len([line for line in lines if line.split(":")[0] in {c.name for c in record.checks}]) == 15
     assert lines[0] == "bus.enumerate[head]: passed"
-    assert lines[6].startswith("fan.tach[electronics]: failed (speed at 100 % was 0 rpm, allowed 5")
+    assert lines[6].startswith(
+        "fan.tach[electronics]: failed (no tach pulse was seen at any duty (speed at 100 %: 0 rpm, allowed: 5"
+    )
     assert lines[13] == (
         "motion.return[pump]: not run (gate closed: fan.tach[electronics] has not passed in this run)"
     )
     assert lines[15] == "verdict: rejected (1 of 15 checks failed: fan.tach[electronics])"
-    assert lines[16].startswith("look first: fan.tach[electronics]: speed at 100 %")
+    assert lines[16].startswith("look first: fan.tach[electronics]: no tach pulse was seen")
     assert lines[-1] == "report: runs/x/report.html"
 
 
@@ -139,12 +141,13 @@ def test_the_terminal_shows_results_table_and_verdict(terminal: Terminal) -> Non
 
     for words in (
         "✗ failed          fan.tach[electronics]",
-        "– not run         motion.return[pump]",
+        "– not run         1 check not run: gate closed: fan.tach[electronics] has not",
+        "no tach pulse was seen at any duty",
         "at most 60 s",
         "✗ REJECTED",
         "no hardware was tested",
         "1. the tach wire (yellow) is not in its plug",
-        "Not judged: 1 of 15 checks",
+        "1 check not run: gate closed",
         "runs/x/report.html",
     ):
         assert words in text
@@ -244,19 +247,27 @@ def test_a_person_can_be_asked_while_the_display_pauses(terminal: Terminal) -> N
     assert "▸ " in raw.split("<answer>")[1]
 
 
-def test_checks_that_were_not_run_for_one_reason_share_a_row(terminal: Terminal) -> None:
-    """Forty lines of one sentence tell nothing more than one; what comes after stands after it."""
-    progress = Progress(stream=terminal.stream)
-    for name, reason in (("a.a[x]", "no bench"), ("a.b[x]", "no bench"), ("a.c[x]", "gate: a.a[x]")):
-        progress.on_result(CheckResult(name, "not run", reason))
-    progress.on_check_start("a.d[x]", 5.0)
-    progress.on_result(CheckResult("a.d[x]", "passed"))
-    progress.close()
-    text = terminal.close()
+def test_checks_that_were_not_run_stand_together_at_the_end(terminal: Terminal) -> None:
+    """By what stopped them, with their names, and in no row of their own."""
+    record = rejected()
+    names = [check.name for check in record.checks[8:]]
+    for check in record.checks[8:]:
+        check.outcome, check.reason, check.measurements = "not run", "gate: x", []
+        check.stopped_by = [record.checks[6].name]
+    play(Progress(stream=terminal.stream), record)
+    text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", terminal.close())
 
-    assert text.count("no bench") == 1
-    assert "a.a[x], a.b[x]" in text
-    assert text.index("no bench") < text.index("a.c[x]") < text.index("a.d[x]")
+    assert text.count("– not run") == 1
+    assert f"{len(names)} checks not run, because fan.tach[electronics] failed" in text
+    assert text.index("fan.tach[electronics] failed") < min(text.index(name) for name in names)
+
+
+def test_a_unit_without_a_name_is_told_how_to_get_one() -> None:
+    """The option is said where somebody will look for the unit in its records; one with a name hears nothing."""
+    record = accepted()
+    assert not [line for line in plain(record) if "--serial" in line]
+    record.unit = "unnamed"
+    assert [line for line in plain(record) if "add --serial SN" in line]
 
 
 def test_what_the_verdict_says_already_is_not_said_twice() -> None:

@@ -185,7 +185,8 @@ def test_where_to_look_first_comes_with_value_limits_and_causes_in_order() -> No
     text = Page(render(rejected(), description())).text
     first = text.split("What to look at first")[1].split("Not judged, and why")[0]
 
-    assert "speed at 100 % was 0 rpm, allowed 5 100 to 6 900 rpm" in first
+    assert "no tach pulse was seen at any duty" in first
+    assert "speed at 100 %: 0 rpm, allowed: 5 100 to 6 900 rpm" in first
     places = [first.index(cause) for cause in TACH_CAUSES]
     assert places == sorted(places)
 
@@ -262,8 +263,8 @@ def test_the_origin_of_each_limit_is_said() -> None:
     """Limits from the file and defaults can be told apart, row by row and in sum."""
     text = Page(render(accepted(), description())).text
 
-    assert "8 from the description file" in text
-    assert re.search(r"boot time 0\.4213 s at most 1 s .{0,60}file ✓ passed", text)
+    assert "8 by the description file" in text
+    assert re.search(r"boot time 0\.421 s at most 1 s .{0,60}file ✓ passed", text)
     assert re.search(r"noise 0\.083 K at most 1 K .{0,60}default ✓ passed", text)
 
 

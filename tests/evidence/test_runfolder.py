@@ -74,7 +74,8 @@ def test_run_json_has_the_promised_keys(tmp_path: Path) -> None:
             assert {"name", "value", "unit", "low", "high", "verdict"} <= m.keys()
     assert data["verdict"] == "rejected"
     assert data["look_first"][0] == (
-        "fan.tach[electronics]: speed at 100 % was 0 rpm, allowed 5\u202f100 to 6\u202f900 rpm"
+        "fan.tach[electronics]: no tach pulse was seen at any duty "
+        "(speed at 100 %: 0 rpm, allowed: 5\u202f100 to 6\u202f900 rpm)"
     )
     assert data["checks"][0]["measurements"][-1]["value"] == "nan"
     assert data["checks"][0]["measurements"][-1]["high"] is None

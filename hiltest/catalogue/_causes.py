@@ -1,0 +1,365 @@
+"""In which order to look, by what was measured. Private to the catalogue.
+
+The page of a check lists every cause in a fixed order. Where the measurement tells them apart, the check puts
+first what fits and leaves out what the measurement contradicts; the physics that tells stands beside each order.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+Causes = tuple[str, ...]
+
+ONE_OHM = 1.0
+NEAR = 1.25
+"""Readings within this factor of each other may be of one part: element, meter and leads together."""
+
+
+def _near(one: float, other: float) -> bool:
+    return other / NEAR < one < other * NEAR
+
+
+def first(causes: Iterable[str], of: Causes) -> Causes:
+    """`causes` before the rest of `of`."""
+    chosen = tuple(dict.fromkeys(causes))
+    return (*chosen, *(cause for cause in of if cause not in chosen))
+
+
+# --- cold.pair --------------------------------------------------------------------------------------------
+
+PAIR_ONE = "about 120 ohm: one terminator is missing or switched off, or a wire is open before it"
+PAIR_MORE = "about 40 ohm or 30 ohm: a third or fourth terminator inside a node or the adapter"
+PAIR_NONE = "kiloohms: no terminator at all, or the plug not seated"
+PAIR_SHORT = "under 5 ohm: CAN-H touches CAN-L: halve the cable to find it"
+PAIR_ODD = "anything else: a terminator of a wrong value, water or flux between the wires"
+PAIR = (PAIR_ONE, PAIR_MORE, PAIR_NONE, PAIR_SHORT, PAIR_ODD)
+
+
+def pair(ohm: float) -> Causes:
+    """Equal resistors side by side: n of 120 ohm read 120/n; what is left without any are the nodes' kiloohms."""
+    if ohm < 5.0:
+        return (PAIR_SHORT,)
+    if ohm >= 1000.0:
+        return (PAIR_NONE,)
+    if _near(ohm, 120.0):
+        return (PAIR_ONE, PAIR_ODD)
+    if _near(ohm, 40.0) or _near(ohm, 30.0):
+        return (PAIR_MORE, PAIR_ODD)
+    return (PAIR_ODD, PAIR_MORE if ohm < 60.0 else PAIR_ONE)
+
+
+# --- cold.heater ------------------------------------------------------------------------------------------
+
+HEATER_OPEN = "open: element burnt out, its wire broken, or a thermal cut-off in series that has opened"
+HEATER_SHORT = "shorted: leads touch at the element: do not power it"
+HEATER_QUARTER = "a quarter: an element for half the voltage, four times the power: do not power it"
+HEATER_HALF = "half: an element of twice the power, or a second one beside it"
+HEATER_DOUBLE = "double: an element of half the power, or one of two elements side by side is open"
+HEATER_FOUR = "four times: an element for twice the voltage"
+HEATER_EXCHANGED = "another heater's value: two heaters' plugs exchanged"
+HEATER_JOINT = "another value: an element of another power, or a bad joint: measure at the element itself"
+HEATER = (
+    HEATER_OPEN,
+    HEATER_SHORT,
+    HEATER_QUARTER,
+    HEATER_HALF,
+    HEATER_DOUBLE,
+    HEATER_FOUR,
+    HEATER_EXCHANGED,
+    HEATER_JOINT,
+)
+_BY_RATIO = ((0.25, HEATER_QUARTER), (0.5, HEATER_HALF), (2.0, HEATER_DOUBLE), (4.0, HEATER_FOUR))
+
+
+def heater(ohm: float, nominal_ohm: float, others_ohm: Sequence[float] = ()) -> Causes:
+    """Ohm's law, R = V²/P: an element's resistance goes with the square of its voltage and down with its power.
+
+    `others_ohm` are the nominal resistances of the other heaters: a plug that is exchanged brings their value.
+    """
+    if math.isinf(ohm):
+        return (HEATER_OPEN,)
+    if ohm < ONE_OHM < nominal_ohm / 3.0:
+        return (HEATER_SHORT,)
+    exchanged = [HEATER_EXCHANGED] if any(_near(ohm, each) for each in others_ohm) else []
+    apart, nearest = min((abs(math.log(ohm / nominal_ohm / ratio)), cause) for ratio, cause in _BY_RATIO)
+    fits = apart < math.log(1.4)  # halfway between two of these ratios
+    return (*exchanged, *([nearest, HEATER_JOINT] if fits else [HEATER_JOINT, nearest]))
+
+
+# --- cold.sensor ------------------------------------------------------------------------------------------
+
+SENSOR_OPEN = "open: wire, plug, bead"
+SENSOR_SHORT = "shorted: wires touch in the plug or at the bead"
+SENSOR_EXCHANGED = "another sensor's value: two plugs exchanged"
+SENSOR_DECADE = "ten times or a tenth, or another factor: a part of another nominal value or type"
+SENSOR_WARM = "a machine that was just in use, or a cold store: let it rest for 30 minutes"
+SENSOR = (SENSOR_OPEN, SENSOR_SHORT, SENSOR_EXCHANGED, SENSOR_DECADE, SENSOR_WARM)
+
+
+def sensor(ratio: float, fits_another: bool, shown_c: float) -> Causes:
+    """`ratio` of the reading to the middle of a room's range; `shown_c` what it would be by the sensor's own curve.
+
+    An open or shorted wire is beyond what any temperature does to the part (hundreds of times for a thermistor). A
+    part that is sound but not at rest reads a temperature that a machine can have; a wrong one need not.
+    """
+    if ratio > 1000.0:
+        return (SENSOR_OPEN,)
+    if ratio < 0.005:
+        return (SENSOR_SHORT,)
+    exchanged = (SENSOR_EXCHANGED,) if fits_another else ()
+    warm = -10.0 < shown_c < 70.0
+    return (*exchanged, *((SENSOR_WARM, SENSOR_DECADE) if warm else (SENSOR_DECADE,)))
+
+
+# --- cold.coils -------------------------------------------------------------------------------------------
+
+COILS_CROSSED = (
+    "other pairs than a1-a2 and b1-b2: two wires exchanged in the plug; it would buzz and not turn"
+)
+COILS_OPEN = "one pair open: coil or wire broken"
+COILS_SHORTED = "one coil reads less than the other: shorted turns: never connect it to a driver"
+COILS_JOINT = "one coil reads more than the other: a bad joint or crimp"
+COILS_OTHER = (
+    "both coils read the same, and not what is described: another motor, or two motors' plugs exchanged"
+)
+COILS = (COILS_CROSSED, COILS_OPEN, COILS_SHORTED, COILS_JOINT, COILS_OTHER)
+ALIKE = 0.8
+
+
+def coils(read: Mapping[tuple[str, str], float], low_ohm: float, high_ohm: float, open_ohm: float) -> Causes:
+    """Two coils that nothing joins: each wire has one partner, at the winding's resistance, and three opens.
+
+    A broken coil leaves two wires with no partner. Wires exchanged leave two whole coils, between other wires.
+    Shorted turns take copper out of the loop, a bad joint adds to it: one coil differs. Another motor differs in both.
+    """
+    joined = [pair for pair, ohm in read.items() if ohm < open_ohm]
+    if len(joined) == 2 and {*joined} != {("a1", "a2"), ("b1", "b2")}:
+        return (COILS_CROSSED,)
+    one, other = read["a1", "a2"], read["b1", "b2"]
+    if max(one, other) >= open_ohm:
+        return (COILS_OPEN,) if len(joined) <= 1 else (COILS_OPEN, COILS_CROSSED)
+    if min(one, other) > ALIKE * max(one, other):
+        return (COILS_OTHER, COILS_SHORTED if max(one, other) < low_ohm else COILS_JOINT)
+    if min(one, other) < low_ohm:
+        return (COILS_SHORTED, COILS_OTHER)
+    return (COILS_JOINT, COILS_OTHER) if max(one, other) > high_ohm else COILS
+
+
+# --- heat.pulse -------------------------------------------------------------------------------------------
+
+PULSE_OPEN = "flat, and the supply does not dip: heater open, plug out"
+PULSE_EXCHANGED = "flat, but another sensor rises: plugs of two heaters or two sensors exchanged; warm one sensor by hand to tell"
+PULSE_OUT = "flat, but the supply dips: SENSOR OR HEATER OUT OF THE BLOCK. Stop, let it cool, look"
+PULSE_WEAK = "half of the rise in time: element of another power, one of two elements open"
+PULSE_SEAT = "half of the rise and late: sensor half out of its bore"
+PULSE_LATE = "the whole rise, late: element loose in its bore, paste missing"
+PULSE_STRONG = "far too much: element for a lower voltage. Do not power it again"
+PULSE_SPILL = "the whole rise, and another sensor's too: that sensor sits in this block, or heat reaches it"
+PULSE = (
+    PULSE_OPEN,
+    PULSE_EXCHANGED,
+    PULSE_OUT,
+    PULSE_WEAK,
+    PULSE_SEAT,
+    PULSE_LATE,
+    PULSE_STRONG,
+    PULSE_SPILL,
+)
+FLAT_SHARE = 0.25
+DIPS_V = 0.05
+
+
+def pulse(
+    share: float, limits: tuple[float, float], is_late: bool, dip_v: float, another_rose: bool
+) -> Causes:
+    """`share` of the expected rise; `dip_v` is NaN where nobody reads the supply.
+
+    Energy goes where the element is: if another sensor rose, there. Current makes the supply dip by its wires'
+    resistance, so a heater without current does not dip, and heat that came and was not seen did. The rise goes with
+    the power, and its moment with the contact: half the power is half the rise at the usual time, a bad contact
+    makes it small and late.
+    """
+    if share < FLAT_SHARE:
+        if another_rose:
+            return (PULSE_EXCHANGED,)
+        if math.isnan(dip_v):
+            return (PULSE_OUT, PULSE_OPEN)  # the dangerous one first
+        return (PULSE_OUT,) if dip_v > DIPS_V else (PULSE_OPEN,)
+    if share < limits[0]:
+        return (PULSE_SEAT, PULSE_LATE, PULSE_WEAK) if is_late else (PULSE_WEAK, PULSE_SEAT)
+    if share > limits[1]:
+        return (PULSE_STRONG,)
+    if is_late:
+        return (PULSE_LATE, PULSE_SEAT)
+    return (PULSE_SPILL, PULSE_EXCHANGED) if another_rose else PULSE
+
+
+# --- fan.tach ---------------------------------------------------------------------------------------------
+
+FAN_OPEN = "no speed and no current: supply wire or plug open, polarity reversed"
+FAN_TACH = "no speed but it turns: tach wire open, or no pull-up"
+FAN_BLOCKED = "no speed, current in bursts, does not turn: blocked rotor; clear it with the power off"
+FAN_EXCHANGED = "another fan answers, or it has another fan's speed: plugs exchanged"
+FAN_STUCK = "turns with nothing commanded: switch shorted, or duty inverted"
+FAN_PULSES = "speed off by a clean ratio: wrong pulses per turn in the description, or noise is counted too"
+FAN_CONTROL = "same speed at every duty: control wire open"
+FAN_LOW = "does not start at the low duty, and runs at full: too low a duty for this fan, dry bearing"
+FAN_SLOW = "slow at every duty, or slow to reach it: dust, bearing, low supply, another type of fan"
+FAN = (FAN_OPEN, FAN_TACH, FAN_BLOCKED, FAN_EXCHANGED, FAN_STUCK, FAN_PULSES, FAN_CONTROL, FAN_LOW, FAN_SLOW)
+NO_CURRENT = 0.3
+
+
+def fan_without_speed(
+    amps: Sequence[float], rated_a: float, another_turns: bool, turned_at_rest: bool
+) -> Causes:
+    """`amps` are what the supply gave more than at rest, while full duty was commanded; empty where nobody reads it.
+
+    A motor that turns takes its rated current all the time. One that is blocked tries again and again: it takes
+    several times that, and nothing in between. An open wire takes none. Where no current is read, looking tells.
+    """
+    if another_turns:
+        return (FAN_EXCHANGED,)
+    if turned_at_rest:
+        return (FAN_STUCK,)
+    if not amps:
+        return (FAN_TACH, FAN_BLOCKED, FAN_OPEN)
+    share = [each / rated_a for each in amps]
+    if max(share) < NO_CURRENT:
+        return (FAN_OPEN,)
+    return (FAN_BLOCKED,) if min(share) < NO_CURRENT else (FAN_TACH,)
+
+
+def fan(
+    *,
+    turned_at_rest: bool,
+    off_by_ratio: bool,
+    is_slow: bool,
+    is_flat: bool,
+    another_turned: bool,
+    started_low: bool,
+) -> Causes:
+    """For a fan whose tachometer answers. `is_flat`: at every duty it runs as fast as at full.
+
+    Pulses per turn are whole numbers, so a wrong one shows as a ratio of small whole numbers. A 4-wire fan whose
+    control wire is open runs at full speed at every duty (Intel 4-Wire PWM specification rev 1.3): pulled up inside.
+    """
+    found = [
+        (FAN_EXCHANGED, another_turned),
+        (FAN_STUCK, turned_at_rest),
+        (FAN_CONTROL, is_flat and not turned_at_rest),
+        (FAN_PULSES, off_by_ratio),
+        (FAN_LOW, not started_low),
+        (FAN_SLOW, is_slow and not off_by_ratio),
+    ]
+    fits = tuple(cause for cause, holds in found if holds)
+    return fits or (FAN_SLOW, FAN_PULSES)
+
+
+# --- motion.direction -------------------------------------------------------------------------------------
+
+MOVE_REVERSED = (
+    "it moves, the wrong way, off or against its lower stop: DIRECTION REVERSED; exchange the two wires of one coil "
+    "or change the setting"
+)
+MOVE_COIL = (
+    "buzzes and does not turn: one coil open or coil pairs crossed; with the power off each coil reads the motor's "
+    "phase resistance"
+)
+MOVE_NOT = "does not turn at all: driver not enabled, current not set, axis blocked (transport lock)"
+MOVE_STEPS = "released at half or double the distance: microsteps other than described"
+MOVE_GEAR = "released at another distance: gear, lead or play other than described, or parked elsewhere"
+MOVE_SWITCH = "the switch never changes: stuck, wire open or shorted, or its polarity inverted"
+MOVE_PARKED = "the axis does not stand on its home switch: park it there by hand, with the power off"
+MOVE = (MOVE_REVERSED, MOVE_COIL, MOVE_NOT, MOVE_STEPS, MOVE_GEAR, MOVE_SWITCH, MOVE_PARKED)
+
+
+def moved_wrong(
+    *,
+    let_go_on_return: bool,
+    open_load: bool,
+    coils_measured: bool,
+    switch_pressed: bool,
+    encoded_share: float,
+) -> Causes:
+    """For an axis whose home switch did not let go on the way up.
+
+    A reversed motor either leaves the switch on the way back, or is held by its lower stop on the way up and then
+    comes back to where it was: with an encoder the sign tells, without one it looks like an axis that stands still.
+    A driver sees a coil without current as an open load. Coils that read right with the power off are neither open
+    nor crossed; a switch that was pressed by hand in this run works.
+    """
+    if let_go_on_return or encoded_share < -0.1:
+        return (MOVE_REVERSED,)
+    if open_load:
+        return (MOVE_COIL, MOVE_REVERSED)
+    moved = encoded_share > 0.5
+    causes = [] if moved else [MOVE_REVERSED, MOVE_NOT]
+    if not moved and not coils_measured:
+        causes.insert(1, MOVE_COIL)
+    causes.insert(0 if moved else len(causes), MOVE_SWITCH)
+    if switch_pressed and not moved:
+        causes.remove(MOVE_SWITCH)
+    return tuple(causes)
+
+
+def moved_otherwise(factor: float | None) -> Causes:
+    """`factor` by which the driver's microsteps differ, where the distance says so.
+
+    Microsteps come in powers of two; a gear or a lead hardly ever differs by one.
+    """
+    return (MOVE_GEAR, MOVE_STEPS) if factor in (None, 1.0) else (MOVE_STEPS, MOVE_GEAR)
+
+
+# --- bus.enumerate ----------------------------------------------------------------------------------------
+
+BOARD_POWER = "no power at the node: plug, fuse, polarity (does it draw current, is its lamp on?)"
+BOARD_OPEN = "both CAN wires open or the plug not seated: with the power off, H to L must read about 60 ohm at its plug"
+BOARD_CROSSED = (
+    "CAN-H and CAN-L exchanged at the node: 60 ohm, normal current, and nothing but acknowledge errors"
+)
+BOARD_RATE = (
+    "another bit rate in the node or the adapter: stuff and form errors beside the acknowledge errors"
+)
+BOARD_SHORT = (
+    "H and L shorted to each other, to ground or to supply: the adapter goes bus-off within milliseconds"
+)
+BOARD_TWINS = "duplicate id: two boards were set alike; number them one at a time"
+BOARD_WRONG = "the wrong board: compare its label with the description"
+BOARD_FIRMWARE = "another firmware than described: update it, or correct the description"
+BOARD_RESTARTS = "the node restarts by itself, or boots slowly: look at its supply while it boots"
+BOARD_BEAT = "the heartbeat's period is set otherwise in the node"
+BOARD_STRANGER = "a board that the description does not list is on the bus: unplug it, or describe it"
+BOARD_BUSY = "the node is alive and busy: its program hangs or answers late; switch its supply off and on"
+BOARD = (
+    BOARD_POWER,
+    BOARD_OPEN,
+    BOARD_CROSSED,
+    BOARD_RATE,
+    BOARD_SHORT,
+    BOARD_TWINS,
+    BOARD_WRONG,
+    BOARD_FIRMWARE,
+    BOARD_RESTARTS,
+    BOARD_BEAT,
+    BOARD_STRANGER,
+    BOARD_BUSY,
+)
+
+
+def board(failed: Iterable[str]) -> Causes:
+    """For a node that answers, by the names of the measurements that failed."""
+    by_name = {
+        "answers": BOARD_TWINS,
+        "serial numbers": BOARD_TWINS,
+        "nodes not in the description": BOARD_STRANGER,
+        "vendor id": BOARD_WRONG,
+        "product code": BOARD_WRONG,
+        "revision": BOARD_WRONG,
+        "firmware": BOARD_FIRMWARE,
+        "boot time": BOARD_RESTARTS,
+        "heartbeats": BOARD_RESTARTS,
+        "heartbeat period, mean": BOARD_BEAT,
+        "heartbeat gap, longest": BOARD_RESTARTS,
+    }
+    return tuple(dict.fromkeys(by_name[name] for name in failed if name in by_name))

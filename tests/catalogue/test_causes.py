@@ -1,0 +1,224 @@
+"""Where to look first: in the order that the measurement gives, on the fault that belongs to each distinction."""
+
+from __future__ import annotations
+
+import math
+from itertools import combinations
+
+import pytest
+
+from hiltest.catalogue import _causes
+from hiltest.catalogue._cold import WIRES
+from hiltest.evidence.model import CheckResult
+
+from . import variants
+from .boards import FIXTURES, accept
+
+HERE = variants.HERE
+
+
+def check_of(name: str, *faults: str, operator: bool = True, **more: object) -> CheckResult:
+    record = accept(*faults, operator=operator, only=(name,), **more)  # type: ignore[arg-type]
+    return next(check for check in record.checks if check.name == name)
+
+
+COLD = (
+    ("cold.pair[can]", "one_terminator", _causes.PAIR_ONE),
+    ("cold.pair[can]", "extra_terminators", _causes.PAIR_MORE),
+    ("cold.pair[can]", "no_terminator", _causes.PAIR_NONE),
+    ("cold.pair[can]", "can_h_l_short", _causes.PAIR_SHORT),
+    ("cold.heater[reservoir]", "heater_open", _causes.HEATER_OPEN),
+    ("cold.heater[reservoir]", "heater_shorted", _causes.HEATER_SHORT),
+    ("cold.heater[reservoir]", "heater_weak", _causes.HEATER_DOUBLE),
+    ("cold.heater[reservoir]", "heater_wrong_voltage", _causes.HEATER_QUARTER),
+    ("cold.sensor[board]", "sensor_open[board]", _causes.SENSOR_OPEN),
+    ("cold.sensor[board]", "sensor_shorted[board]", _causes.SENSOR_SHORT),
+    ("cold.sensor[board]", "sensors_swapped", _causes.SENSOR_EXCHANGED),
+    ("cold.coils[pump]", "coil_open", _causes.COILS_OPEN),
+    ("cold.coils[pump]", "coil_open[pump]=1", _causes.COILS_OPEN),
+    ("cold.coils[pump]", "coil_shorted", _causes.COILS_SHORTED),
+    ("cold.coils[pump]", "coils_crossed", _causes.COILS_CROSSED),
+)
+
+
+@pytest.mark.parametrize(("name", "fault", "first"), COLD, ids=lambda value: str(value)[:28])
+def test_a_resistance_tells_where_to_look(name: str, fault: str, first: str) -> None:
+    """The likeliest cause of a reading is the fault that was put in."""
+    check = check_of(name, fault)
+    assert check.outcome == "failed"
+    assert check.look_first[0] == first
+
+
+POWERED = (
+    ("heat.pulse[reservoir]", "heater_open", _causes.PULSE_OPEN),
+    ("heat.pulse[reservoir]", "heater_weak", _causes.PULSE_WEAK),
+    ("heat.pulse[reservoir]", "heater_out_of_block", _causes.PULSE_OUT),
+    ("heat.pulse[reservoir]", "sensor_half_detached[reservoir]", _causes.PULSE_SEAT),
+    ("heat.pulse[reservoir]", "heater_wrong_voltage", _causes.PULSE_STRONG),
+    ("fan.tach[nozzle]", "fans_swapped", _causes.FAN_EXCHANGED),
+    ("fan.tach[nozzle]", "fan_inverted[nozzle]", _causes.FAN_STUCK),
+    ("fan.tach[electronics]", "tach_wrong_pulses[electronics]", _causes.FAN_PULSES),
+    ("fan.tach[electronics]", "fan_slow[electronics]", _causes.FAN_SLOW),
+    ("motion.direction[pump]", "coil_open", _causes.MOVE_COIL),
+    ("motion.direction[pump]", "stepper_reversed", _causes.MOVE_REVERSED),
+)
+
+
+@pytest.mark.parametrize(("name", "fault", "first"), POWERED, ids=lambda value: str(value)[:28])
+def test_a_powered_check_tells_where_to_look(name: str, fault: str, first: str) -> None:
+    """Where nobody measured before: by rise, dip and lag, by speeds, by what the driver and the switch say."""
+    check = check_of(name, fault, operator=False)
+    assert check.outcome == "failed"
+    assert check.look_first[0] == first
+
+
+def test_heat_that_comes_out_elsewhere_points_at_the_plugs() -> None:
+    """With two heaters exchanged the other sensor rises."""
+    file = variants.variant("two_heaters", HERE / "two_heaters.toml")
+    check = next(
+        each
+        for each in accept("heaters_swapped", file=file, only=("heat.pulse[left]",)).checks
+        if each.name == "heat.pulse[left]"
+    )
+    assert (check.outcome, check.look_first[0]) == ("failed", _causes.PULSE_EXCHANGED)
+
+
+SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
+
+
+@pytest.mark.parametrize(
+    ("fault", "first"),
+    [
+        ("fan_open[nozzle]", _causes.FAN_OPEN),
+        ("tach_open[nozzle]", _causes.FAN_TACH),
+        ("fan_stalled[nozzle]", _causes.FAN_BLOCKED),
+    ],
+)
+def test_a_bench_supply_tells_why_a_fan_shows_no_speed(fault: str, first: str) -> None:
+    """By its current: none, the fan's own, or bursts of several times that."""
+    file = variants.variant("fan_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
+    check = check_of("fan.tach[nozzle]", fault, file=file)
+    assert check.look_first == [first]
+
+
+def test_without_a_bench_supply_the_three_causes_stay_and_looking_tells() -> None:
+    """Nothing that is measured tells them apart, so none is left out."""
+    check = check_of("fan.tach[nozzle]", "fan_stalled[nozzle]", operator=False)
+    assert set(check.look_first) == {_causes.FAN_TACH, _causes.FAN_BLOCKED, _causes.FAN_OPEN}
+
+
+def test_a_hot_block_that_nobody_sees_ends_the_run() -> None:
+    """The heater drew current and no sensor rose: after "stop, let it cool" nothing more is done with the unit."""
+    record = accept("heater_out_of_block", operator=False)
+    names = [check.name for check in record.checks]
+    later = record.checks[names.index("heat.pulse[reservoir]") + 1 :]
+    assert later
+    assert {check.outcome for check in later} == {"not run"}
+    assert {tuple(check.stopped_by) for check in later} == {("heat.pulse[reservoir]",)}
+
+
+@pytest.mark.parametrize(
+    ("fault", "first"),
+    [
+        ("duplicate_node_id", _causes.BOARD_TWINS),
+        ("wrong_product", _causes.BOARD_WRONG),
+        ("wrong_firmware", _causes.BOARD_FIRMWARE),
+        ("slow_boot", _causes.BOARD_RESTARTS),
+        ("heartbeat_slow", _causes.BOARD_BEAT),
+    ],
+)
+def test_a_board_that_answers_wrongly_tells_what_it_is(fault: str, first: str) -> None:
+    """By what of its identity, boot and heartbeat is not as described."""
+    check = check_of("bus.enumerate[head]", fault, operator=False)
+    assert check.outcome == "failed"
+    assert check.look_first[0] == first
+
+
+def test_silence_on_the_bus_is_not_green_and_enumerate_asks_why() -> None:
+    """A heartbeat is described and none comes: no error was seen because nothing was heard."""
+    record = accept("no_node", operator=False, only=("bus.enumerate[head]",))
+    found = {check.name: check for check in record.checks}
+    assert found["bus.quiet[can]"].outcome == "not observable"
+    assert found["bus.enumerate[head]"].outcome == "failed"
+    assert "no power" in found["bus.enumerate[head]"].look_first[0]
+    assert record.verdict == "rejected"
+
+
+def readings(**joined: float) -> dict[tuple[str, str], float]:
+    return {(a, b): joined.get(f"{a}{b}", math.inf) for a, b in combinations(WIRES, 2)}
+
+
+@pytest.mark.parametrize(
+    ("read", "causes"),
+    [
+        (readings(a1a2=3.3), (_causes.COILS_OPEN,)),
+        (readings(a1b1=3.3, a2b2=3.3), (_causes.COILS_CROSSED,)),
+        (readings(a1a2=1.5, b1b2=3.3), (_causes.COILS_SHORTED, _causes.COILS_OTHER)),
+        (readings(a1a2=6.0, b1b2=3.3), (_causes.COILS_JOINT, _causes.COILS_OTHER)),
+        (readings(a1a2=9.0, b1b2=9.1), (_causes.COILS_OTHER, _causes.COILS_JOINT)),
+    ],
+)
+def test_coils(read: dict[tuple[str, str], float], causes: tuple[str, ...]) -> None:
+    """Six readings of four wires, each pattern with its cause."""
+    assert _causes.coils(read, 2.8, 3.9, 1000.0) == causes
+
+
+@pytest.mark.parametrize(
+    ("ohm", "first"),
+    [
+        (3.6, _causes.HEATER_QUARTER),
+        (7.2, _causes.HEATER_HALF),
+        (28.8, _causes.HEATER_DOUBLE),
+        (57.6, _causes.HEATER_FOUR),
+        (17.5, _causes.HEATER_JOINT),
+        (20.0, _causes.HEATER_EXCHANGED),
+        (0.3, _causes.HEATER_SHORT),
+        (math.inf, _causes.HEATER_OPEN),
+    ],
+)
+def test_an_element_by_the_square_of_its_voltage(ohm: float, first: str) -> None:
+    """V²/P: 24 V and 40 W make 14.4 ohm; a quarter is the same power at 12 V, half is 80 W."""
+    assert _causes.heater(ohm, 14.4, (20.6,) if ohm == 20.0 else ())[0] == first
+
+
+def test_a_sensor_that_is_only_warm_is_told_to_rest() -> None:
+    """What its own curve calls 50 degC is a machine that was in use; what it calls 86 degC is not."""
+    assert _causes.sensor(0.36, False, 50.0)[0] == _causes.SENSOR_WARM
+    assert _causes.sensor(0.09, False, 86.0) == (_causes.SENSOR_DECADE,)
+
+
+def test_an_axis_with_an_encoder_tells_a_wrong_way_from_standing_still() -> None:
+    """The sign of the encoder is the way it went; a switch that was pressed by hand works."""
+
+    def causes(share: float, **known: bool) -> tuple[str, ...]:
+        facts = {
+            "let_go_on_return": False,
+            "open_load": False,
+            "coils_measured": True,
+            "switch_pressed": True,
+        }
+        return _causes.moved_wrong(**(facts | known), encoded_share=share)
+
+    assert causes(-1.0) == (_causes.MOVE_REVERSED,)
+    assert causes(1.0) == (_causes.MOVE_SWITCH,)
+    assert causes(math.nan) == (_causes.MOVE_REVERSED, _causes.MOVE_NOT)
+    assert causes(math.nan, open_load=True)[0] == _causes.MOVE_COIL
+    assert _causes.MOVE_SWITCH in causes(math.nan, switch_pressed=False)
+
+
+def test_every_cause_of_a_page_is_in_some_order() -> None:
+    """The page holds the whole list, and no order names a cause that its page lacks."""
+    from hiltest.catalogue.registry import find
+
+    assert FIXTURES.is_dir()
+    for name, causes in (
+        ("cold.pair", _causes.PAIR),
+        ("cold.heater", _causes.HEATER),
+        ("cold.coils", _causes.COILS),
+        ("heat.pulse", _causes.PULSE),
+        ("fan.tach", _causes.FAN),
+        ("motion.direction", _causes.MOVE),
+        ("bus.enumerate", _causes.BOARD),
+    ):
+        assert find(name).page.causes == causes
+        assert len(set(causes)) == len(causes)
