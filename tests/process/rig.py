@@ -190,8 +190,8 @@ class Process:
 class BenchProcess(Process):
     """`hiltest bench` with its places, and what its outputs really do."""
 
-    def __init__(self, description: Path) -> None:
-        super().__init__("bench", description, "--show-outputs", cwd=description.parent)
+    def __init__(self, description: Path, *more: str) -> None:
+        super().__init__("bench", description, "--show-outputs", *more, cwd=description.parent)
         self.wait_for_line("ready", START_S)  # ends the process when it raises
         shown = [line.partition(": ") for _, line in self.lines if ": " in line]
         self.places = {name: place for name, _, place in shown}
