@@ -56,7 +56,7 @@ def _in_process(folder: Path, count: int, seed: int) -> int:
     for over, part in (("all", count - count // 2), ("on", count // 2)):
         out = folder / over
         out.mkdir(parents=True)
-        found += moments(FIXTURES / "glue_head.toml", out, part, seed, over)["moments"]
+        found += moments(FIXTURES / "glue_head.toml", out, part, seed, over, timeout_s=3600.0)["moments"]
     bad = [
         each
         for each in found

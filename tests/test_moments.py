@@ -19,7 +19,9 @@ SWITCHED_OFF_S = 0.1
 """An interrupted host commands off itself: a few frames, and the node's own time to act."""
 
 
-def moments(file: Path, out: Path, count: int, seed: int, over: str, *faults: str) -> dict[str, Any]:
+def moments(
+    file: Path, out: Path, count: int, seed: int, over: str, *faults: str, timeout_s: float = 280.0
+) -> dict[str, Any]:
     """What became of `count` random moments of one run."""
     words = [
         sys.executable,
@@ -33,7 +35,7 @@ def moments(file: Path, out: Path, count: int, seed: int, over: str, *faults: st
         over,
         *faults,
     ]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=280, check=False)
+    done = subprocess.run(words, capture_output=True, text=True, timeout=timeout_s, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
     return found

@@ -204,9 +204,21 @@ FAN_EXCHANGED = "another fan answers, or it has another fan's speed: plugs excha
 FAN_STUCK = "turns with nothing commanded: switch shorted, or duty inverted"
 FAN_PULSES = "speed off by a clean ratio: wrong pulses per turn in the description, or noise is counted too"
 FAN_CONTROL = "same speed at every duty: control wire open"
+FAN_SCATTER = "the reading scatters: the firmware times single pulses, whose lengths differ, or counts noise"
 FAN_LOW = "does not start at the low duty, and runs at full: too low a duty for this fan, dry bearing"
 FAN_SLOW = "slow at every duty, or slow to reach it: dust, bearing, low supply, another type of fan"
-FAN = (FAN_OPEN, FAN_TACH, FAN_BLOCKED, FAN_EXCHANGED, FAN_STUCK, FAN_PULSES, FAN_CONTROL, FAN_LOW, FAN_SLOW)
+FAN = (
+    FAN_OPEN,
+    FAN_TACH,
+    FAN_BLOCKED,
+    FAN_EXCHANGED,
+    FAN_STUCK,
+    FAN_PULSES,
+    FAN_CONTROL,
+    FAN_LOW,
+    FAN_SLOW,
+    FAN_SCATTER,
+)
 NO_CURRENT = 0.3
 
 

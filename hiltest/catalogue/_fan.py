@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import statistics
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,7 @@ STOPPED_RPM = 60.0
 CURRENT_FOR_S = 5.0
 """How long the current of a fan without speed is watched: longer than the pause between the tries of a blocked one
 (common practice, no source)."""
+SCATTER_READINGS = 12
 
 
 class Rig:
@@ -149,6 +151,23 @@ class Rig:
                 limit="spin_up_max_s",
             )
         return full_rpm
+
+    def scatter(self, full_rpm: float) -> None:
+        """At one speed the reading must hold still: single pulses of unequal length, or noise on the wire, scatter."""
+        if full_rpm <= 0:
+            return
+        readings = []
+        for _ in range(SCATTER_READINGS):
+            self.link.run_for(EVERY_S)
+            readings.append(self.rpm())
+        self.measure(
+            "scatter of the speed's reading",
+            100 * statistics.stdev(readings) / statistics.fmean(readings) if any(readings) else math.nan,
+            "%",
+            high=self.fan.speed_scatter_max_percent,
+            limit="speed_scatter_max_percent",
+            note=f"standard deviation of {SCATTER_READINGS} readings at full speed",
+        )
 
     def sweep(self, full_rpm: float) -> list[tuple[float, float]]:
         """Every duty of the description, downwards; return (duty, rpm) with full duty first."""

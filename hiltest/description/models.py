@@ -537,6 +537,13 @@ class Fan(Load):
     voltage_v: float | None = Field(None, gt=0, le=60, description="default: the supply's")
     current_a: float = Field(0.1, gt=0, le=20, description="running current at full speed")
     full_speed_rpm: float = Field(gt=0, le=100_000, description="at duty 1 and its rated voltage")
+    speed_scatter_max_percent: float = limit(
+        3.0,
+        OURS + "; the edges of a turn are some percent unequal, whole turns are not",
+        "standard deviation of the speed's reading while the fan runs at one speed, of its mean",
+        gt=0,
+        le=100,
+    )
     speed_tolerance_percent: float = limit(
         15.0, "makers state 10 % to 15 % at full speed; " + COMMON, "at full speed", gt=0, le=50
     )

@@ -81,7 +81,7 @@ class _Search:
         seen = self._seen[node_id]
         if not seen.answered:
             return
-        for sub in (4, 2, 3, *([4] * (SERIAL_READS - 1))):
+        for sub in (2, 3, *([4] * SERIAL_READS)):
             # A host that was too busy to ask in time still asks each board who it is: the reads again may be left out.
             if self._link.now_s >= self._deadline_s and sub in self._asked[node_id]:
                 return

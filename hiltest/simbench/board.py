@@ -599,6 +599,9 @@ class Board:
         true_hz = motor.tach_hz() if motor is not None else 0.0
         if true_hz < 2.0:
             return 0.0
+        if motor is not None and motor.timed_unevenness:
+            # One pulse in two is long: the magnet's poles are not alike.
+            true_hz /= 1.0 + math.copysign(motor.timed_unevenness, self._rng.random() - 0.5)
         return true_hz * (1.0 + self._rng.gauss(0.0, 0.002))
 
     def input_bits(self) -> int:

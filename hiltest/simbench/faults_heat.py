@@ -388,6 +388,19 @@ def tach_wrong_pulses(bench: Bench, target: str, value: float) -> None:
 
 
 @fault(
+    FAN,
+    "the fan's pulses are of unequal length, and the firmware times one at a time",
+    "fan",
+    unit="share of a pulse",
+    default=0.12,
+    low=0.0,
+    high=0.9,
+)
+def tach_uneven(bench: Bench, target: str, value: float) -> None:
+    fan_motor(bench, target).timed_unevenness = value
+
+
+@fault(
     FAN, "noise on the tachometer's wire is counted too", "fan", unit="times", default=1.6, low=1.0, high=10.0
 )
 def tach_counts_noise(bench: Bench, target: str, value: float) -> None:

@@ -264,6 +264,12 @@ def test_a_meter_is_read_and_a_supply_is_switched(tmp_path: Path) -> None:
     assert after["supply"] is True
 
 
+def test_the_script_knows_the_questions_of_a_bench_with_a_meter(tmp_path: Path) -> None:
+    """The glue head's answers file serves a bench with instruments too: each question about the probes is in it."""
+    record, _ = run_cold(file=with_instruments(tmp_path), answers=ANSWERS)
+    assert {outcomes(record)[name] for name in COLD} == {"passed"}
+
+
 @pytest.mark.parametrize(
     ("fault", "fails"), [("one_terminator", "cold.pair[can]"), ("coils_crossed", "cold.coils[pump]")]
 )

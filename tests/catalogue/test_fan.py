@@ -40,6 +40,7 @@ def test_speeds_agree_whichever_way_they_are_reached() -> None:
         ("fan_inverted[nozzle]", "fan.tach[nozzle]", "speed"),
         ("fan_starts_late[nozzle]=0.5", "fan.tach[nozzle]", "speed from rest"),
         ("tach_wrong_pulses[nozzle]", "fan.tach[nozzle]", "check pulses_per_rev"),
+        ("tach_uneven[nozzle]", "fan.tach[nozzle]", "scatter of the speed's reading"),
         ("fan_slow[nozzle]", "fan.tach[nozzle]", "speed at full duty"),
     ],
 )

@@ -27,6 +27,17 @@ def run(*faults: str, seed: int = 4) -> tuple[dict[str, Any], float]:
     return {check.name: check for check in record.checks}, travel[0]
 
 
+def test_play_between_motor_and_switch_is_found() -> None:
+    """Sixteen full steps of backlash: no step is lost, and the switch lets go and is met that far apart."""
+    checks, _ = run("backlash")
+    found = checks["motion.return[pump]"]
+    assert found.outcome == "failed"
+    assert "play and hysteresis at the home switch" in found.reason
+    sound = run()[0]["motion.return[pump]"]
+    play = next(m for m in sound.measurements if m.name.startswith("play"))
+    assert 0.0 < play.value < 0.5 * PUMP.play_max_steps
+
+
 @pytest.mark.parametrize(("microsteps", "factor"), [(8, "2 times"), (32, "0.5 times")])
 def test_wrong_microsteps_are_named_before_a_longer_move(microsteps: int, factor: str) -> None:
     """The switch lets go at half or double the way; the small move is not finished, and the long one never begun."""

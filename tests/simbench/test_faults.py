@@ -81,6 +81,16 @@ def test_the_list_is_complete_and_says_what_each_fault_is() -> None:
     assert len({kind.about for kind in FAULTS.values()}) == len(FAULTS)
 
 
+LOADS = ("supply", "heater", "sensor", "fan", "motion", "switch", "lamp", "safety")
+
+
+def test_loads_and_safety_can_break_in_many_ways() -> None:
+    """At least 70 faults of supply, heater, sensor, fan, stepper, switch, lamp and safety behaviour, in each some."""
+    counted = {group: [name for name, each in FAULTS.items() if each.group == group] for group in LOADS}
+    assert sum(map(len, counted.values())) >= 70
+    assert all(len(names) >= 3 for names in counted.values())
+
+
 def test_no_fault_knows_a_check() -> None:
     """A fault acts on the world: its modules import nothing of the tests they must not talk to."""
     for path in SIMBENCH.rglob("*.py"):

@@ -48,6 +48,8 @@ class FanMotor:
         self.stalled = False
         self.tach_open = False
         self.tach_factor = 1.0
+        self.timed_unevenness = 0.0
+        """How much pulses differ in length, where the firmware times one at a time and not whole turns."""
         self.supply_open = False
         self.control_open = False
         self.drag = 0.0
