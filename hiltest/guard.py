@@ -32,6 +32,7 @@ from hiltest.errors import (
 from hiltest.link import Link
 from hiltest.node.verbs import (
     BusCounters,
+    Configured,
     Drills,
     Hangs,
     HasEncoder,
@@ -873,6 +874,12 @@ class GuardedNode:
         if not isinstance(self._driver, Synchronises):
             raise NotOffered(self.name, "synchronise")
         self._driver.synchronise()
+
+    def compare_configuration(self) -> tuple[int, list[str]]:
+        """How many settings are known, and each that differs. Raises NotOffered where none is known."""
+        if not isinstance(self._driver, Configured):
+            raise NotOffered(self.name, "compare_configuration")
+        return self._driver.compare_configuration()
 
     def read_supply_v(self) -> float:
         """Supply voltage at the node."""

@@ -309,6 +309,40 @@ def test_duplicate_id(target: Node, node: GuardedNode, measure: Measure) -> None
     _watch.one_board(node, target, measure)
 
 
+def _has_settings(_description: Description, node: Node) -> bool:
+    return node.protocol == "canopen" and (node.eds or "").lower().endswith(".dcf")
+
+
+@check(
+    "bus.configuration",
+    per="node",
+    order=113,
+    gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]"),
+    verbs=("compare_configuration",),
+    window_s=120.0,
+    when=_has_settings,
+    page=Page(
+        purpose="The node is set up as its DCF file says. Belongs to the catalogue where eds names a DCF file.",
+        hazard="None: objects are read. A board with another set-up may map process data or hold limits that nobody expects.",
+        method="Every object to which the file gives a ParameterValue is read and compared; left out are the error register "
+        "and history and the watch on the host (0x1016), which hiltest sets itself.",
+        limits=(("no difference", "CiA 306: a DCF file describes one device as it is set up"),),
+        causes=(
+            "the settings were not stored on this board: download the DCF file and store it (0x1010)",
+            "the file belongs to another board or revision",
+            "somebody changed a setting: the list says which",
+        ),
+    ),
+)
+def test_configuration(target: Node, node: GuardedNode, measure: Measure) -> None:
+    """The node holds the values of its DCF file."""
+    compared, different = node.compare_configuration()
+    measure("settings compared", compared, "objects", low=1)
+    measure("settings that differ", len(different), "objects", high=0, note="; ".join(different[:10]))
+    for each in different[10:]:
+        measure.note(each)
+
+
 @check(
     "bus.latency",
     per="node",

@@ -63,7 +63,7 @@ def _read_database(parts: Parts, path: Path, name: str) -> None:
 def _wrong_with(folder: FilePath, name: str, endings: tuple[str, ...]) -> tuple[str, str] | None:
     """What was found and what to do, None when the file can be used."""
     shown = found_text(name)
-    if reason := _refusal(folder, name):
+    if reason := refusal(folder, name):
         return shown, reason
     file = folder / name
     if not name.lower().endswith(endings):
@@ -78,7 +78,7 @@ def _wrong_with(folder: FilePath, name: str, endings: tuple[str, ...]) -> tuple[
     return None
 
 
-def _refusal(folder: FilePath, name: str) -> str:
+def refusal(folder: FilePath, name: str) -> str:
     """Why this path may not be used; empty when it may.
 
     The folder of a description is copied and kept as a whole, so it must hold all that it names.

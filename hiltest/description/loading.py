@@ -19,6 +19,7 @@ from pydantic import ValidationError
 from hiltest.description import schema
 from hiltest.description.blanks import blanks
 from hiltest.description.checks import cross_check
+from hiltest.description.dcf import take_node_ids, warn_of_contradictions
 from hiltest.description.locating import DEPTH_MAX, too_deep
 from hiltest.description.locating import Path as KeyPath
 from hiltest.description.messages import SHOWN_MAX, Source, did_you_mean, from_pydantic, from_toml
@@ -192,6 +193,7 @@ def _load(text: str, file: str, place: Path, text_hash: str, overrides: Mapping[
     left = blanks(source)
     if left:  # nothing else can be said of a file that is not filled in yet
         raise DescriptionError(left)
+    take_node_ids(source.data, place.parent)
     parts = Parts(source, place.parent)
     description = None
     try:
@@ -199,6 +201,7 @@ def _load(text: str, file: str, place: Path, text_hash: str, overrides: Mapping[
     except ValidationError as error:
         parts.problems += from_pydantic(source, error.errors(include_url=False, include_context=False))
     cross_check(parts)
+    warn_of_contradictions(parts)
     if parts.problems or description is None:
         raise DescriptionError(_in_file_order(parts.problems, file))
     return Loaded(

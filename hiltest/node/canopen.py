@@ -30,6 +30,7 @@ from hiltest.errors import (
     UsageError,
 )
 from hiltest.link import Link
+from hiltest.node.configuration import configured, differences
 from hiltest.node.drive import DISABLE_VOLTAGE, Axis
 from hiltest.node.emergencies import Emergency
 from hiltest.node.hostlife import host_life
@@ -78,6 +79,7 @@ class CanopenDriver:
         self._dictionary = load_dictionary(eds, self._id, f"node[{self.name}].eds")
         self._places = NodePlaces(description, self._node, self._dictionary)
         self._is_synchronous = any(kind <= SYNCHRONOUS_MAX for kind in transmission_types(self._dictionary))
+        self._settings = len(configured(self._dictionary))
         self._incoming = Incoming(link, self.name, self._id, self._places, self._forget_outputs)
 
         self._network = LinkedNetwork(link)
@@ -110,6 +112,8 @@ class CanopenDriver:
         always.add("send_stale")
         if self._is_synchronous:
             always.add("synchronise")
+        if self._settings:
+            always.add("compare_configuration")
         return frozenset(always | self._places.offers())
 
     @property
@@ -248,6 +252,16 @@ class CanopenDriver:
             for index, what in ((0x1008, "name"), (0x1009, "hardware version"), (0x100A, "firmware version"))
         ]
         return Identity(numbers[0], numbers[1], numbers[2], numbers[3], texts[0], texts[1], texts[2])
+
+    def compare_configuration(self) -> tuple[int, list[str]]:
+        """Read every object to which the DCF file gives a value; how many there are, and which differ, in words.
+
+        Raises:
+            NotOffered: there is no DCF file, or it sets nothing.
+        """
+        if not self._settings:
+            raise NotOffered(self.name, "compare_configuration (a DCF file with ParameterValue)")
+        return self._settings, list(differences(self._channel, self._dictionary))
 
     # --- objects by their index -----------------------------------------------------------------------
 

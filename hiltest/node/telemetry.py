@@ -95,9 +95,8 @@ def transmission_types(dictionary: Dictionary) -> list[int]:
         return []
     found = []
     for number in range(TPDO_COUNT):
-        variable = dictionary.objects.get_variable(TPDO_COMMUNICATION + number, 2)
-        default = None if variable is None else variable.default
-        if isinstance(default, int):
+        default = dictionary.default(TPDO_COMMUNICATION + number, 2)
+        if default is not None:
             found.append(default)
     return found
 

@@ -238,6 +238,15 @@ class HasEncoder(Protocol):
 
 
 @runtime_checkable
+class Configured(Protocol):
+    """A driver that knows how its node must be set up; offered as 'compare_configuration'."""
+
+    def compare_configuration(self) -> tuple[int, list[str]]:
+        """Read every setting that is known; return how many there are, and each that differs in words."""
+        ...
+
+
+@runtime_checkable
 class Reports(Protocol):
     """A driver whose node reports errors by itself, such as emergency messages (CiA 301)."""
 
