@@ -19,6 +19,22 @@ EXIT_CODES = (
 )
 
 
+FAULT_HELP = (
+    "put this fault into the simulation; may be given again for more. NAME[PART]=VALUE@SECONDS, of which PART, "
+    "VALUE and SECONDS (from when on, bench time) may be left out: heater_weak[reservoir]=2@30. `hiltest faults` lists "
+    "them"
+)
+ONLY_HELP = (
+    "this check and its gates; may be given again for more. GROUP.NAME for every part, or GROUP.NAME[PART]: "
+    "heat.pulse[reservoir]. `hiltest checks` lists them"
+)
+FAULTS_EPILOG = (
+    "sorted by group. A line is: the name; what it hits; the value it has without =VALUE, if it takes one; what it is. "
+    "Write NAME[PART]=VALUE@SECONDS: PART is the name of the bus, node or load in the description (the first if left "
+    "out; ONE+OTHER where two are exchanged), SECONDS the bench time from which it is there."
+)
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="hiltest",
@@ -31,13 +47,9 @@ def _parser() -> argparse.ArgumentParser:
     accept.add_argument("file", metavar="FILE", help="fixture description")
     accept.add_argument("--simulate", action="store_true", help="on the simulated bench, not on the real one")
     accept.add_argument("--serial", default="unnamed", metavar="SN", help="serial number of the unit")
-    accept.add_argument(
-        "--only", action="append", default=[], metavar="CHECK", help="this check and its gates"
-    )
+    accept.add_argument("--only", action="append", default=[], metavar="CHECK", help=ONLY_HELP)
     accept.add_argument("--out", default="runs", metavar="DIR", help="where run folders are made (runs)")
-    accept.add_argument(
-        "--fault", action="append", default=[], metavar="NAME", help="inject into the simulation"
-    )
+    accept.add_argument("--fault", action="append", default=[], metavar="NAME", help=FAULT_HELP)
     accept.add_argument("--seed", type=int, metavar="N", help="seed of the simulation")
     accept.add_argument(
         "--answers", metavar="FILE", help="the operator's answers, for a run without a person"
@@ -61,7 +73,7 @@ def _parser() -> argparse.ArgumentParser:
         "then `ready`, and serves until Ctrl-C or SIGTERM.",
     )
     bench.add_argument("file", metavar="FILE", help="fixture description")
-    bench.add_argument("--fault", action="append", default=[], metavar="NAME", help="inject this fault")
+    bench.add_argument("--fault", action="append", default=[], metavar="NAME", help=FAULT_HELP)
     bench.add_argument("--seed", type=int, metavar="N", help="seed, in place of the file's")
     bench.add_argument(
         "--show-outputs",
@@ -118,7 +130,7 @@ def _parser() -> argparse.ArgumentParser:
         ("checks", "list the checks of the catalogue", _checks),
         ("faults", "list the faults of the simulated bench", _faults),
     ):
-        listing = commands.add_parser(name, help=text)
+        listing = commands.add_parser(name, help=text, epilog=FAULTS_EPILOG if name == "faults" else None)
         listing.add_argument("--json", action="store_true")
         listing.set_defaults(run=run)
 
@@ -198,6 +210,7 @@ def _accept(options: argparse.Namespace) -> int:
         raise UsageError("--fault injects into the simulated bench: add --simulate")
     if options.seed is not None and not options.simulate:
         raise UsageError("--seed is the simulated bench's: add --simulate")
+    _look_up(Path(options.file), options.fault)
     settings = Settings(
         file=Path(options.file),
         simulate=options.simulate,
@@ -209,6 +222,18 @@ def _accept(options: argparse.Namespace) -> int:
         answers=Path(options.answers) if options.answers else None,
     )
     return accept(settings, as_json=options.json)
+
+
+def _look_up(file: Path, faults: Sequence[str]) -> None:
+    """Refuse a fault that is not known, or that this description has no part for, before anything is begun."""
+    if not faults:
+        return
+    from hiltest.description.loading import load_description
+    from hiltest.simbench.fault_registry import refuse_unusable
+    from hiltest.simbench.faults import parse_fault
+
+    orders = [parse_fault(text) for text in faults]
+    refuse_unusable(load_description(file).description, orders)
 
 
 def _desk(options: argparse.Namespace) -> int:
@@ -282,9 +307,18 @@ def _faults(options: argparse.Namespace) -> int:
             "value": fault.default if fault.takes_value else None,
             "unit": fault.unit,
         }
-        for fault in FAULTS.values()
+        for fault in sorted(FAULTS.values(), key=lambda each: (each.group, each.name))
     ]
-    return _list(rows, options.json, "about")
+    if options.json:
+        return _list(rows, True, "about")
+    for row in rows:
+        row["how"] = f"[{row['target']}]" + (f"={row['value']:g}" if row["value"] is not None else "")
+        if row["unit"]:
+            row["about"] = f"{row['about']} (value: {row['unit']})"
+    wide = max(len(str(row["how"])) for row in rows)
+    for row in rows:
+        row["about"] = f"{row['how']!s:<{wide}}  {row['about']}"
+    return _list(rows, False, "about")
 
 
 def _list(rows: list[dict[str, object]], as_json: bool, text: str) -> int:

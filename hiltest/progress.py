@@ -237,7 +237,8 @@ class _Plain:
                 allowed = allowed_text(m)
                 limited = f", allowed {allowed}" if allowed else ""
                 name = clean(spoken(m.name))
-                self._say(f"{clean(check.name)}: {name}: {measured_text(m)}{limited}: {m.verdict}")
+                note = f" ({_one_line(m.note)})" if m.note else ""
+                self._say(f"{clean(check.name)}: {name}: {measured_text(m)}{limited}: {m.verdict}{note}")
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         reason = f" ({_one_line(record.verdict_reason)})" if record.verdict_reason else ""
@@ -321,7 +322,7 @@ class _Live:
 
     def show(self, record: RunRecord) -> None:
         self._console.print()
-        self._console.print(_measurements(record, min(self._console.width, WIDEST)))
+        self._console.print(_measurements(record, min(self._console.width, WIDEST), every_note=True))
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         for group in waiting(record):
@@ -452,8 +453,8 @@ def _counted(group: Waiting) -> str:
     return f"{many} {_one_line(group.why)}"
 
 
-def _measurements(record: RunRecord, width: int) -> Table:
-    """Every measurement against its limits, check by check."""
+def _measurements(record: RunRecord, width: int, every_note: bool = False) -> Table:
+    """Every measurement against its limits, check by check, with the words beside what failed, or beside all."""
     from rich.padding import Padding
     from rich.table import Table
 
@@ -474,6 +475,8 @@ def _measurements(record: RunRecord, width: int) -> Table:
                 _text((allowed_text(m), "dim")),
                 _text(_outcome(m.verdict)),
             )
+            if m.note and (every_note or m.verdict == "failed"):
+                table.add_row(Padding(_text((_one_line(m.note), "dim")), (0, 0, 0, 4)))
     return table
 
 

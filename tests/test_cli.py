@@ -79,6 +79,37 @@ def test_lists_are_one_a_line_or_json(name: str, text: str, capsys: pytest.Captu
     assert all(row[text] for row in rows)
 
 
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        ("coil_opn", "'coil_open'"),
+        ("coil_open[pomp]", "'pump'"),
+        ("coil_open[pump]=7", "must be 0 to 1"),
+    ],
+)
+def test_a_fault_that_can_not_be_is_refused_before_anything_is_begun(
+    fault: str, says: str, glue_head: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line, the nearest known name, exit code 2, and no run folder."""
+    out = tmp_path / "runs"
+    assert main(["accept", str(glue_head), "--simulate", "--fault", fault, "--out", str(out)]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert says in shown.err
+    assert len(shown.err.splitlines()) == 1
+    assert not out.exists()
+
+
+def test_the_faults_stand_by_group_with_how_to_write_them(capsys: pytest.CaptureFixture[str]) -> None:
+    """What a fault hits and the value it has without one stand beside its name."""
+    main(["faults", "--json"])
+    groups = [row["group"] for row in json.loads(capsys.readouterr().out)]
+    assert groups == sorted(groups)
+    main(["faults"])
+    line = next(each for each in capsys.readouterr().out.splitlines() if each.startswith("heater_weak "))
+    assert line.split()[1] == "[heater]=2"
+
+
 def test_the_checks_stand_in_running_order(capsys: pytest.CaptureFixture[str]) -> None:
     """By rising risk: the desk first, the drills last."""
     main(["checks", "--json"])
@@ -321,7 +352,7 @@ def test_desk_needs_no_bench_and_finds_what_paper_shows(glue_head: Path) -> None
     as_json = command("desk", glue_head, "--json")
 
     assert (good.returncode, thin.returncode, as_json.returncode) == (0, 1, 1)
-    assert "desk.power_pair[head]: drop of the power pair at 60 degC: 1.8" in good.stdout
+    assert "desk.power_pair[head]: drop of the power pair at 60 °C: 1.8" in good.stdout
     assert "desk.power_pair[head]: failed" in thin.stdout
     rows = {check["name"]: check["outcome"] for check in json.loads(as_json.stdout)["checks"]}
     assert rows["desk.power_pair[head]"] == "failed"

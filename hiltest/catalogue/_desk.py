@@ -94,14 +94,39 @@ def power_pair(measure: Measure, node: Node) -> None:
         supply_v=supply.voltage_v,
         supply_limit_a=supply.current_limit_a,
     )
-    measure.require("fuse carries the load", fuse.carries_load, "; ".join(fuse.problems))
-    measure.require("fuse protects the wire", fuse.protects_wire, "; ".join(fuse.problems))
+    wire_a = copper.ampacity(harness.power_awg).chassis_a
+    carries, protects = (
+        "; ".join(each for each in fuse.problems if words in each)
+        for words in ("too small", "does not protect")
+    )
+    measure.require(
+        "fuse carries the load", fuse.carries_load, carries or f"{supply.fuse_a:g} A against {total_a:.2f} A"
+    )
+    measure.require(
+        "fuse protects the wire",
+        fuse.protects_wire,
+        protects or f"{supply.fuse_a:g} A against the {wire_a:g} A that the wire bears",
+    )
     measure(
         "current of a short at the far end",
         fuse.short_circuit_a,
         "A",
-        note="the supply's own limit comes first" if fuse.short_circuit_a >= supply.current_limit_a else "",
+        note=_short_note(measure, fuse, wire_a),
     )
+
+
+def _short_note(measure: Measure, fuse: copper.FuseCheck, wire_a: float) -> str:
+    """What ends a short at the far end: the fuse, or the supply's own limit with the fuse whole."""
+    supply = measure.description.supply
+    assert supply.fuse_a is not None
+    limited = fuse.short_circuit_a >= supply.current_limit_a
+    if fuse.short_circuit_a >= 2.0 * supply.fuse_a:
+        return "the fuse opens"
+    ended = "the supply's own limit holds it" if limited else "the wire's own resistance holds it"
+    bears = (
+        "the wire bears that" if fuse.short_circuit_a <= wire_a else "MORE THAN THE WIRE BEARS: smaller fuse"
+    )
+    return f"{ended}, below twice the fuse's rating, so the fuse may stay whole; {bears}"
 
 
 def _rule_of_the_trade(measure: Measure, node: Node, total_a: float) -> None:
@@ -142,7 +167,13 @@ def line(measure: Measure, bus: Bus) -> None:
         note=" ‖ ".join(f"{ohm:g}" for ohm in bus.terminators_ohm) or "none",
     )
     longest_m = max(length for rate, length in LENGTH_TABLE_M if rate >= bus.bit_rate_bps)
-    measure("bus length", bus.length_m, "m", high=longest_m, note="guideline of CiA 301")
+    measure(
+        "bus length",
+        bus.length_m,
+        "m",
+        high=longest_m,
+        note="guideline of CiA 301; desk.timing says what this bus's transceivers and sample point allow",
+    )
     measure(
         "longest stub", bus.stub_m, "m", high=edges.longest_stub_m(EDGE_S) * _slower_edge(bus.bit_rate_bps)
     )

@@ -229,6 +229,8 @@ def _example(key: str, path: Path) -> str:
     return f"`{key} = ...` to {table}" if len(path) > 1 else f"`{key} = ...`"
 
 
+_COMMA = re.compile(r"=\s*([-+]?\d+),(\d+)\s*(#.*)?$")
+"""A number with a decimal comma."""
 _POSITION = re.compile(r"\(at line (\d+), column (\d+)\)")
 
 
@@ -246,4 +248,6 @@ def from_toml(file: str, text: str, error: ValueError) -> Problem:
     row = rows[line - 1].strip() if line is not None and 0 < line <= len(rows) else ""
     found = found_text(row) if row else "the end of the file"
     hint = f"The reader says: {reason}."
+    if comma := _COMMA.search(row):
+        hint = f"A number has a point and no comma: write {comma.group(1)}.{comma.group(2)}"
     return Problem(file, "the file", found, "TOML (https://toml.io, version 1.0)", line, hint)

@@ -285,3 +285,11 @@ def test_a_description_can_not_be_changed_once_read(load: Callable[[dict[str, st
     description = load({}).description
     with pytest.raises(ValueError, match="frozen"):
         description.supply.voltage_v = 48.0  # type: ignore[misc]
+
+
+def test_a_decimal_comma_is_told_to_be_a_point(tmp_path: Path) -> None:
+    """Half of the world writes one; the number is given back as TOML wants it."""
+    path = tmp_path / "comma.toml"
+    path.write_text("[supply]\nvoltage_v = 24,0  # nominal\n", encoding="utf-8")
+    with pytest.raises(DescriptionError, match=r"comma.toml:2.*write 24\.0"):
+        load_description(path)
