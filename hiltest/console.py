@@ -20,9 +20,13 @@ POLL_S = 0.02
 QUIET_S = 0.1
 """An unfinished line counts as all there is when nothing was added to it for this long."""
 
+SHOWN_CHARS = 200
 READ_BYTES_MAX = 65_536
 LINE_BYTES_MAX = 4096
 KEPT_BYTES_MAX = 2_000_000
+LINE_COST_BYTES = 200
+"""What a line takes in memory beside its text: a storm of empty lines must not grow without bounds either."""
+
 UNSOLICITED = r"\s*[\[(]\s*\d[\d.:]*\s*[\])]"
 """Log lines that come by themselves start with a time in brackets (common practice, no source)."""
 
@@ -105,6 +109,26 @@ class SerialConsole:
         """What stands in the last line that has no end yet: often the prompt."""
         return _decode(self._partial)
 
+    @property
+    def heard_ns(self) -> int:
+        """Bench time of the last bytes that came; 0 before the first."""
+        return self._partial_ns
+
+    def poll(self) -> None:
+        """Take what has arrived, without waiting. The link does so by itself, fifty times a second.
+
+        Raises:
+            BenchLost: the port went away.
+        """
+        self._poll()
+
+    def seen(self) -> str:
+        """The last lines that came, in words, for errors. Long ones are cut."""
+        last = [repr(line.text[:SHOWN_CHARS]) for line in self._lines if not line.sent][-3:]
+        if self._partial:
+            last.append(f"unfinished {self.unfinished[:SHOWN_CHARS]!r}")
+        return ", ".join(last) or "nothing"
+
     def on_line(self, listener: Callable[[Line], None]) -> Callable[[], None]:
         """Call `listener` with each line, both ways; returns what takes it off again."""
         self._listeners.append(listener)
@@ -137,7 +161,7 @@ class SerialConsole:
         self._check()
         found = self._link.wait_for(lambda: self._search(wanted), within_s)
         if found is None:
-            raise NoAnswer(self._name, f"the console with {wanted.pattern!r}", within_s, self._seen())
+            raise NoAnswer(self._name, f"the console with {wanted.pattern!r}", within_s, self.seen())
         return found
 
     def command(self, line: str, within_s: float) -> list[str]:
@@ -158,9 +182,7 @@ class SerialConsole:
         self._write(line)
         answer: list[str] = []
         if not self._link.wait_for(lambda: self._collect(line, answer), within_s):
-            raise NoAnswer(
-                self._name, f"the console command {line!r} with its prompt", within_s, self._seen()
-            )
+            raise NoAnswer(self._name, f"the console command {line!r} with its prompt", within_s, self.seen())
         return answer
 
     def read_version(self, within_s: float = 2.0) -> list[str]:
@@ -265,10 +287,10 @@ class SerialConsole:
 
     def _keep(self, line: Line) -> None:
         self._lines.append(line)
-        self._kept_bytes += len(line.text) + 1
+        self._kept_bytes += len(line.text) + LINE_COST_BYTES
         while self._kept_bytes > KEPT_BYTES_MAX and len(self._lines) > 1:
             oldest = self._lines.popleft()
-            self._kept_bytes -= len(oldest.text) + 1
+            self._kept_bytes -= len(oldest.text) + LINE_COST_BYTES
             self.dropped_lines += 1
             if self._unread and self._unread[0] is oldest:
                 self._unread.popleft()
@@ -286,12 +308,6 @@ class SerialConsole:
             "then run again"
         )
         return self._lost
-
-    def _seen(self) -> str:
-        last = [repr(line.text) for line in self._lines if not line.sent][-3:]
-        if self._partial:
-            last.append(f"unfinished {self.unfinished!r}")
-        return ", ".join(last) or "nothing"
 
 
 def _open(settings: ConsoleSettings) -> Any:

@@ -101,7 +101,8 @@ def load(settings: Settings) -> Loaded:
         overrides[f"bus[{bus.name}].options"] = {"bus": bus.name, "seed": seed, "faults": " ".join(faults)}
     for console in loaded.description.console:
         name = f"console[{console.node}]" if len(loaded.description.console) > 1 else "console"
-        overrides[f"{name}.port"] = f"hiltest://{loaded.path}"
+        which = f"?node={console.node}" if len(loaded.description.console) > 1 else ""
+        overrides[f"{name}.port"] = f"hiltest://{loaded.path}{which}"
     for section, instrument in (("meter", "meter"), ("bench_supply", "supply")):
         if getattr(loaded.description, section):
             overrides[f"{section}.port"] = f"hiltest://{loaded.path}?instrument={instrument}"
@@ -268,6 +269,7 @@ class Run:
         self.start()
         claims: list[Claim] = []
         links: dict[str, Link] = {}
+        nodes: dict[str, GuardedNode] = {}
         try:
             self._open_buses(claims, links)
             link = next(iter(links.values()))
@@ -275,7 +277,7 @@ class Run:
             guard = Guard(link, description, in_catalogue.__contains__)
             if self.settings.release:
                 guard.release(self.settings.release)
-            opened = _Open(link, guard, links, claims=claims)
+            opened = _Open(link, guard, links, nodes, claims=claims)
             self._clock.link = link
             self._start_bus_log(opened)
             self._start_accounts(opened)
@@ -290,6 +292,9 @@ class Run:
                 opened.supply = ScpiSupply(link, part.port, part.baud, part.timeout_s, part.settle_s)
                 guard.cut_power = self._cut_power
         except HiltestError:
+            for opened_node in nodes.values():
+                with contextlib.suppress(HiltestError):
+                    opened_node.stop()
             _close_all(links, claims)
             raise
         for each in links.values():
@@ -427,6 +432,7 @@ class Run:
         opened = self.opened()
         if name not in opened.nodes:
             raise UsageError(f"no node {name!r} in the description; known: {', '.join(opened.nodes)}")
+        opened.spoken = True  # not every node is spoken to over a bus
         opened.nodes[name].start()
         return opened.nodes[name]
 
@@ -439,14 +445,19 @@ class Run:
         ]
 
     def console(self) -> SerialConsole:
-        """The serial console of the description, opened."""
+        """The serial console of the description, opened: the first, where there are several."""
         from hiltest.console import SerialConsole
 
         opened = self.opened()
         if not self.loaded.description.console:
             raise UsageError("the description has no [console]")
+        part = self.loaded.description.console[0]
+        driver = opened.nodes[part.node].driver if part.node in opened.nodes else None
+        shared = getattr(driver, "console", None)
+        if isinstance(shared, SerialConsole):
+            return shared  # a port has one reader: the driver of a node that is commanded over it
         if opened.console is None:
-            opened.console = SerialConsole(opened.link, self.loaded.description.console[0])
+            opened.console = SerialConsole(opened.link, part)
         return opened.console
 
     def operator(self) -> Operator:
@@ -847,7 +858,7 @@ def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, st
     if isinstance(error, CheckFailed | AssertionError | NodeFault):
         return "failed", f"{text} [{failures}]" if failures and failures not in text else text
     if isinstance(error, NotOffered):
-        return "not offered", text
+        return ("failed", failures) if failures else ("not offered", text)
     if isinstance(error, Unjudged):
         return ("failed", failures) if failures else ("not observable", text)
     if isinstance(error, KeyboardInterrupt):

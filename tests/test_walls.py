@@ -23,7 +23,7 @@ MAY_IMPORT = {
     "link": BASE | {"canbus"},
     "console": BASE | {"link"},
     "meters": BASE | {"link", "physics"},
-    "node": BASE | {"physics", "canbus", "description", "link"},
+    "node": BASE | {"physics", "canbus", "description", "link", "console"},
     "guard": BASE | {"physics", "description", "link", "node"},
     "evidence": BASE | {"physics", "canbus", "description", "cautions"},
     "measure": BASE | {"description", "evidence", "physics"},

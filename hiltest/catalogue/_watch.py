@@ -92,7 +92,7 @@ def latency(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None
         measure.fail(f"not one answer to {verb}")
     if 2 * watch.asked < len(times):
         raise NotOffered(
-            part.name, f"a request whose answer could be timed: {verb} reads what it reports by itself"
+            part.name, f"a request on the bus whose answer could be timed: {verb} sends none there"
         )
     start = "the adapter's echo of the request" if watch.echoed else "handing the request to the adapter"
     measure.note(

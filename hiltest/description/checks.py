@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 
-from hiltest.description import files, layouts, references, roles
+from hiltest.description import consoles, files, layouts, references, roles
 from hiltest.description.locating import Path
 from hiltest.description.models import (
     Bus,
@@ -526,6 +526,7 @@ CHECKS: Iterable[Callable[[Parts], None]] = (
     references.check_references,
     files.check_files,
     layouts.check_messages,
+    consoles.check_consoles,
     check_line,
     check_terminators,
     check_bit_rate,

@@ -11,6 +11,10 @@ from hiltest.description.models import Message, MessageField, Node
 from hiltest.description.parts import Parts
 
 PROTOCOLS = ("signals", "frames")
+"""Protocols whose roles name signals of messages."""
+
+LAID_OUT = ("frames", "console")
+"""Protocols whose messages the description itself lays out. A console node's are what it tells on the bus."""
 
 
 def width_of(field: MessageField) -> int:
@@ -34,7 +38,7 @@ def bits_of(field: MessageField) -> list[int]:
 
 def signals_of(parts: Parts, node: Node) -> dict[str, set[str]] | None:
     """Signals of each message that a node's roles may name; None when its database can't be read."""
-    if node.protocol == "frames":
+    if node.protocol in LAID_OUT:
         return {message.name: {field.name for field in message.field} for message in node.message}
     listed = files.messages_of(parts, node)
     return None if listed is None else {name: message.signals for name, message in listed.items()}
@@ -43,7 +47,7 @@ def signals_of(parts: Parts, node: Node) -> dict[str, set[str]] | None:
 def check_messages(parts: Parts) -> None:
     """Every message of every node, and the one that is its sign of life."""
     for path, node in parts.all(Node):
-        if node.protocol not in PROTOCOLS:
+        if node.protocol not in (*PROTOCOLS, "console"):
             _check_none(parts, path, node)
             continue
         known = signals_of(parts, node)
@@ -64,7 +68,7 @@ def _check_none(parts: Parts, path: Path, node: Node) -> None:
                 (*path, key),
                 "a value",
                 f"none, because the protocol is {node.protocol!r}",
-                'Messages belong to the protocols "signals" and "frames".',
+                'Messages belong to the protocols "signals", "frames" and "console".',
             )
 
 
@@ -117,7 +121,7 @@ def _check_message(
             _check_known(parts, (*path, "match"), name, shared, "signal of both messages")
     elif message.match:
         parts.error((*path, "match"), "a list", "a request beside it", "Add `request = ...`.")
-    if node.protocol == "frames":
+    if node.protocol in LAID_OUT:
         _check_layout(parts, path, message)
     else:
         for key in ("can_id", "field"):

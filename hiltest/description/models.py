@@ -40,10 +40,12 @@ class Role(Section):
     """
 
     at: str = Field(
+        "",
         description=(
             "canopen: index[:sub][.bit], like '0x6401:2' or '0x6000:1.3', or a parameter name of the EDS; "
-            "signals and frames: 'Message.Signal'; console: see send and expect; own: what the driver class says"
-        )
+            "signals and frames: 'Message.Signal'; console: the same for what the node tells on the bus, left out for "
+            "what has send or expect; own: what the driver class says"
+        ),
     )
     scale: float = Field(
         1.0, description="value of one raw count; signals and frames: of one unit of the signal's own value"
@@ -54,15 +56,42 @@ class Role(Section):
         description="signals, frames: 'Message.Signal' in which the node reports what at commands, in the same unit",
     )
     on: float | str = Field(
-        1.0, description="signals, frames: what stands for on, a number or a name of the value table"
+        1.0,
+        description=(
+            "signals, frames: what stands for on, a number or a name of the value table; console: the number or text"
+        ),
     )
     invalid: list[float | str] = Field(
         default_factory=list,
         max_length=16,
-        description="signals, frames: numbers or names of the value table that stand for no valid value",
+        description=(
+            "signals, frames: numbers or names of the value table that stand for no valid value; console: numbers or texts"
+        ),
     )
-    send: str | None = Field(None, description="console: the line to send, with {placeholders}")
-    expect: str | None = Field(None, description="console: regular expression with one group, the value")
+    send: str | None = Field(
+        None,
+        max_length=200,
+        description="console: the line to send, with {placeholders}; of what is only read, the line that asks",
+    )
+    expect: str | None = Field(
+        None,
+        max_length=500,
+        description=(
+            "console: regular expression that a whole line of the answer must fit; its one group is the value (a command's "
+            "may have none). Without send: of a line that the node prints by itself"
+        ),
+    )
+    off: str | None = Field(
+        None,
+        max_length=200,
+        description="console: the line that switches it off, where send has no {value} that could be 0",
+    )
+    ask: str | None = Field(
+        None, max_length=200, description="console: the line that asks for what send commands"
+    )
+    answer: str | None = Field(
+        None, max_length=500, description="console: as expect, with one group, for the answer to ask"
+    )
 
 
 # What hiltest itself reads and writes of each kind; the names are the keys of its `roles` table.
@@ -89,20 +118,20 @@ DRIVER_FLAGS = (
 )
 # Nodes with protocol "signals" or "frames" have no objects of a profile: these say the same in messages.
 IDENTITY_ROLES = {
-    "vendor_id": "signals, frames: maker of the board",
-    "product_code": "signals, frames: type of the board",
-    "revision": "signals, frames: its revision",
-    "serial_number": "signals, frames: its serial number",
-    "hardware": "signals, frames: hardware version, a number or its name in the value table",
-    "firmware": "signals, frames: firmware version, a number or its name in the value table",
+    "vendor_id": "signals, frames, console: maker of the board",
+    "product_code": "signals, frames, console: type of the board",
+    "revision": "signals, frames, console: its revision",
+    "serial_number": "signals, frames, console: its serial number",
+    "hardware": "signals, frames, console: hardware version, a number or its name in the value table",
+    "firmware": "signals, frames, console: firmware version, a number or its name in the value table",
     "firmware_minor": "signals, frames: second part of the version, where firmware is the first",
     "firmware_patch": "signals, frames: third part of the version",
 }
 MESSAGE_MOVE_ROLES = {
-    "enable": "signals, frames: on puts current on the motor",
-    "distance": "signals, frames: length of the next move, microsteps, where target is not its end",
+    "enable": "signals, frames, console: on puts current on the motor",
+    "distance": "signals, frames, console: length of the next move, microsteps, where target is not its end",
     "start": "signals, frames: number that changes with every move",
-    "moving": "signals, frames: on while the motor moves",
+    "moving": "signals, frames, console: on while the motor moves",
 }
 HANG_KEY = 0x474E4148
 """'HANG', lowest byte first: no other value makes a node stand still."""
@@ -117,9 +146,9 @@ ROLES: dict[str, dict[str, str]] = {
         "receive_errors": "receive error counter",
         "all_off": "writing 1 switches every output off",
         "hang": f"writing 0x{HANG_KEY:08X} makes its program stand still, for the drill of its watchdog",
-        "burst": "record that makes the node send frames; signals, frames: how many, its feedback how many were sent",
+        "burst": "record that makes the node send frames; signals, frames, console: how many, its feedback how many were sent",
         "burst_interval_s": "signals, frames: time between two frames of the burst, s",
-        "restart": "signals, frames: on resets the node",
+        "restart": "signals, frames, console: on resets the node",
         **IDENTITY_ROLES,
     },
     "sensor": {"temperature_c": "temperature, degC"},
@@ -412,19 +441,21 @@ class Node(Section):
         False, description="there is a switch that takes the power off the outputs, whatever software does"
     )
     heartbeat: SignalName | None = Field(
-        None, description="signals, frames: the cyclic message that is its sign of life, every heartbeat_s"
+        None,
+        description="signals, frames, console: the cyclic message that is its sign of life, every heartbeat_s",
     )
     stale_periods: float = limit(
         3.0,
         COMMON,
-        "signals, frames: feedback older than this many of its periods, and than 0.1 s, is no answer",
+        "signals, frames, console: what was told in a message longer ago than this many of its periods, and than 0.1 s, "
+        "is no answer",
         ge=1,
         le=100,
     )
     message: list[Message] = Field(
         default_factory=list,
         max_length=200,
-        description="signals: what the DBC file can't say of a message; frames: every message",
+        description="signals: what the DBC file can't say of a message; frames, console: every message",
     )
     roles: Roles = Field(
         default_factory=dict,
@@ -440,6 +471,31 @@ class Console(Section):
     baud: int = Field(115_200, ge=300, le=4_000_000, description="bits per second on the serial line")
     prompt: str = Field("> ", description="what the node prints when it waits for a line")
     version_command: str | None = Field(None, description="the line that makes it print its version")
+    line_end: Literal["\n", "\r", "\r\n"] = Field("\n", description="what ends a line that is sent")
+    echo: bool = Field(True, description="the node sends back what is typed")
+    answer_s: float = Field(1.0, gt=0, le=60, description="how long an answer may take")
+    refusal: str = Field(
+        r"(?i)(error|refused|unknown|invalid)\b.*",
+        max_length=500,
+        description="regular expression for a line by which the node says that it will not",
+    )
+    unsolicited: str = Field(
+        r"\s*[\[(]\s*\d[\d.:]*\s*[\])].*",
+        max_length=500,
+        description="regular expression for a line that comes by itself and is no answer, like '[12.345] fan: on'",
+    )
+    boot: str | None = Field(
+        None, max_length=500, description="regular expression for a line that the node prints when it starts"
+    )
+    stale_s: float = Field(
+        3.0, gt=0, le=600, description="what the node printed by itself longer ago than this is no answer"
+    )
+    alive: str | None = Field(
+        None,
+        max_length=200,
+        description="the host's sign of life: a line that is sent again and again, and without which the node switches off",
+    )
+    alive_s: float = Field(0.2, gt=0, le=60, description="time between two of them")
 
 
 class Meter(Section):

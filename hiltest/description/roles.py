@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from hiltest.description import files, layouts
+from hiltest.description import commanded, consoles, files, layouts
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
 from hiltest.description.models import ROLES, Fan, Lamp, Load, Node, Role, Stepper
@@ -26,7 +26,7 @@ def check_roles(parts: Parts) -> None:
         for name, role in named.roles.items():
             at = (*path, "roles", name)
             _check_name(parts, at, name, _known_roles(kind, named))
-            _check_role(parts, at, node, role)
+            _check_role(parts, at, kind, node, role)
             _check_place(parts, at, node, role, places)
     for path, lamp in parts.all(Lamp):
         _check_colours(parts, path, lamp)
@@ -62,17 +62,25 @@ def _check_name(parts: Parts, path: Path, name: str, known: list[str]) -> None:
         parts.error(path, "an unknown role", f"a role of {owner}", did_you_mean(name, known, "role"))
 
 
-def _check_role(parts: Parts, path: Path, node: Node, role: Role) -> None:
+def _check_role(parts: Parts, path: Path, kind: str, node: Node, role: Role) -> None:
     if role.scale == 0:
         parts.error((*path, "scale"), "0", "a scale other than 0", "Every raw value would read the same.")
+    if node.protocol == "console":
+        _check_console_role(parts, path, kind, node, role)
+        return
+    if not role.at:
+        expected = f"where it is found, because the protocol is {node.protocol!r}"
+        parts.error((*path, "at"), "nothing", expected, "Add `at = ...`.")
+        return
+    for key in consoles.LINE_KEYS:
+        if getattr(role, key) is not None:
+            parts.error((*path, key), "a value", "none, for lines of text belong to the protocol 'console'")
     if node.protocol == "canopen":
         _check_object(parts, path, node, role)
     if node.protocol in layouts.PROTOCOLS:
         for at in (role.at, role.feedback):
             if at is not None:
                 _check_signal(parts, path, node, at)
-    if node.protocol == "console":
-        _check_console_role(parts, path, role)
 
 
 def _check_object(parts: Parts, path: Path, node: Node, role: Role) -> None:
@@ -114,22 +122,16 @@ def _check_signal(parts: Parts, path: Path, node: Node, at: str) -> None:
         parts.error(path, found_text(at), f"a signal of message {message!r}", hint)
 
 
-def _check_console_role(parts: Parts, path: Path, role: Role) -> None:
-    if role.send is None and role.expect is None:
+def _check_console_role(parts: Parts, path: Path, kind: str, node: Node, role: Role) -> None:
+    """By lines of text, or told by the node in a message on the bus."""
+    if any(getattr(role, key) is not None for key in consoles.LINE_KEYS):
+        consoles.check_role(parts, path, kind, role)
+    elif not role.at or not node.message:
         parts.error(path, "neither send nor expect", "the line to send, or what to expect, or both")
-    if role.expect is None:
-        return
-    try:
-        groups = re.compile(role.expect).groups
-    except re.error as error:
-        parts.error(
-            (*path, "expect"), found_text(role.expect), "a regular expression", f"Python says: {error}."
-        )
-        return
-    if groups != 1:
-        parts.error(
-            (*path, "expect"), f"{groups} groups", "a regular expression with one group, the value", ""
-        )
+    elif commanded.is_commanded(kind, str(path[-1])):
+        parts.error(path, found_text(role.at), "a line to send, for commands go over the console")
+    else:
+        _check_signal(parts, path, node, role.at)
 
 
 def _check_place(

@@ -3,59 +3,14 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hiltest.description.models import Description, Lamp, Load, Node, Role
-from hiltest.errors import DescriptionError, NotOffered, Problem, UsageError
+from hiltest.description.commanded import is_commanded
+from hiltest.description.models import Description, Node, Role
+from hiltest.errors import DescriptionError, Problem
 from hiltest.node._codec import Codec, SignalInfo
-
-Key = tuple[str, str, str]
-"""(kind, name, role): ("heater", "pad", "setpoint_c"), ("node", "vent", "supply_v")."""
-
-# Roles whose `at` the host sends. Of all others it is the node that sends `at`.
-COMMANDED: dict[str, frozenset[str]] = {
-    "node": frozenset({"all_off", "burst", "burst_interval_s", "restart"}),
-    "heater": frozenset({"setpoint_c", "duty", "pulse_s", "ceiling_c"}),
-    "fan": frozenset({"duty"}),
-    "stepper": frozenset(
-        {
-            "current_a", "hold_current_a", "microsteps", "enable", "target", "distance", "start", "speed",
-            "acceleration",
-        }
-    ),
-}  # fmt: skip
-
-# Commanded roles that are outputs: off means that they rest.
-OUTPUTS = {"heater": ("setpoint_c", "duty"), "fan": ("duty",), "stepper": ("enable",)}
-
-# What each verb needs: roles that are commanded ("!"), and roles that are reported ("?").
-NODE_VERBS: dict[str, tuple[str, ...]] = {
-    "read_status": ("?uptime_s", "?reset_cause"),
-    "read_bus_counters": ("?transmit_errors", "?receive_errors", "?bus_errors"),
-    "read_supply_v": ("?supply_v",),
-    "send_burst": ("!burst", "!burst_interval_s"),
-    "read_burst": ("?burst",),
-    "restart": ("!restart",),
-}
-LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
-    "sensor": {"read_temperature_c": ("?temperature_c",)},
-    "heater": {
-        "set_heater_c": ("!setpoint_c",),
-        "pulse_heater": ("!duty", "!pulse_s"),
-        "read_heater_output": ("?output",),
-        "set_heater_ceiling_c": ("!ceiling_c",),
-    },
-    "fan": {"set_fan": ("!duty",), "read_tach_hz": ("?tach_hz",)},
-    "stepper": {
-        "configure_driver": ("!current_a", "!microsteps"),
-        "read_driver": ("?current_a", "?microsteps"),
-        "enable_driver": ("!enable",),
-        "read_position": ("?position",),
-        "read_encoder": ("?encoder",),
-    },
-    "switch": {"read_switch": ("?state",)},
-}
+from hiltest.node._roletable import Key, RoleTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +43,7 @@ class Spot:
         return any(self.signal.same(signal_value, each) for each in self.invalid)
 
 
-class SignalRoles:
+class SignalRoles(RoleTable[Spot]):
     """The spots of one node's roles.
 
     Raises:
@@ -96,13 +51,9 @@ class SignalRoles:
     """
 
     def __init__(self, description: Description, node: Node, codec: Codec) -> None:
-        self._name = node.name
+        super().__init__(description, node)
         self._codec = codec
-        self._loads = {(_kind(load), load.name): load for load in description.loads if load.node == node.name}
-        self._node_of = {(_kind(load), load.name): load.node for load in description.loads}
         self._problems: list[Problem] = []
-        self.commands: dict[Key, Spot] = {}
-        self.reports: dict[Key, Spot] = {}
         for role, at in node.roles.items():
             self._add("node", node.name, role, at)
         for (kind, name), load in self._loads.items():
@@ -113,11 +64,11 @@ class SignalRoles:
 
     def _add(self, kind: str, name: str, role: str, at: Role) -> None:
         key = (kind, name, role)
-        is_commanded = kind == "lamp" or role in COMMANDED.get(kind, ())
+        commanded = is_commanded(kind, role)
         where = f"{kind}[{name}].roles.{role}"
-        if is_commanded and at.at != at.feedback:
+        if commanded and at.at != at.feedback:
             self._put(self.commands, key, at, at.at, where)
-        feedback = at.feedback if is_commanded else at.at
+        feedback = at.feedback if commanded else at.at
         if feedback is not None:
             self._put(self.reports, key, at, feedback, where)
 
@@ -146,78 +97,9 @@ class SignalRoles:
             return
         spots[key] = Spot(message, found, role.scale, role.offset, on, invalid)
 
-    # --- looking up ---------------------------------------------------------------------------------
-
-    def names(self, kind: str) -> list[str]:
-        """Names of the node's loads of a kind, in file order."""
-        return [name for of_kind, name in self._loads if of_kind == kind]
-
-    def load(self, kind: str, name: str) -> Load:
-        """The load of this kind and name. Raises UsageError if the node has none."""
-        load = self._loads.get((kind, name))
-        if load is not None:
-            return load
-        if (kind, name) in self._node_of:
-            owner = self._node_of[kind, name]
-            raise UsageError(f"{kind} {name!r} hangs on node {owner!r}, not {self._name!r}")
-        near = difflib.get_close_matches(name, self.names(kind), n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        raise UsageError(f"the description has no {kind} {name!r}{hint}")
-
-    def command(self, kind: str, name: str, role: str, verb: str) -> Spot:
-        """Where `role` is commanded. Raises NotOffered if it isn't, UsageError if there is no such load."""
-        return self._need(self.commands, kind, name, role, verb)
-
-    def report(self, kind: str, name: str, role: str, verb: str) -> Spot:
-        """Where `role` is reported. Raises NotOffered if it isn't, UsageError if there is no such load."""
-        return self._need(self.reports, kind, name, role, verb)
-
-    def _need(self, spots: Mapping[Key, Spot], kind: str, name: str, role: str, verb: str) -> Spot:
-        if kind != "node":
-            self.load(kind, name)
-        spot = spots.get((kind, name, role))
-        if spot is None:
-            shown = verb if kind == "node" else f"{verb}[{name}]"
-            missing = f"role {role!r}" if spots is self.commands else f"role or feedback {role!r}"
-            raise NotOffered(self._name, f"{shown} (no {missing} in the description)")
-        return spot
-
-    def lamp(self, name: str) -> tuple[Lamp, dict[str, Spot]]:
-        """A lamp, and where its colours are commanded."""
-        load = self.load("lamp", name)
-        assert isinstance(load, Lamp)
-        found = {colour: self.commands.get(("lamp", name, colour)) for colour in load.colours}
-        return load, {colour: spot for colour, spot in found.items() if spot is not None}
-
-    def outputs(self) -> Iterator[Spot]:
-        """Every place in which an output is commanded."""
-        for (kind, _, role), spot in self.commands.items():
-            if kind == "lamp" or role in OUTPUTS.get(kind, ()):
-                yield spot
-
     def messages(self, spots: Iterable[Spot]) -> list[str]:
         """Names of the messages of these spots, each once, in order."""
         return list(dict.fromkeys(spot.message for spot in spots))
-
-    def offers(self) -> set[str]:
-        """Verbs that the roles allow, as 'verb' or 'verb[load]'."""
-        verbs = {verb for verb, needs in NODE_VERBS.items() if self._has("node", self._name, needs)}
-        for kind, name in self._loads:
-            of_kind = LOAD_VERBS.get(kind, {})
-            verbs |= {f"{verb}[{name}]" for verb, needs in of_kind.items() if self._has(kind, name, needs)}
-        verbs |= {f"set_lamp[{name}]" for name in self.names("lamp") if self.lamp(name)[1]}
-        for name in self.names("stepper"):
-            if any(self._has("stepper", name, (way, "?position")) for way in ("!target", "!distance")):
-                verbs.add(f"move[{name}]")
-        return verbs
-
-    def _has(self, kind: str, name: str, needs: Iterable[str]) -> bool:
-        tables = {"!": self.commands, "?": self.reports}
-        return all((kind, name, need[1:]) in tables[need[0]] for need in needs)
-
-
-def _kind(load: Load) -> str:
-    return type(load).__name__.lower()
 
 
 def _number(signal: SignalInfo, value: float | str) -> float:

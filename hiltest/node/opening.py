@@ -28,7 +28,7 @@ def open_driver(
     knows its folder; without one it is the current folder.
 
     Raises:
-        UsageError: no such node, no driver for its protocol, or no such own driver.
+        UsageError: no such node, or no such own driver.
         DescriptionError: the driver can't use what the description says.
     """
     if not isinstance(description, Description):
@@ -47,12 +47,11 @@ def open_driver(
         from hiltest.node.frames import FramesDriver
 
         return FramesDriver(link, description, part.name, folder)
-    if part.protocol == "own":
-        return _own(link, description, part, folder)
-    raise UsageError(
-        f"node {part.name!r}: protocol = {part.protocol!r} is not built yet. Drivers there are: 'canopen', 'signals', 'frames', "
-        f"and 'own' with a driver of your own from the entry point group {DRIVERS_GROUP!r}"
-    )
+    if part.protocol == "console":
+        from hiltest.node.console import ConsoleDriver
+
+        return ConsoleDriver(link, description, part.name, folder)
+    return _own(link, description, part, folder)
 
 
 def _find(description: Description, name: str) -> Node:

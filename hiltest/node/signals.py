@@ -29,8 +29,9 @@ from hiltest.link import Link
 from hiltest.node._codec import Codec
 from hiltest.node._feedback import Feedback, rule_of
 from hiltest.node._outgoing import Outgoing, checksum_byte
+from hiltest.node._roletable import Key
 from hiltest.node._signalmove import Mover
-from hiltest.node._signalroles import Key, SignalRoles, Spot
+from hiltest.node._signalroles import SignalRoles, Spot
 from hiltest.node._signalsearch import known_ids, search
 from hiltest.node.verbs import (
     BusCounters,

@@ -1,7 +1,8 @@
 """The serial console of a simulated node: boot banner, log lines, a prompt and a few commands.
 
-Bytes leave at the pace of the line (ten bits a byte). What is sent to a board without power is lost, as is
-what it was still sending when its power went.
+Bytes travel at the pace of the line (ten bits a byte). What is sent to a board without power is lost, as is
+what it was still sending when its power went. A board whose firmware is commanded by lines answers them itself; on
+others a few commands are for a person.
 """
 
 from __future__ import annotations
@@ -9,17 +10,38 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from hiltest.simbench.events import Event
+from hiltest.simbench.console_firmware import ConsoleFirmware
+from hiltest.simbench.events import Event, Repeating
 from hiltest.simbench.firmware import Firmware
 
 if TYPE_CHECKING:
     from hiltest.simbench.board import Board
 
 LINE_MAX = 120
+BUFFERED_BYTES = 1 << 16
+"""What a host keeps for a program that does not read; more is lost."""
+
+NO_END = bytes(byte for byte in range(256) if byte not in b"\r\n")
 CAUSES = ("unknown", "power", "brown-out", "watchdog", "command")
 STATES = {0x00: "initialising", 0x04: "stopped", 0x05: "operational", 0x7F: "pre-operational"}
 
+ANSWER_NS = 1_000_000
+"""How long a sound firmware takes for an answer."""
+
+BABBLE_NS = 10_000_000
+
 Command = Callable[[list[str]], str]
+
+
+class Wires:
+    """The two wires of a console, as faults leave them. `garbled` is the share of bytes that arrive as others."""
+
+    def __init__(self) -> None:
+        self.mute = False
+        self.deaf = False
+        self.touching = False
+        self.garbled = 0.0
+        self.babble: Repeating | None = None
 
 
 class ConsolePort:
@@ -30,7 +52,9 @@ class ConsolePort:
         self._queue = board.queue
         self._out = bytearray()
         self._typed = bytearray()
-        self._free_ns = 0
+        self._free_ns = self._typed_free_ns = self._answer_free_ns = 0
+        self.wires = Wires()
+        self._rng = board.rng("console")
         self._events: list[Event] = []
         self._listeners: list[Callable[[], None]] = []
         self._commands: dict[str, tuple[str, Command]] = {
@@ -66,16 +90,40 @@ class ConsolePort:
         self._out.clear()
 
     def write(self, data: bytes) -> None:
-        """Send bytes to the node."""
+        """Send bytes to the node; they arrive when the last has been sent."""
+        if self.wires.touching:
+            self._arrive(data)
+        if not self.wires.deaf:
+            start_ns = max(self._typed_free_ns, self._queue.now_ns)
+            self._typed_free_ns = start_ns + len(data) * 10_000_000_000 // self.baud
+            self._queue.at(self._typed_free_ns, self._take, data)
+
+    def _take(self, data: bytes) -> None:
         if self._board.firmware is None or self._board.firmware.hung:
             return
-        for byte in data:
+        for byte in self._garbled(data):
             if byte in b"\r\n":
                 self._enter()
             elif byte in b"\x08\x7f":
                 del self._typed[-1:]
             elif len(self._typed) < LINE_MAX:
                 self._typed.append(byte)
+
+    def _garbled(self, data: bytes) -> bytes:
+        share = self.wires.garbled
+        if not share:
+            return data
+        return bytes(self._rng.randrange(256) if self._rng.random() < share else byte for byte in data)
+
+    def babble(self) -> None:
+        """From now on the board prints what stands in its memory, as fast as the line goes, never ending a line."""
+
+        def print_some() -> None:
+            if self._board.logic_on:
+                count = self.baud * BABBLE_NS // 10_000_000_000
+                self._arrive(bytes(self._rng.choices(NO_END, k=count)))
+
+        self.wires.babble = self._queue.every(BABBLE_NS, print_some)
 
     def on_output(self, call: Callable[[], None]) -> Callable[[], None]:
         """Tell `call` when bytes can be read. Returns what ends it."""
@@ -89,10 +137,14 @@ class ConsolePort:
         data = text.encode()
         self._free_ns = max(self._free_ns, self._queue.now_ns) + len(data) * 10_000_000_000 // self.baud
         self._events = [event for event in self._events if event.pending]
-        self._events.append(self._queue.at(self._free_ns, self._arrive, data))
+        self._events.append(self._queue.at(self._free_ns, self._sent, data))
+
+    def _sent(self, data: bytes) -> None:
+        if not self.wires.mute:
+            self._arrive(self._garbled(data))
 
     def _arrive(self, data: bytes) -> None:
-        self._out += data
+        self._out += data[: max(0, BUFFERED_BYTES - len(self._out))]
         for call in list(self._listeners):
             call()
 
@@ -106,7 +158,11 @@ class ConsolePort:
 
     def _running(self) -> None:
         self._typed.clear()
-        self.send(f"{self._version([])}\r\nreset cause: {self._cause()}\r\n{self._prompt}")
+        firmware = self._board.firmware
+        if isinstance(firmware, ConsoleFirmware):
+            self.send(f"{firmware.banner()}\r\n{self._prompt}")
+        else:
+            self.send(f"{self._version([])}\r\nreset cause: {self._cause()}\r\n{self._prompt}")
 
     def _down(self) -> None:
         for event in self._events:
@@ -119,15 +175,30 @@ class ConsolePort:
         line = self._typed.decode("ascii", "replace").strip()
         self._typed.clear()
         self.send(f"{line}\r\n")
+        firmware = self._board.firmware
+        if isinstance(firmware, ConsoleFirmware):
+            delay_ns = ANSWER_NS + round(firmware.habits.answer_delay_s * 1e9)
+            self._answer_free_ns = max(self._answer_free_ns, self._queue.now_ns) + delay_ns
+            self._queue.at(self._answer_free_ns, self._answer, firmware, line)
+            return
         if line:
             name, *rest = line.split()
             command = self._commands.get(name)
-            answer = f"unknown command {name!r}, try help" if command is None else command[1](rest)
-            if answer:
-                self.send(answer + "\r\n")
-        firmware = self._board.firmware
+            self._say(f"unknown command {name!r}, try help" if command is None else command[1](rest))
         if firmware is not None and not firmware.hung:
             self.send(self._prompt)
+
+    def _answer(self, firmware: ConsoleFirmware, line: str) -> None:
+        """The program comes to the line that was typed, if it is still the same life of it."""
+        if self._board.firmware is not firmware or firmware.hung:
+            return
+        self._say(firmware.answer(line) if line else "")
+        if self._board.firmware is firmware:
+            self.send(self._prompt)
+
+    def _say(self, text: str) -> None:
+        if text:
+            self.send(text + "\r\n")
 
     # --- commands -------------------------------------------------------------------------------------
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hiltest.simbench.faults_adapter as adapter
 import hiltest.simbench.faults_bus as bus
+import hiltest.simbench.faults_console as console
 import hiltest.simbench.faults_heat as heat
 import hiltest.simbench.faults_motion as motion
 import hiltest.simbench.faults_node as node
@@ -18,7 +19,7 @@ from hiltest.simbench.fault_registry import (
     targets,
 )
 
-MODULES = (bus, adapter, node, supply, heat, motion)
+MODULES = (bus, adapter, node, console, supply, heat, motion)
 """Where the faults are written down, in the order of the list."""
 
 __all__ = ["FAULTS", "Fault", "FaultOrder", "apply_fault", "find_fault", "parse_fault", "targets"]

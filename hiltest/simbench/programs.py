@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hiltest.description.dbc import read_messages
-from hiltest.description.models import Description, Node
+from hiltest.description.models import Description, Load, Node
 from hiltest.errors import UsageError
+from hiltest.simbench.console_firmware import ALIVE_ID, COMMANDS, LAMPS_MAX, ConsoleFirmware
 from hiltest.simbench.firmware import Firmware
 from hiltest.simbench.signal_firmware import LOADS, MESSAGES, VentFirmware
 
@@ -14,13 +15,15 @@ if TYPE_CHECKING:
     from hiltest.simbench.bench import Bench
     from hiltest.simbench.board import Board
 
-Program = Firmware | VentFirmware
+Program = Firmware | VentFirmware | ConsoleFirmware
 
 
 def program_for(board: Board) -> Program:
     """A new life of the board's firmware."""
     if _speaks_canopen(board.node):
         return Firmware(board, board.entries(board.settings.node_id), board.habits)
+    if board.node.protocol == "console":
+        return ConsoleFirmware(board, board.habits)
     return VentFirmware(board, board.habits)
 
 
@@ -37,10 +40,13 @@ def check_program(bench: Bench, node: Node) -> None:
     """
     if _speaks_canopen(node):
         return
+    if node.protocol == "console":
+        _check_lines(bench.description, node)
+        return
     if node.protocol not in ("signals", "frames"):
         raise UsageError(
-            f"node {node.name!r}: the simulated bench has firmware for protocol 'canopen', for 'own' with an eds, and for "
-            f"the messages of vent_actuator.dbc, not for {node.protocol!r}; leave --simulate out"
+            f"node {node.name!r}: the simulated bench has firmware for the protocols 'canopen' and 'console', for 'own' with "
+            f"an eds, and for the messages of vent_actuator.dbc, not for {node.protocol!r}; leave --simulate out"
         )
     spoken = _messages(bench, node)
     missing = [name for name, place in MESSAGES.items() if spoken.get(name) != place]
@@ -71,3 +77,30 @@ def _check_loads(description: Description, node: Node) -> None:
             raise UsageError(
                 f"node {node.name!r}: the simulated vent actuator has {count} {kind}, the description gives it {has}"
             )
+
+
+def _check_lines(description: Description, node: Node) -> None:
+    """The lines that the description sends are those of the simulated firmware, and its heartbeat, too."""
+    owners: list[Node | Load] = [node, *(load for load in description.loads if load.node == node.name)]
+    lines = [
+        line
+        for owner in owners
+        for role in owner.roles.values()
+        for line in (role.send, role.off, role.ask)
+        if line is not None
+    ]
+    lines += [console.alive for console in description.console if console.node == node.name and console.alive]
+    unknown = [line for line in lines if line.split()[0] not in COMMANDS]
+    if unknown:
+        raise UsageError(
+            f"node {node.name!r}: the simulated bench has firmware for the lines of glue_head_console.toml alone, and does "
+            f"not know {unknown[0]!r}. Leave --simulate out, or put your node's simulation behind a serial port"
+        )
+    heartbeat = next((message for message in node.message if message.name == node.heartbeat), None)
+    if heartbeat is not None and (heartbeat.can_id, heartbeat.length_bytes) != (ALIVE_ID, 8):
+        raise UsageError(
+            f"node {node.name!r}: the simulated board's heartbeat has identifier 0x{ALIVE_ID:X} and 8 bytes, the one "
+            f"described has 0x{heartbeat.can_id or 0:X} and {heartbeat.length_bytes}"
+        )
+    if sum(lamp.node == node.name for lamp in description.lamp) > LAMPS_MAX:
+        raise UsageError(f"node {node.name!r}: the simulated board has one lamp")

@@ -88,7 +88,11 @@ def test_a_layout_in_the_file_is_taken() -> None:
         ('name = "Vent_Move"\n', 'name = "Vent_Move"\ncan_id = 5\n', "for vent_actuator.dbc says it"),
         ('name = "Vent_Move"', 'name = "Vent_Command"', "each message once"),
         ('database = "vent_actuator.dbc" ', 'database = "glue_head.eds" ', "must end with .dbc"),
-        ('protocol = "signals"', 'protocol = "canopen"', 'belong to the protocols "signals" and "frames"'),
+        (
+            'protocol = "signals"',
+            'protocol = "canopen"',
+            'belong to the protocols "signals", "frames" and "console"',
+        ),
         ('heartbeat = "Vent_Status" ', "", "node.heartbeat: found nothing"),
     ],
 )

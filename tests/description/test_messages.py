@@ -47,7 +47,7 @@ def _line_of(glue_head: Path, text: str) -> int:
         ("[[lamp]]", "[lamp]", "lamp", "a table", "a list of at most 100 tables", "Write [[lamp]]"),
         ('roles.state = "0x6000:1.1"', "roles.state = 6000", "switch[level].roles.state", "6000", "text in quotes or a table", ""),
         ("roles.state = \"0x6000:1.1\"", "roles.state = { scale = 2.0 }", "switch[level].roles.state.at", "nothing",
-         "text in quotes", "Add `at = ...`"),
+         "where it is found, because the protocol is 'canopen'", "Add `at = ...`"),
         ("length_m = 2.4              # one way", "# one way", "harness.length_m", "nothing",
          "a number above 0, at most 1000 (m; one way)", "Add `length_m = ...` to [harness]."),
         ('vendor_id = 0x00000000', 'vendor_id = 0x1_0000_0000', "node.vendor_id", "4294967296", "a whole number from 0 to 4294967295", ""),

@@ -613,15 +613,6 @@ def test_open_driver_takes_a_loaded_description() -> None:
     assert isinstance(driver, CanopenDriver)
 
 
-@pytest.mark.parametrize("protocol", ["console"])
-def test_protocols_that_are_not_built_yet_say_so(protocol: str) -> None:
-    """No other driver is pretended to be there."""
-    node = DESCRIPTION.node[0].model_copy(update={"protocol": protocol})
-    description = DESCRIPTION.model_copy(update={"node": [node]})
-    with pytest.raises(UsageError, match=rf"'{protocol}' is not built yet"):
-        open_driver(Link(EventPort()), description, "head")
-
-
 def test_an_own_driver_that_is_not_installed_is_named() -> None:
     """The message names the entry point group, so that the reader knows where it is looked for."""
     node = DESCRIPTION.node[0].model_copy(update={"protocol": "own", "driver": "mine"})

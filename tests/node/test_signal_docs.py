@@ -10,9 +10,9 @@ from typing import Any, get_args
 import pytest
 
 import hiltest.docs
+from hiltest.description.commanded import COMMANDED
 from hiltest.description.layouts import bits_of
 from hiltest.description.models import ROLES, Message, Node, Role
-from hiltest.node._signalroles import COMMANDED
 from hiltest.node.frames import LayoutCodec
 
 PAGE = (Path(hiltest.docs.__file__).parent / "drivers_signals_frames.md").read_text(encoding="utf-8")

@@ -1,0 +1,128 @@
+"""Lines of text with placeholders, and patterns for lines: what a console node's roles are written in.
+
+A template is no format string of Python: a placeholder is a name and, if need be, how the number is written, like
+{value} or {value:.1f}. Nothing in it can reach an attribute or run anything.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Mapping
+from re import _parser as _pattern_parser  # type: ignore[attr-defined]
+from typing import Any
+
+LINE_CHARS_MAX = 400
+"""Longer lines fit no pattern: what a node says in answer is short, and a pattern's time grows with the line."""
+
+PLACEHOLDERS: dict[tuple[str, str], tuple[str, ...]] = {
+    ("heater", "duty"): ("seconds", "milliseconds"),
+    ("node", "burst"): ("interval_s", "interval_us"),
+    ("stepper", "target"): ("speed", "speed_rev_s"),
+    ("stepper", "distance"): ("speed", "speed_rev_s"),
+}
+"""Placeholders beside {value}, by kind and role. speed is in microsteps per second."""
+
+_PLACEHOLDER = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
+_SPEC = re.compile(r"0?\d{0,2}(?:\.(\d))?([dfxX]?)")
+_REPEATS = ("MAX_REPEAT", "MIN_REPEAT")
+_MANY = 16
+
+
+class Template:
+    """A line to send.
+
+    Raises:
+        ValueError: it is no line, or holds what is no placeholder; says what.
+    """
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        if not text.strip() or not text.isprintable():
+            raise ValueError("one line of characters that can be printed, and not empty")
+        self._parts: list[tuple[str, str, str]] = []
+        at = 0
+        for match in _PLACEHOLDER.finditer(text):
+            self._parts.append((text[at : match.start()], "", ""))
+            self._parts.append(self._read(match))
+            at = match.end()
+        self._parts.append((text[at:], "", ""))
+
+    def _read(self, match: re.Match[str]) -> tuple[str, str, str]:
+        found = match[0]
+        if found in ("{{", "}}"):
+            return found[0], "", ""
+        name, _, spec = (match[1] or "").partition(":")
+        if match[1] is None or not name.isidentifier():
+            raise ValueError(f"placeholders like {{value}}, not {found!r}; a brace itself is written twice")
+        if not _SPEC.fullmatch(spec):
+            raise ValueError(
+                f"{{{name}}} or a number's form like {{{name}:.1f}} or {{{name}:d}}, not {found!r}"
+            )
+        return "", name, spec
+
+    @property
+    def names(self) -> list[str]:
+        """Names of its placeholders, each once, in order."""
+        return list(dict.fromkeys(name for _, name, _ in self._parts if name))
+
+    def fill(self, values: Mapping[str, float | str]) -> str:
+        """The line with values in it. Numbers are written as the placeholder says, texts as they are."""
+        return "".join(text if not name else written(values[name], spec) for text, name, spec in self._parts)
+
+    def written(self, name: str, value: float) -> str:
+        """`value` as the line holds it where it holds placeholder `name`."""
+        spec = next(spec for _, each, spec in self._parts if each == name)
+        return written(value, spec)
+
+
+def written(value: float | str, spec: str = "") -> str:
+    """A number as `spec` writes it; without one as short as it can be, and never with an exponent."""
+    if isinstance(value, str):
+        return value
+    if not math.isfinite(value):
+        raise ValueError(f"{value!r} is no number that can be sent")
+    match = _SPEC.fullmatch(spec)
+    assert match is not None
+    if match[2] in ("d", "x", "X"):
+        return format(round(value), spec)
+    if match[2] or match[1]:
+        return format(value, spec if match[2] else spec + "f")
+    if float(value).is_integer():
+        return format(int(value), spec)
+    return format(value, f"{spec}.6f").rstrip("0")
+
+
+def compiled(pattern: str) -> re.Pattern[str]:
+    """The regular expression.
+
+    Raises:
+        ValueError: it is none, or one that can take for ever on a line that does not fit; says which.
+    """
+    try:
+        found = re.compile(pattern)
+    except (re.error, RecursionError, OverflowError) as error:
+        raise ValueError(f"Python says: {error}.") from error
+    if _has_nested_repeat(_pattern_parser.parse(pattern), False):
+        raise ValueError(
+            "A repeat inside a repeat, like (a+)+, can take for ever on a line that does not fit."
+        )
+    return found
+
+
+def _has_nested_repeat(items: Any, inside: bool) -> bool:
+    for kind, arguments in items:
+        repeats = str(kind) in _REPEATS and int(arguments[1]) >= _MANY and arguments[0] != arguments[1]
+        if repeats and inside:
+            return True
+        if any(_has_nested_repeat(sub, inside or repeats) for sub in _subpatterns(arguments)):
+            return True
+    return False
+
+
+def _subpatterns(arguments: Any) -> Iterator[Any]:
+    if isinstance(arguments, _pattern_parser.SubPattern):
+        yield arguments
+    elif isinstance(arguments, list | tuple):
+        for each in arguments:
+            yield from _subpatterns(each)
