@@ -27,6 +27,11 @@ def is_commanded(kind: str, role: str) -> bool:
     return kind == "lamp" or role in COMMANDED.get(kind, ())
 
 
+def is_told(kind: str, role: str) -> bool:
+    """True if a console node is told this role by a line of its own."""
+    return is_commanded(kind, role) or (kind, role) == ("node", "hang")
+
+
 def is_output(kind: str, role: str) -> bool:
     """True if commanding this role can put power on something."""
     return kind == "lamp" or role in OUTPUTS.get(kind, ())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hiltest.description.commanded import is_commanded, is_output
+from hiltest.description.commanded import is_output, is_told
 from hiltest.description.lines import PLACEHOLDERS, Template, compiled
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
@@ -15,7 +15,7 @@ LINE_KEYS = ("send", "expect", "off", "ask", "answer")
 def check_consoles(parts: Parts) -> None:
     """What a console's own lines and patterns are, and that the host's sign of life comes often enough."""
     for path, console in parts.all(Console):
-        for key in ("refusal", "unsolicited", "boot"):
+        for key in ("refusal", "unsolicited", "boot", "report"):
             pattern = getattr(console, key)
             if pattern is not None:
                 _groups(parts, (*path, key), pattern)
@@ -39,7 +39,7 @@ def _check_alive(parts: Parts, path: Path, console: Console) -> None:
 def check_role(parts: Parts, path: Path, kind: str, role: Role) -> None:
     """One role of a node with protocol "console" that has a line or a pattern."""
     name = str(path[-1])
-    if is_commanded(kind, name):
+    if is_told(kind, name):
         _check_command(parts, path, kind, name, role)
         _check_read(parts, path, role.ask, role.answer, ("ask", "answer"))
         return

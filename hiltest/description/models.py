@@ -145,7 +145,7 @@ ROLES: dict[str, dict[str, str]] = {
         "transmit_errors": "transmit error counter",
         "receive_errors": "receive error counter",
         "all_off": "writing 1 switches every output off",
-        "hang": f"writing 0x{HANG_KEY:08X} makes its program stand still, for the drill of its watchdog",
+        "hang": f"writing 0x{HANG_KEY:08X} makes its program stand still, for the drill of its watchdog; console: the line that does",
         "burst": "record that makes the node send frames; signals, frames, console: how many, its feedback how many were sent",
         "burst_interval_s": "signals, frames: time between two frames of the burst, s",
         "restart": "signals, frames, console: on resets the node",
@@ -486,6 +486,11 @@ class Console(Section):
     )
     boot: str | None = Field(
         None, max_length=500, description="regular expression for a line that the node prints when it starts"
+    )
+    report: str | None = Field(
+        None,
+        max_length=500,
+        description="regular expression for a line that comes by itself and belongs into the report, like an error",
     )
     stale_s: float = Field(
         3.0, gt=0, le=600, description="what the node printed by itself longer ago than this is no answer"

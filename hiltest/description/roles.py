@@ -128,7 +128,7 @@ def _check_console_role(parts: Parts, path: Path, kind: str, node: Node, role: R
         consoles.check_role(parts, path, kind, role)
     elif not role.at or not node.message:
         parts.error(path, "neither send nor expect", "the line to send, or what to expect, or both")
-    elif commanded.is_commanded(kind, str(path[-1])):
+    elif commanded.is_told(kind, str(path[-1])):
         parts.error(path, found_text(role.at), "a line to send, for commands go over the console")
     else:
         _check_signal(parts, path, node, role.at)

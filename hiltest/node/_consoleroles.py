@@ -6,7 +6,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from hiltest.description.commanded import is_commanded
+from hiltest.description.commanded import is_told
 from hiltest.description.lines import Template, compiled
 from hiltest.description.models import Description, Node, Role
 from hiltest.errors import DescriptionError, Problem, UsageError
@@ -128,7 +128,7 @@ class ConsoleRoles(RoleTable[Place]):
     def _add(self, key: Key, role: Role) -> None:
         kind, name, role_name = key
         try:
-            if is_commanded(kind, role_name):
+            if is_told(kind, role_name):
                 self._add_command(key, role)
             elif role.expect is not None:
                 self.reports[key] = self._place(key, role, line=role.send, pattern=compiled(role.expect))

@@ -71,7 +71,9 @@ class ConsoleDriver:
             if place.line is None and place.pattern is not None
         }
         self._boot = None if self._settings.boot is None else re.compile(self._settings.boot)
+        self._reported = None if self._settings.report is None else re.compile(self._settings.report)
         self._listeners: list[Callable[[Reading], None]] = []
+        self._report_listeners: list[Callable[[int, str], None]] = []
         self._timers: list[Timer] = []
         self._hot: set[str] = set()
         self._lives = 0
@@ -99,6 +101,8 @@ class ConsoleDriver:
             verbs |= {"search", "watch_heartbeat"}
         elif self._boot is None:
             verbs.discard("restart")  # nothing would tell when it is back
+        if ("node", self.name, "hang") in self._roles.commands and (self._bus.has_heartbeat or self._boot):
+            verbs.add("hang")
         if self._settings.alive is not None:
             verbs |= {"go_silent", "resume"}
         return frozenset(verbs)
@@ -146,6 +150,16 @@ class ConsoleDriver:
 
         return remove
 
+    def on_report(self, listener: Callable[[int, str], None]) -> Callable[[], None]:
+        """Call `listener` with bench time (ns) and text of each line of [console] report; returns what ends it."""
+        self._report_listeners.append(listener)
+
+        def remove() -> None:
+            if listener in self._report_listeners:
+                self._report_listeners.remove(listener)
+
+        return remove
+
     def _report(
         self, kind: ReadingKind, name: str, value: float, t_ns: int | None = None, asked: bool = False
     ) -> None:
@@ -166,6 +180,9 @@ class ConsoleDriver:
             if not (self._restarting and self._bus.has_heartbeat):  # there its heartbeat tells
                 self._begun_anew(line.t_ns)
             return
+        if self._reported is not None and self._reported.fullmatch(text):
+            for listener in tuple(self._report_listeners):
+                listener(line.t_ns, text)
         for key, pattern in self._by_itself.items():
             match = pattern.fullmatch(text)
             if match is not None and match[1] is not None:
@@ -529,6 +546,13 @@ class ConsoleDriver:
         orders += [(("heater", name, "setpoint_c"), setpoint_c) for name, setpoint_c in heaters_c.items()]
         for (kind, name, role), value in orders:
             self._talk.send(self._roles.command(kind, name, role, "send_stale").command(value))
+
+    def hang(self) -> None:
+        """Make the node's program stand still. What it answers, if it still does, is of no interest."""
+        place = self._roles.command("node", self.name, "hang", "hang")
+        self._bus.expect_restart(True)
+        self._hot.clear()
+        self._talk.send(place.switch(True))
 
     # --- steppers ---------------------------------------------------------------------------------------
 

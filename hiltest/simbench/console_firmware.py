@@ -45,6 +45,7 @@ COMMANDS = frozenset(
         "alive",
         "off",
         "reset",
+        "hang",
         "burst",
         "temp",
         "heater",
@@ -102,7 +103,7 @@ class ConsoleFirmware:
             "temp": self._temp, "heater": self._heater, "set": self._set, "pulse": self._pulse,
             "ceiling": self._ceiling, "fan": self._fan, "tach": self._tach, "axis": self._axis,
             "driver": self._driver, "current": self._current, "microsteps": self._microsteps, "move": self._move,
-            "inputs": self._inputs, "lamp": self._lamp,
+            "inputs": self._inputs, "lamp": self._lamp, "hang": self._hang,
         }  # fmt: skip
 
     # --- life ---------------------------------------------------------------------------------------
@@ -345,6 +346,16 @@ class ConsoleFirmware:
     def _reset_now(self) -> None:
         if self.board.firmware is self:
             self.board.reset(CAUSE_COMMAND)
+
+    def _hang(self, words: list[str]) -> str:
+        if words != ["now"]:
+            raise CommandError("hang: say hang now")
+        self.queue.after(RESET_DELAY_NS, self._hang_now)
+        return "ok hanging"
+
+    def _hang_now(self) -> None:
+        if self.board.firmware is self:
+            self.hang()
 
     def _send_burst(self, words: list[str]) -> str:
         if words:

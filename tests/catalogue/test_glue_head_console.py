@@ -97,7 +97,9 @@ TABLE = (
     Row("host_watch_missing", "safe.host_silence[head]", LOOP, "host fell silent"),
     Row("host_watch_slow", "safe.host_silence[head]", LOOP, "host fell silent"),
     Row("host_watch_fed_by_any_traffic", "safe.foreign_traffic[head]", LOOP, "host fell silent"),
-    Row("no_reaction_to_cut_cable", "safe.bus_cut[head]", (), "bus was cut", beside=PULSE),
+    Row(
+        "no_reaction_to_cut_cable", "safe.bus_cut[head]", (), "bus was cut", beside=(*PULSE, "bus.load[can]")
+    ),
     Row("outputs_on_after_reset", "safe.reset[head]", LOOP, "was on"),
     Row("ceiling_ignored", "safe.over_ceiling[reservoir]", (), "refuses a setpoint above"),
 )
@@ -122,6 +124,15 @@ def test_the_expected_check_fails_and_nothing_unsafe_was_run(row: Row) -> None:
     for name in row.not_run:
         assert found[name] in ("not run", "not observable"), f"{name}: {found[name]}"
     assert not truth["on"], f"left on after the run: {truth['on']}"
+
+
+def test_a_program_that_hangs_for_good_is_found_and_the_person_is_told() -> None:
+    """Nobody takes part who could cut the power: no more than a fan is on, and the reason says what to do."""
+    record = accept("no_watchdog", file=short(), only=("safe.firmware_hung[head]", *FAN))
+    check = next(each for each in record.checks if each.name == "safe.firmware_hung[head]")
+    assert (record.verdict, check.outcome) == ("rejected", "failed")
+    assert "no watchdog resets the node" in check.reason
+    assert "CUT THE SUPPLY NOW" in check.reason
 
 
 def test_the_description_as_it_stands_is_accepted() -> None:
