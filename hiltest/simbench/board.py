@@ -121,7 +121,7 @@ class Board:
         self._last_amps = 0.0
         self._outputs: dict[str, bool] = {}
         self._entries: dict[int, tuple[Entry, ...]] = {}
-        if node.eds is not None:
+        if node.protocol not in ("signals", "frames", "console"):
             self.entries(self.settings.node_id)  # an EDS file that can't be read shows now, not at boot
         self._build_loads()
         controller.on_frame(self._frame)
