@@ -283,7 +283,16 @@ MOVE_STEPS = "released at half or double the distance: microsteps other than des
 MOVE_GEAR = "released at another distance: gear, lead or play other than described, or parked elsewhere"
 MOVE_SWITCH = "the switch never changes: stuck, wire open or shorted, or its polarity inverted"
 MOVE_PARKED = "the axis does not stand on its home switch: park it there by hand, with the power off"
-MOVE = (MOVE_REVERSED, MOVE_COIL, MOVE_NOT, MOVE_STEPS, MOVE_GEAR, MOVE_SWITCH, MOVE_PARKED)
+MOVE_ENCODER = (
+    "the axis moves right and the encoder does not count so: its channels exchanged (the other way), plug or channel "
+    "open (nothing), another number of lines (a constant share)"
+)
+MOVE = (MOVE_REVERSED, MOVE_COIL, MOVE_NOT, MOVE_STEPS, MOVE_GEAR, MOVE_SWITCH, MOVE_PARKED, MOVE_ENCODER)
+
+RETURN_COUPLING = (
+    "step counter and encoder show the same difference: the coupling, belt or gear behind the motor slips"
+)
+RETURN_ENCODER = "only the encoder is off: its hub is loose on the shaft"
 
 
 def moved_wrong(

@@ -110,7 +110,8 @@ def direction(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure)
         home_again = axis.at_home()
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
-    _judge_encoder(axis, top / axis.per_rev, encoded - encoder_start)
+    moved_right = released is not None and _is_near(released / axis.per_rev, stepper) and home_again
+    _judge_encoder(axis, top / axis.per_rev, encoded - encoder_start, moved_right)
     share = (encoded - encoder_start) * axis.per_rev / top if top else math.nan
     _judge_direction(axis, released, done, top, back, home_again, flags, share)
 
@@ -160,27 +161,53 @@ def _by_encoder(share: float, open_load: bool) -> tuple[str, ...]:
     if open_load:
         return (_causes.MOVE_COIL, _causes.MOVE_NOT)
     if share < -0.1:
-        return (_causes.MOVE_REVERSED,)
+        return (_causes.MOVE_REVERSED, _causes.MOVE_ENCODER)
     if not share > 0.1:
         return (_causes.MOVE_NOT, _causes.MOVE_COIL)
     return (_causes.MOVE_STEPS, _causes.MOVE_GEAR)
 
 
-def _judge_encoder(axis: Axis, counted_rev: float, encoded_rev: float) -> None:
-    """The encoder sits on the motor's shaft; the step counter only counts pulses."""
+def _judge_encoder(
+    axis: Axis, counted_rev: float, encoded_rev: float, moved_right: bool | None = None
+) -> None:
+    """The encoder sits on the motor's shaft; the step counter only counts pulses.
+
+    `moved_right` says what the home switch says of the move; None where there is none to ask.
+    """
     if not axis.has_encoder:
         return
+    share = encoded_rev / counted_rev if counted_rev else math.nan
+    note = f"{encoded_rev:.4f} of {counted_rev:.4f} motor turns"
+    hint = _encoder_hint(axis.stepper, counted_rev, encoded_rev, moved_right)
+    axis.measure("encoder over step counter", share, "", low=0.9, high=1.1, note=note + hint)
+
+
+def _encoder_hint(stepper: Stepper, counted_rev: float, encoded_rev: float, moved_right: bool | None) -> str:
+    """What a count that is off points at. With a home switch that was met where it should be, the axis moved right and
+    the encoder is to be looked at; without one, nobody can tell which of the two it is."""
     from hiltest.physics.motion import travel_ratio
 
-    found = travel_ratio(counted_rev, encoded_rev, tolerance=0.15) if counted_rev else None
-    factor = None if found is None else found.microstep_factor
-    note = f"{encoded_rev:.4f} of {counted_rev:.4f} motor turns"
-    if found is not None and found.reversed:
-        note += "; DIRECTION REVERSED: exchange the two wires of one coil or change the setting"
-    elif factor is not None and factor != 1.0:
-        note += f"; the driver makes {axis.stepper.microsteps / factor:g} microsteps a step"
-    share = encoded_rev / counted_rev if counted_rev else math.nan
-    axis.measure("encoder over step counter", share, "", low=0.9, high=1.1, note=note)
+    if not counted_rev or 0.9 <= encoded_rev / counted_rev <= 1.1:
+        return ""
+    if abs(encoded_rev) < 0.02 * abs(counted_rev):
+        if moved_right:
+            return "; the axis moved, THE ENCODER COUNTS NOTHING: its plug, its supply, a channel open, its hub loose"
+        return "; nothing was counted: the motor did not turn, or the encoder is not connected"
+    found = travel_ratio(counted_rev, encoded_rev, tolerance=0.15)
+    if found.reversed:
+        if moved_right:
+            return "; the axis moved the right way, THE ENCODER COUNTS THE OTHER WAY: exchange its channels A and B"
+        which = "" if moved_right is False else ", or the channels A and B of the encoder"
+        return f"; DIRECTION REVERSED: exchange the two wires of one coil or change the setting{which}"
+    if moved_right:
+        return (
+            "; the axis left its switch where it should: another number of lines than encoder_counts_per_rev, the encoder's "
+            "hub slips on the shaft, or steps were lost further on"
+        )
+    factor = found.microstep_factor
+    if factor is not None and factor != 1.0:
+        return f"; the driver makes {stepper.microsteps / factor:g} microsteps a step"
+    return ""
 
 
 def long_by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
@@ -267,6 +294,9 @@ def _likely(
         )
     if open_load:
         return (_causes.MOVE_COIL, *_causes.moved_otherwise(None))
+    near = home_again and _is_near(released / axis.per_rev, stepper)
+    if axis.has_encoder and near and not 0.9 <= encoded_share <= 1.1:
+        return (_causes.MOVE_ENCODER, _causes.MOVE_GEAR)
     return _causes.moved_otherwise(_factor(released / axis.per_rev, stepper))
 
 
@@ -341,15 +371,47 @@ def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measu
         limit="play_max_steps",
         note="between letting go upwards and being met downwards",
     )
-    error_steps = (after.met - before.met) / full_step
+    _judge_return(before, after, stepper, measure)
+
+
+def _judge_return(before: Met, after: Met, stepper: Stepper, measure: Measure) -> None:
+    """Where the home switch was met before and after the trips, by the step counter and by the encoder.
+
+    Lost steps shift the counter alone, a slipping hub of the encoder shifts the encoder alone; both are shifted when
+    something slips between the motor's shaft and the axis.
+    """
+    limit = stepper.return_error_max_steps
+    counted = (after.met - before.met) / stepper.microsteps
+    encoded = (after.encoded_rev - before.encoded_rev) * stepper.steps_per_rev
+    has_encoder = not math.isnan(encoded)
+    shaft = has_encoder and abs(counted) > limit and abs(encoded) > limit
+    note = f"home switch met at {before.met}, then at {after.met} microsteps"
+    if has_encoder and (shaft or abs(encoded) > limit):
+        measure.look_first(_causes.RETURN_COUPLING if shaft else _causes.RETURN_ENCODER)
+    if shaft:
+        note += (
+            "; the encoder on the motor's shaft agrees with the step counter: NO STEP WAS LOST, the coupling, belt or gear "
+            "behind the motor slips"
+        )
     measure(
         "steps lost over the trips",
-        abs(error_steps),
+        abs(counted),
         "full steps",
-        high=stepper.return_error_max_steps,
+        high=limit,
         limit="return_error_max_steps",
-        note=f"home switch met at {before.met}, then at {after.met} microsteps",
+        note=note,
     )
+    if has_encoder:
+        slips = "; the step counter is right: the encoder's hub slips on the shaft, or it loses counts"
+        measure(
+            "encoder at the home switch, before and after the trips",
+            abs(encoded),
+            "full steps",
+            high=limit,
+            limit="return_error_max_steps",
+            note=f"{before.encoded_rev:.4f}, then {after.encoded_rev:.4f} motor turns"
+            + (slips if abs(encoded) > limit and not shaft else ""),
+        )
 
 
 def _judge_driver(driver: StepperDriver, stepper: Stepper, measure: Measure) -> None:
@@ -366,10 +428,14 @@ def _judge_driver(driver: StepperDriver, stepper: Stepper, measure: Measure) -> 
 
 @dataclass(frozen=True, slots=True)
 class Met:
-    """Step counts at which the home switch let go upwards and was met again downwards."""
+    """Step counts at which the home switch let go upwards and was met again downwards.
+
+    `encoded_rev`: turns by the encoder where it was met; NaN without one.
+    """
 
     left: int
     met: int
+    encoded_rev: float
 
 
 def _meet(axis: Axis, step: int, reach: int) -> Met | None:
@@ -380,4 +446,4 @@ def _meet(axis: Axis, step: int, reach: int) -> Met | None:
     axis.move(3 * step)
     if axis.creep(-step, 2 * reach, until=True) is None:
         return None
-    return Met(left, axis.position())
+    return Met(left, axis.position(), axis.encoder_turns())

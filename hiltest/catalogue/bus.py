@@ -128,7 +128,9 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
         bus = next(each for each in measure.description.bus if each.name == target.bus)
         diagnosis = _why.why_silent(link, bus, target, node, found, sorted(expected - {0}))
         _why.tell(measure, diagnosis)
-        measure.fail(f"nothing answers as {who}. {diagnosis.short}")
+        shared = [number for number, other in found.items() if other.answers > 1]
+        twins = "".join(f" Two boards answer under id {n}: one of them may be it, set alike." for n in shared)
+        measure.fail(f"nothing answers as {who}.{twins} {diagnosis.short}")
     assert mine is not None
     measure("answers", mine.answers, "boards", low=1, high=1)
     measure(
@@ -140,6 +142,10 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
     )
     others = sorted(set(found) - expected)
     measure("nodes not in the description", len(others), "nodes", high=0, note=", ".join(map(str, others)))
+    doubled = sorted(number for number, other in found.items() if other.answers > 1 and other is not mine)
+    if len(expected) > 1:
+        label = "other ids under which two boards answer"
+        measure(label, len(doubled), "ids", high=0, note=", ".join(map(str, doubled)))
     if not mine.serial_numbers and mine.identity is not None:
         measure.look_first(_causes.BOARD_BUSY, _causes.BOARD_RESTARTS)
         measure.fail(

@@ -140,7 +140,8 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         purpose="At working speed no step is lost.",
         hazard=_PINCH,
         method="The step count at which the home switch is met is taken before and after moves of "
-        "stepper.long_move_rev at stepper.speed_rev_s, out and back. Without a home switch the encoder is asked. The "
+        "stepper.long_move_rev at stepper.speed_rev_s, out and back; with an encoder its count is taken there too, which "
+        "tells lost steps from a coupling that slips. Without a home switch the encoder alone is asked. The "
         "driver's flags and settings are read again.",
         limits=(
             (
@@ -151,9 +152,12 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
                 "play up to stepper.play_max_steps full steps between letting go upwards and being met downwards",
                 "chosen for hiltest; set it from a good machine",
             ),
+            ("the encoder at the home switch: the same", "as above"),
             ("driver flags clear and settings kept after the moves", "the driver's own report"),
         ),
         causes=(
+            _causes.RETURN_COUPLING,
+            _causes.RETURN_ENCODER,
             "friction, transport lock, belt or coupling loose",
             "play: grub screw of the coupling, belt tension, worn nut; push and pull the axis by hand",
             "run current too low, or speed too high for the load",

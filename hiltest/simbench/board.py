@@ -27,7 +27,7 @@ from hiltest.simbench.loads.fan import FanChannel, FanMotor
 from hiltest.simbench.loads.heater import Bead, Block, Element, HeaterSwitch
 from hiltest.simbench.loads.lamp import Lamp
 from hiltest.simbench.loads.sensor import BoardSpot, SensorElement, SensorInput, Spot, real_curve
-from hiltest.simbench.loads.stepper import DriverChip, Mechanism, Motor
+from hiltest.simbench.loads.stepper import DriverChip, Encoder, Mechanism, Motor
 from hiltest.simbench.loads.switch import Contact, SwitchInput
 from hiltest.simbench.objects import Dictionary, Entry
 from hiltest.simbench.programs import Program, program_for
@@ -265,7 +265,7 @@ class Board:
     def _build_axes(self) -> None:
         self.axes: list[Axis] = []
         self.chips: list[DriverChip] = []
-        self._encoders: list[int | None] = []
+        self.encoders: list[Encoder | None] = []
         for stepper in (s for s in self.bench.description.stepper if s.node == self.node.name):
             draws = self._draws(f"stepper/{stepper.name}")
             mechanism = Mechanism(
@@ -290,7 +290,8 @@ class Board:
             speed = round(stepper.speed_rev_s * stepper.steps_per_rev * stepper.microsteps)
             self.chips.append(chip)
             self.axes.append(Axis(self, chip, stepper.steps_per_rev, speed=speed))
-            self._encoders.append(stepper.encoder_counts_per_rev)
+            counts = stepper.encoder_counts_per_rev
+            self.encoders.append(None if counts is None else Encoder(motor, counts))
 
     def entries(self, node_id: int) -> tuple[Entry, ...]:
         """The objects of this board's EDS under a node id."""
@@ -613,12 +614,9 @@ class Board:
         return bits
 
     def encoder_counts(self, axis: Axis) -> int:
-        """Position by the encoder on the motor's shaft, 0 without one."""
-        number = self.axes.index(axis)
-        counts, motor = self._encoders[number], self.chips[number].motor
-        if counts is None or motor is None:
-            return 0
-        return math.floor(motor.rotor_steps / motor.mechanism.steps_per_rev * counts)
+        """What the counter of an axis's encoder shows, 0 without one."""
+        encoder = self.encoders[self.axes.index(axis)]
+        return 0 if encoder is None else encoder.counts()
 
     def _switching_share(self) -> float:
         """How much heater current is being switched, 0..1."""

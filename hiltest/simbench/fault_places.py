@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from hiltest.simbench.loads.fan import FanChannel, FanMotor
     from hiltest.simbench.loads.heater import Element, HeaterSwitch
     from hiltest.simbench.loads.sensor import SensorElement, SensorInput
-    from hiltest.simbench.loads.stepper import DriverChip, Motor
+    from hiltest.simbench.loads.stepper import DriverChip, Encoder, Motor
     from hiltest.simbench.loads.switch import Contact, SwitchInput
     from hiltest.simbench.wire import Wire
 
@@ -25,9 +25,9 @@ T = TypeVar("T")
 
 
 def present(part: T | None, what: str) -> T:
-    """`part`, unless an earlier fault took it away."""
+    """`part`, unless an earlier fault took it away or the bench never had it."""
     if part is None:
-        raise UsageError(f"{what} is not there any more; an earlier fault took it away")
+        raise UsageError(f"{what} is not there: an earlier fault took it away, or this bench has none")
     return part
 
 
@@ -99,6 +99,15 @@ def axis(bench: Bench, stepper: str) -> Axis:
 def motor(bench: Bench, stepper: str) -> Motor:
     """The motor of a stepper."""
     return present(chip(bench, stepper).motor, f"motor of stepper {stepper!r}")
+
+
+def encoder(bench: Bench, stepper: str) -> Encoder:
+    """The encoder of a stepper."""
+    board, number = _place(bench, "stepper", stepper)
+    return present(
+        board.encoders[number],
+        f"an encoder of stepper {stepper!r} (encoder_counts_per_rev in its description)",
+    )
 
 
 def switch_input(bench: Bench, switch: str) -> SwitchInput:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hiltest.simbench.fault_places import axis, board_of, chip, contact, motor, switch_input
+from hiltest.simbench.fault_places import axis, board_of, chip, contact, encoder, motor, switch_input
 from hiltest.simbench.fault_registry import fault
 
 if TYPE_CHECKING:
@@ -98,6 +98,58 @@ def axis_drops(bench: Bench, target: str, value: float) -> None:
             mechanism.reach(falling.rotor_steps / mechanism.steps_per_rev)
 
     bench.queue.every(20_000_000, fall)
+
+
+@fault(
+    MOTION,
+    "the coupling between motor and mechanism slips on the way out",
+    "stepper",
+    unit="share of the way",
+    default=0.02,
+    low=0.0,
+    high=1.0,
+)
+def coupling_slips(bench: Bench, target: str, value: float) -> None:
+    motor(bench, target).mechanism.coupling_slip = value
+
+
+# --- encoders -----------------------------------------------------------------------------------------
+
+
+@fault(MOTION, "the encoder's two channels are exchanged: it counts the other way", "stepper")
+def encoder_reversed(bench: Bench, target: str, _: float) -> None:
+    encoder(bench, target).direction = -1
+
+
+@fault(MOTION, "the encoder's plug is out, or one of its channels is open: it counts nothing", "stepper")
+def encoder_open(bench: Bench, target: str, _: float) -> None:
+    encoder(bench, target).is_open = True
+
+
+@fault(
+    MOTION,
+    "the encoder's hub slips on the shaft on the way out",
+    "stepper",
+    unit="share of the way",
+    default=0.02,
+    low=0.0,
+    high=1.0,
+)
+def encoder_slips(bench: Bench, target: str, value: float) -> None:
+    encoder(bench, target).slip = value
+
+
+@fault(
+    MOTION,
+    "an encoder with another number of lines is fitted",
+    "stepper",
+    unit="times the counts",
+    default=0.5,
+    low=0.01,
+    high=100.0,
+)
+def encoder_wrong_lines(bench: Bench, target: str, value: float) -> None:
+    encoder(bench, target).counts_per_rev *= value
 
 
 # --- drivers ------------------------------------------------------------------------------------------

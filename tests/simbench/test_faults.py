@@ -15,7 +15,7 @@ from hiltest.simbench.adapter import Adapter
 from hiltest.simbench.bench import Bench
 from hiltest.simbench.faults import FAULTS, FaultOrder, parse_fault, targets
 
-from .world import Host, bench, configure_axis, move, running, two_heaters
+from .world import Host, bench, configure_axis, move, running, two_heaters, with_encoder
 
 SIMBENCH = Path(listed.__file__).parent
 
@@ -100,6 +100,8 @@ def test_no_fault_knows_a_check() -> None:
 
 
 def _description(name: str) -> Description | None:
+    if name.startswith("encoder_"):
+        return with_encoder()
     return two_heaters() if FAULTS[name].pairs else None
 
 
@@ -107,7 +109,7 @@ def _description(name: str) -> Description | None:
 def test_every_fault_can_happen_at_the_start_and_later(name: str) -> None:
     """Injected before power and at 1.5 s, with a host that works: the bench goes on, no exception."""
     description = _description(name)
-    if description is not None and not _has_pair(name, description):
+    if FAULTS[name].pairs and description is not None and not _has_pair(name, description):
         description = None
     # A bus in trouble is worked out bit by bit, which takes its time.
     seconds = 0.1 if FAULTS[name].group.startswith("bus") else 1.5
@@ -559,6 +561,51 @@ def test_lost_steps_leave_the_axis_short() -> None:
     assert 5.0 - made.truth.position_rev("pump") > 0.05
     move(host, -16_000, 4.0)
     assert host.read_signed(0x6064) == 0
+
+
+@pytest.mark.parametrize(
+    ("fault", "out", "home_again"),
+    [
+        ("", 2000, 0),
+        ("encoder_reversed", -2000, 0),
+        ("encoder_open", 0, 0),
+        ("encoder_wrong_lines=2", 4000, 0),
+        ("encoder_slips=0.1", 1800, -200),
+        ("coupling_slips=0.1", 2000, 0),
+        ("stepper_reversed", -300, 1700),
+    ],
+)
+def test_what_an_encoder_counts_over_one_turn_out_and_back(fault: str, out: int, home_again: int) -> None:
+    """2000 counts a turn of the motor's shaft, whatever the step counter says and whatever hangs behind the shaft."""
+    _, host = running(*([fault] if fault else []), description=with_encoder())
+    configure_axis(host)
+    move(host, 3200, 2.0)
+    assert host.read_signed(0x6064) == 3200
+    assert host.read_signed(0x2300, 7) == pytest.approx(out, abs=60 if fault == "stepper_reversed" else 3)
+    move(host, -3200, 2.0)
+    assert host.read_signed(0x6064) == 0
+    assert host.read_signed(0x2300, 7) == pytest.approx(
+        home_again, abs=60 if fault == "stepper_reversed" else 3
+    )
+
+
+def test_a_coupling_that_slips_leaves_the_axis_behind_its_motor() -> None:
+    """A tenth of the way out is lost, and the axis comes back short of where it was: against its stop."""
+    made, host = running("coupling_slips=0.1", description=with_encoder())
+    configure_axis(host)
+    move(host, 3200, 2.0)
+    assert made.truth.position_rev("pump") == pytest.approx(0.9, abs=0.01)
+    move(host, -3200, 2.0)
+    assert made.truth.position_rev("pump") == pytest.approx(-0.1, abs=0.01)
+    move(host, 9600, 6.0)
+    move(host, -9600, 6.0)
+    assert -0.19 < made.truth.position_rev("pump") < -0.11
+
+
+def test_an_encoder_fault_needs_an_encoder() -> None:
+    """A bench without one refuses, and says which field describes it."""
+    with pytest.raises(UsageError, match="encoder_counts_per_rev"):
+        bench("encoder_open")
 
 
 def test_an_axis_without_a_brake_falls_when_its_current_goes() -> None:

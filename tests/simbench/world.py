@@ -85,6 +85,16 @@ def two_heaters() -> Description:
     return load_text(TWO_HEATERS, FIXTURES).description
 
 
+@cache
+def with_encoder() -> Description:
+    """The glue head, with an encoder of 2000 counts a turn on its pump."""
+    text = (FIXTURES / "glue_head.toml").read_text(encoding="utf-8")
+    text = text.replace(
+        'home_switch = "pump_home"', 'encoder_counts_per_rev = 2000\nhome_switch = "pump_home"', 1
+    )
+    return load_text(text, FIXTURES).description
+
+
 class Host:
     """A controller on the bus that sends frames and keeps what it hears. No protocol of ours in it."""
 

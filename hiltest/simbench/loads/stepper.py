@@ -48,6 +48,8 @@ class Mechanism:
         self.load = draws.normal(0.18, 0.01)
         self.backlash_rev = 0.0
         self.blocked = False
+        self.coupling_slip = 0.0
+        self._driven_rev = self._slipped_rev = 0.0
         self.position_rev = 0.0
         self.travelled_rev = 0.0
         self.stop_hits = 0
@@ -59,7 +61,16 @@ class Mechanism:
         return self.load * (1.0 + 0.2 * math.sin(2.0 * math.pi * self.position_rev))
 
     def reach(self, rotor_rev: float) -> None:
-        """The rotor stands at `rotor_rev`: take the play and set the switches."""
+        """The rotor stands at `rotor_rev`: take slip and play, and set the switches."""
+        if self.coupling_slip > 0.0:
+            # It slips where it must push: on the way out. What is lost there does not come back on the way home.
+            self._slipped_rev += self.coupling_slip * max(0.0, rotor_rev - self._driven_rev)
+            # At a hard stop the coupling gives way, whatever it is.
+            beyond_rev = min(0.0, rotor_rev - self._slipped_rev - self.low_stop_rev)
+            beyond_rev += max(0.0, rotor_rev - self._slipped_rev - self.high_stop_rev)
+            self._slipped_rev += beyond_rev
+        self._driven_rev = rotor_rev
+        rotor_rev -= self._slipped_rev
         half = 0.5 * self.backlash_rev
         moved = min(max(self.position_rev, rotor_rev - half), rotor_rev + half)
         self.travelled_rev += abs(moved - self.position_rev)
@@ -142,6 +153,36 @@ class Motor:
         while self.rotor_steps > high + 2.0:
             self.rotor_steps -= CYCLE_STEPS
             mechanism.stop_hits += 1
+
+
+class Encoder:
+    """An incremental encoder on a motor's shaft, and the counter that counts its edges.
+
+    Faults set `direction` (-1: its channels are exchanged), `counts_per_rev`, `is_open`, and `slip`: the share of each
+    outward turn that its hub does not follow.
+    """
+
+    def __init__(self, motor: Motor, counts_per_rev: int) -> None:
+        self._motor = motor
+        self.counts_per_rev = float(counts_per_rev)
+        self.direction = 1
+        self.slip = 0.0
+        self.is_open = False
+        self._seen_rev = self._shaft_rev()
+        self._turned_rev = 0.0
+        motor.mechanism.on_moved.append(self._follow)
+
+    def _shaft_rev(self) -> float:
+        return self._motor.rotor_steps / self._motor.mechanism.steps_per_rev
+
+    def _follow(self) -> None:
+        moved_rev, self._seen_rev = self._shaft_rev() - self._seen_rev, self._shaft_rev()
+        if not self.is_open:
+            self._turned_rev += moved_rev * (1.0 - self.slip if moved_rev > 0.0 else 1.0)
+
+    def counts(self) -> int:
+        """What the counter shows."""
+        return self.direction * math.floor(self._turned_rev * self.counts_per_rev)
 
 
 @dataclass(slots=True)
