@@ -38,12 +38,18 @@ TABLE = (
     # What two boards can do to each other.
     Row("heaters_swapped[fins+lid]", PULSES, LOOPS[1:], says="sensor 'lid' rose instead"),
     Row("sensors_swapped[fins+lid]", PULSES, LOOPS[1:], says="sensor 'lid' rose instead"),
-    Row("no_node[chamber]", ("bus.enumerate[chamber]",), PULSES[:1], PULSES[1:], "nothing answers as id 16"),
+    Row(
+        "no_node[chamber]",
+        ("bus.enumerate[chamber]",),
+        PULSES,
+        ("sense.ambient[lid]",),
+        "nothing answers as id 16",
+    ),
     Row(
         "no_node[carousel]",
         ("bus.enumerate[carousel]",),
-        RING,
-        ("fan.tach[chamber]",),
+        ("fan.tach[chamber]", *PULSES, *RING),
+        ("bus.enumerate[chamber]", "sense.ambient[fins]"),
         "nothing answers as id 17",
     ),
     Row(
@@ -66,8 +72,20 @@ TABLE = (
         says="answers was 2 boards",
     ),
     Row("foreign_sender", ("bus.quiet[can]",), (*PULSES, *RING), says="not in the description"),
-    Row("wrong_firmware[carousel]", ("bus.enumerate[carousel]",), RING, PULSES[:1], "firmware was 1.3.2"),
-    Row("heartbeat_slow[chamber]", ("bus.enumerate[chamber]",), PULSES[:1], RING[:1], "heartbeat period"),
+    Row(
+        "wrong_firmware[carousel]",
+        ("bus.enumerate[carousel]",),
+        (*RING, *PULSES),
+        ("sense.ambient[fins]",),
+        "firmware was 1.3.2",
+    ),
+    Row(
+        "heartbeat_slow[chamber]",
+        ("bus.enumerate[chamber]",),
+        PULSES,
+        ("sense.ambient[lid]",),
+        "heartbeat period",
+    ),
     Row(
         "host_watch_missing[carousel]",
         ("safe.host_silence[carousel]",),
