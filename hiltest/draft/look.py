@@ -177,6 +177,7 @@ def look(order: Order) -> Look:
     port = _open(order, rate_bps or SCAN_BPS[0], quiet)
     link = Link(port)
     try:
+        quiet = quiet or port.listen_only(True)
         if rate_bps is None:
             rate_bps, rate_by = _find_rate(link)
         return _look_at(link, port, order, Look(rate_bps, rate_by, quiet))

@@ -50,7 +50,13 @@ TABLE = (
     Row("wrong_bit_rate=250000@2.05", ENUMERATE, "250,000 bit/s", "good frames at 250,000"),
     Row("no_terminator", QUIET, "no terminator", "no good frame at any", "over 1 kohm"),
     Row("stays_in_loader", ENUMERATE, "boot loader", "somebody acknowledges", "console"),
-    Row("unconfigured_node", ENUMERATE, "never given a node id", "somebody acknowledges", "CiA 305"),
+    Row(
+        "unconfigured_node",
+        ENUMERATE,
+        "never given a node id",
+        "somebody acknowledges",
+        "`hiltest number FILE`",
+    ),
     Row("hangs_behind_heartbeat", ENUMERATE, "hangs", "Node 5 is alive"),
     Row("wrong_node_id", QUIET, "another node id: 9", "but under 9"),
 )

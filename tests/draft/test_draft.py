@@ -171,6 +171,27 @@ def test_a_board_without_an_id_is_found_and_told_how_to_number(tmp_path: Path) -
     assert "serial number 4970445" in text
 
 
+def test_two_boards_get_a_section_each_and_loads_of_their_own(tmp_path: Path) -> None:
+    """Nodes as a list, names that differ, and every load hangs on one of them."""
+    out = tmp_path / "two.toml"
+    description = load_description(GLUE_HEAD).description
+    with open_bench(GLUE_HEAD) as bench:
+        bench.add_board(description.node[0].model_copy(update={"node_id": 6}), "second")
+        bench.supply.settle()
+        said = draft(order(out))
+    text = out.read_text()
+    assert [line.split(":")[0] for line in said if line.startswith("node ")] == ["node 5", "node 6"]
+    assert text.count("[[node]]") == 2
+    assert re.findall(r'^name = "(gh_1\w*)"', text, re.MULTILINE)[:2] == ["gh_1", "gh_1_6"]
+    assert 'name = "gh_1_fan_1"\nnode = "gh_1"' in text
+    assert 'name = "gh_1_6_fan_1"\nnode = "gh_1_6"' in text
+    assert text.count('eds = "glue_head.eds"') == 2
+    assert "[node.roles]" in text
+    with pytest.raises(DescriptionError) as refused:
+        load_description(out)
+    assert {each.key.split(".")[0] for each in refused.value.problems} >= {"fixture", "supply", "node[gh_1]"}
+
+
 def test_two_boards_under_one_id_are_told(tmp_path: Path) -> None:
     """Before anybody trusts the file."""
     out = tmp_path / "head.toml"
