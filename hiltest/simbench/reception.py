@@ -98,6 +98,9 @@ class Reception:
         """False if every edge may be taken as settled at once."""
         slowest = max((ring.gone_ns for ring in self._ringing), default=0.0)
         self._settled_ns = max(slowest, 25.0 * max(self._tau_ns, default=0.0))
+        farthest = max((delay for row in self.delays_ns for delay in row), default=0.0)
+        self.calm_ns = farthest + (self._settled_ns if self.slow_edges else 0.0)
+        """So long after the last change of a driver the edge has arrived and settled everywhere."""
 
     def dominant(self, drivers: int) -> tuple[float, ...]:
         """For each station, the probability of reading dominant once the line has settled."""

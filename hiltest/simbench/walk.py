@@ -22,6 +22,8 @@ from hiltest.simbench.reception import Reception
 from hiltest.simbench.station import DOMINANT, RECESSIVE, Happening, Station
 
 _SAMPLE, _BIT_END, _EDGE = 0, 1, 2
+_NEEDS_BIT_END = frozenset({"idle", "off"})
+"""States in which something may happen at the end of a bit though the output stays as it is."""
 
 
 class Start(NamedTuple):
@@ -103,7 +105,8 @@ class Walk:
         self._changes, self._at_least_ns = list(changes), at_least_ns
         self._heap: list[tuple[float, int, int, int]] = []
         self._pushed = 0
-        self._drivers_changed_ns, self._drivers_before = -math.inf, 0
+        self._drivers_changed_ns, self._drivers_before, self._drivers = -math.inf, 0, 0
+        self._calm_ns = reception.calm_ns
         self._legs = [_Leg(self, number, start) for number, start in enumerate(starts)]
         for leg in self._legs:
             leg.begin()
@@ -136,6 +139,7 @@ class Walk:
 
     def _apply(self, change: Change) -> None:
         self._reception = change.reception
+        self._calm_ns = change.reception.calm_ns
         for number in change.silenced:
             self._legs[number].silence(change.at_ns)
 
@@ -155,14 +159,12 @@ class Walk:
 
     def read(self, receiver: int, when_ns: float) -> int:
         """The level that a receiver samples at this moment."""
-        drivers = self._drivers_seen_by(receiver, when_ns)
-        chance = self._chance(receiver, drivers, when_ns)
-        forced = self._forced
-        if forced is not None and when_ns <= forced.at_ns:
-            return DOMINANT if chance >= 0.5 else RECESSIVE
-        if forced is not None and receiver == forced.station:
-            self._forced = None
-            return RECESSIVE if chance >= 0.5 else DOMINANT
+        if self._noise or when_ns - self._drivers_changed_ns <= self._calm_ns:
+            chance = self._chance(receiver, self._drivers_seen_by(receiver, when_ns), when_ns)
+        else:  # every edge has arrived everywhere and has settled
+            chance = self._reception.dominant(self._drivers)[receiver]
+        if self._forced is not None and (forced := self._forced_level(receiver, when_ns, chance)) is not None:
+            return forced
         if chance <= 0.0:
             return RECESSIVE
         if chance >= 1.0:
@@ -170,11 +172,22 @@ class Walk:
         self.random_used = True
         return DOMINANT if self._rng.random() < chance else RECESSIVE
 
+    def _forced_level(self, receiver: int, when_ns: float, chance: float) -> int | None:
+        """Until the misread bit that was drawn beforehand everything is read right."""
+        assert self._forced is not None
+        right = DOMINANT if chance >= 0.5 else RECESSIVE
+        if when_ns <= self._forced.at_ns:
+            return right
+        if receiver != self._forced.station:
+            return None
+        self._forced = None
+        return RECESSIVE if right == DOMINANT else DOMINANT
+
     def _chance(self, receiver: int, drivers: int, when_ns: float) -> float:
         for burst in self._noise:
             if burst.start_ns <= when_ns < burst.end_ns:
                 return self._reception.dominant_in_noise(drivers, burst.noise_v)[receiver]
-        if self._reception.slow_edges and drivers == self._drivers_now():
+        if self._reception.slow_edges and drivers == self._drivers:
             since = when_ns - self._drivers_changed_ns - self._reception.delays_ns[receiver][receiver]
             return self._reception.dominant_after(receiver, drivers, self._drivers_before, since)
         return self._reception.dominant(drivers)[receiver]
@@ -187,13 +200,10 @@ class Walk:
                 drivers |= 1 << leg.number
         return drivers
 
-    def _drivers_now(self) -> int:
-        return sum(1 << leg.number for leg in self._legs if leg.out == DOMINANT)
-
     def changed(self, driver: _Leg, when_ns: float) -> None:
         """An output changed: tell every station that sees the line turn dominant by it."""
-        after = self._drivers_now()
-        before = after ^ (1 << driver.number)
+        before = self._drivers
+        self._drivers = after = before ^ (1 << driver.number)
         self._drivers_changed_ns, self._drivers_before = when_ns, before
         if driver.out == RECESSIVE:
             return
@@ -214,7 +224,11 @@ class Walk:
 
 
 class _Leg:
-    """One station and its clock."""
+    """One station and its clock.
+
+    A bit whose successor goes on with the same output needs no event at its end: its successor is begun lazily, by
+    its own sample or by an edge that comes after its start. `_goes_on` says that the present bit is such a one.
+    """
 
     def __init__(self, walk: Walk, number: int, start: Start) -> None:
         self.number, self._walk, self._start = number, walk, start
@@ -228,7 +242,7 @@ class _Leg:
         self.changed_ns = -math.inf
         self._held_until_ns = start.holds_ns
         self._begin_ns = self._sample_at_ns = self._end_ns = 0.0
-        self._sampled = self._synced = False
+        self._sampled = self._synced = self._goes_on = False
         self._seen = RECESSIVE
 
     def begin(self) -> None:
@@ -264,7 +278,7 @@ class _Leg:
         self._begin_ns = when_ns
         self._sample_at_ns = when_ns + self._sample_ns
         self._end_ns = when_ns + self._bit_ns
-        self._sampled = False
+        self._sampled = self._goes_on = False
         if self.station.state == "off" and when_ns >= self._held_until_ns:
             return  # deaf: nothing to do until the walk is over
         self._walk.push(self._sample_at_ns, _SAMPLE, self.number)
@@ -277,12 +291,26 @@ class _Leg:
             self._walk.changed(self, when_ns)
 
     def sample(self, when_ns: float) -> None:
-        if self._sampled or when_ns != self._sample_at_ns:
+        if self._goes_on and when_ns == self._end_ns + self._sample_ns:
+            self._step()
+        elif self._sampled or when_ns != self._sample_at_ns:
             return  # moved by a resynchronisation
         self._sampled, self._synced = True, False
-        self._seen = level = self._walk.read(self.number, when_ns)
-        self.station.on_bit(level)
-        self._walk.push(self._end_ns, _BIT_END, self.number)
+        self._seen = self._walk.read(self.number, when_ns)
+        station = self.station
+        station.on_bit(self._seen)
+        if station.next_out != self.out or self._held_until_ns > 0.0 or station.state in _NEEDS_BIT_END:
+            self._walk.push(self._end_ns, _BIT_END, self.number)
+        else:
+            self._goes_on = True
+            self._walk.push(self._end_ns + self._sample_ns, _SAMPLE, self.number)
+
+    def _step(self) -> None:
+        """Begin the bit that goes on where the last one ended."""
+        self._begin_ns = begin_ns = self._end_ns
+        self._sample_at_ns = begin_ns + self._sample_ns
+        self._end_ns = begin_ns + self._bit_ns
+        self._sampled = self._goes_on = False
 
     def end_bit(self, when_ns: float) -> None:
         if not self._sampled or when_ns != self._end_ns:
@@ -303,6 +331,8 @@ class _Leg:
         station = self.station
         if self._seen == DOMINANT or self._synced or station.state == "off":
             return
+        if self._goes_on and when_ns >= self._end_ns:
+            self._step()
         since = math.ceil((when_ns - self._begin_ns) / self._quantum_ns - 1e-6) * self._quantum_ns
         if since < 0.0:
             return  # before its first own bit of this walk
@@ -321,6 +351,7 @@ class _Leg:
         if self._end_ns <= seen_ns:
             return
         self._end_ns = max(seen_ns, self._end_ns - self._jump_ns)
+        self._goes_on = False
         self._walk.push(self._end_ns, _BIT_END, self.number)
 
     def silence(self, when_ns: float) -> None:
