@@ -19,11 +19,10 @@ from typing import Any
 
 import can
 import simpy
-from _ratio import Way, compare
+from _ratio import Way, compare, took
 
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.frames import length_bits
-from hiltest.clock import wall_s
 from hiltest.simbench.adapter import Adapter, AdapterPolicy
 from hiltest.simbench.controller import Controller, Timing
 from hiltest.simbench.doors.inprocess import HiltestBus
@@ -197,14 +196,10 @@ def loaded_minute() -> float:
 # --- all ----------------------------------------------------------------------------------------------
 
 
-def best_s(call: Callable[[], object], turns: int) -> float:
-    """Shortest time of several runs: other work on the machine can only make one longer."""
-    times = []
-    for _ in range(turns):
-        start = wall_s()
-        call()
-        times.append(wall_s() - start)
-    return min(times)
+def best_s(call: Callable[[], object], turns: int) -> tuple[float, float]:
+    """Shortest processor time and shortest wall time of several runs."""
+    times = [took(call) for _ in range(turns)]
+    return min(used for used, _ in times), min(wall for _, wall in times)
 
 
 def main() -> int:
@@ -218,11 +213,16 @@ def main() -> int:
     ours = Way("wire", lambda: bench.run(1.0), frames)
     peer = Way("python-can virtual", virtual_bus, VIRTUAL_FRAMES)
     results.append(compare(f"frames with {NODES} nodes that all hear", ours, peer, 20.0, turns=9))
-    speed = 1.0 / best_s(lambda: bench.run(1.0), 15)
-    print(f"a saturated bus with {NODES} nodes: {speed:.1f} simulated seconds a second (at least 15)")
-    minute_s = best_s(loaded_minute, 3)
+    used_s, lasted_s = best_s(lambda: bench.run(1.0), 15)
+    speed = 1.0 / used_s
     print(
-        f"{LOAD_S:.0f} s of {LOAD:.0%} load through the door, every frame accounted: {minute_s:.2f} s (at most 3)"
+        f"a saturated bus with {NODES} nodes: {speed:.1f} simulated seconds a second of processor time (at least 15); "
+        f"of wall time {1.0 / lasted_s:.1f}"
+    )
+    minute_s, minute_wall_s = best_s(loaded_minute, 3)
+    print(
+        f"{LOAD_S:.0f} s of {LOAD:.0%} load through the door, every frame accounted: {minute_s:.2f} s of processor "
+        f"time (at most 3), {minute_wall_s:.2f} s of wall time"
     )
     return 0 if all(result.holds for result in results) and speed >= 15.0 and minute_s <= 3.0 else 1
 

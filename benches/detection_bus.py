@@ -2,7 +2,7 @@
 
 A seed is another healthy board with other tolerances, noise and phases, and the fault put into it. The table is
 that of tests/catalogue/bus_faults.py. Beside it healthy boards run through the same checks: false alarms count too.
-About a minute and a half of processor time a seed; the faults are shared out over the processors.
+About half a minute of processor time a seed; the faults are shared out over the processors.
 
     python benches/detection_bus.py             # 5 seeds
     python benches/detection_bus.py --seeds 1 --only oscillator

@@ -35,8 +35,8 @@ SETTLE_S = 0.02
 ANSWER_S = 0.05
 SCAN_BPS = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 50_000, 20_000, 10_000)
 """Bit rates of the trade, the usual ones first."""
-SCAN_EACH_S = 0.35
-"""Long enough for the next heartbeat of most nodes; one that nobody acknowledges is repeated at once."""
+SCAN_EACH_S = 0.25
+"""Long enough for the next heartbeat of most nodes; one that nobody acknowledges is repeated at once, and goes on so."""
 ENOUGH_FRAMES = 2
 ENOUGH_ERRORS = 100
 """Reports at one bit rate, without a good frame, after which the next is tried: far more than the 16 tries make

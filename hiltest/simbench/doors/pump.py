@@ -2,30 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 
 from hiltest.errors import BenchError
 from hiltest.simbench.events import EventQueue
 
 
-@contextmanager
-def pumping(queue: EventQueue) -> Iterator[None]:
-    """Time runs: nothing that runs in it may let time run again.
+class pumping:  # noqa: N801 - used like a function
+    """With it time runs: nothing that runs in it may let time run again.
 
     Raises:
-        BenchError: it runs already.
+        BenchError: on entry, it runs already.
     """
-    if queue.pumping:
-        raise BenchError(
-            "waiting inside something that the simulated bench just called (a listener, or the callback of a "
-            "cyclic task): on hardware this would hang. Return first, then wait"
-        )
-    queue.pumping = True
-    try:
-        yield
-    finally:
-        queue.pumping = False
+
+    __slots__ = ("_queue",)
+
+    def __init__(self, queue: EventQueue) -> None:
+        self._queue = queue
+
+    def __enter__(self) -> None:
+        if self._queue.pumping:
+            raise BenchError(
+                "waiting inside something that the simulated bench just called (a listener, or the callback of a "
+                "cyclic task): on hardware this would hang. Return first, then wait"
+            )
+        self._queue.pumping = True
+
+    def __exit__(self, *_: object) -> None:
+        self._queue.pumping = False
 
 
 class Earliest(Sequence[tuple[int, object]]):
