@@ -203,7 +203,7 @@ def why_unheard(link: Link, bus: Bus, seen: _bus.Seen) -> Diagnosis:
     """The same for a bus on which only errors were heard and nothing was sent yet; nothing is sent here either."""
     diagnosis = Diagnosis(
         [
-            f"Listened {seen.seconds:g} s without sending: no good frame, {seen.errors} error reports ({seen.kinds})."
+            f"Listened {seen.seconds:.3g} s without sending: no good frame, {seen.errors} error reports ({seen.kinds})."
         ]
     )
     _only_errors(link, bus, diagnosis, seen.states, has_spoken=False)
@@ -217,18 +217,20 @@ def why_strange(seen: _bus.Seen, nodes: Sequence[Node]) -> Diagnosis | None:
     if not missing:
         return None
     heard = _Heard(ids=seen.ids)
-    diagnosis = Diagnosis([f"Listened {seen.seconds:g} s without sending: {seen.frames} good frames."])
+    diagnosis = Diagnosis([f"Listened {seen.seconds:.3g} s without sending: {seen.frames} good frames."])
     _who_is_it(diagnosis, heard, missing[0], {}, [node.node_id or 0 for node in nodes])
     return diagnosis
 
 
 def _listen(link: Link, diagnosis: Diagnosis, for_s: float) -> _Heard:
     with _hear(link) as heard:
-        link.wait_for(lambda: heard.errors.count >= _bus.ENOUGH_ERRORS, for_s)
+        start_s = link.now_s
+        link.wait_for(lambda: heard.errors.count >= ENOUGH_ERRORS and not heard.frames, for_s)
+        for_s = link.now_s - start_s
     errors = (
         f"{heard.errors.count} error reports ({heard.errors.kinds})" if heard.errors.count else "no errors"
     )
-    diagnosis.steps.append(f"Listened {for_s:g} s without sending: {heard.frames} good frames, {errors}.")
+    diagnosis.steps.append(f"Listened {for_s:.3g} s without sending: {heard.frames} good frames, {errors}.")
     return heard
 
 

@@ -31,6 +31,7 @@ SENSELESS = 0.5
 """Outside the range that ISO 11898-2 asks for, a receiver's output means nothing."""
 CERTAIN = 1e-12
 """A probability nearer to 0 or 1 than this is taken for 0 or 1: one bit in 11 days at 1 Mbit/s."""
+KEPT_CHANCES = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,7 @@ class Reception:
         self._steady: dict[int, tuple[float, ...]] = {}
         self._noisy: dict[tuple[int, float], tuple[float, ...]] = {}
         self._levels: dict[int, tuple[float, ...]] = {}
+        self._after: dict[tuple[int, int, int, int], float] = {}
         self._ringing: tuple[Ringing, ...] = ()
         self._tau_ns: tuple[float, ...] = tuple(0.0 for _ in stations)
         if self._line is not None:
@@ -119,7 +121,16 @@ class Reception:
         return found
 
     def dominant_after(self, station: int, drivers: int, before: int, since_ns: float) -> float:
-        """Probability that `station` reads dominant `since_ns` after the drivers changed."""
+        """Probability that `station` reads dominant `since_ns` after the drivers changed, to the nanosecond."""
+        key = (station, drivers, before, int(since_ns))
+        found = self._after.get(key)
+        if found is None:
+            if len(self._after) >= KEPT_CHANCES:
+                self._after.clear()
+            found = self._after[key] = self._dominant_after(*key)
+        return found
+
+    def _dominant_after(self, station: int, drivers: int, before: int, since_ns: int) -> float:
         line = self._line
         settled = self.dominant(drivers)[station]
         if line is None or drivers == before or not 0.0 <= since_ns <= self._settled_ns:
