@@ -31,6 +31,10 @@ SENSELESS = 0.5
 """Outside the range that ISO 11898-2 asks for, a receiver's output means nothing."""
 CERTAIN = 1e-12
 """A probability nearer to 0 or 1 than this is taken for 0 or 1: one bit in 11 days at 1 Mbit/s."""
+RECESSIVE_BELOW_V, DOMINANT_ABOVE_V = 0.5, 0.9
+"""ISO 11898-2: a receiver surely reads recessive below the one and dominant above the other. Where a wave runs on the
+line, what lies between is taken for the wrong level half of the time.
+"""
 KEPT_CHANCES = 1 << 14
 
 
@@ -145,7 +149,9 @@ class Reception:
         amplitude = abs(swing) * max((ring.left(since_ns) for ring in self._ringing), default=0.0)
         if amplitude < 0.01:
             return self._reads(station, level, self._cabling.noise_v)
-        low, high = (self._reads(station, level + s * amplitude, self._cabling.noise_v) for s in (-1.0, 1.0))
+        promised_v = RECESSIVE_BELOW_V if swing < 0.0 else DOMINANT_ABOVE_V
+        noise_v = self._cabling.noise_v
+        low, high = (self._reads(station, level + s * amplitude, noise_v, promised_v) for s in (-1.0, 1.0))
         return 0.5 * (low + high)
 
     def _level_v(self, station: int, drivers: int) -> float:
@@ -188,9 +194,9 @@ class Reception:
             for number, station in enumerate(self._stations)
         )
 
-    def _reads(self, station: int, level_v: float, noise_v: float) -> float:
-        """Probability that this receiver takes a level for dominant."""
-        threshold = self._stations[station].threshold_v
+    def _reads(self, station: int, level_v: float, noise_v: float, threshold_v: float | None = None) -> float:
+        """Probability that this receiver takes a level for dominant: by its own threshold, or by another."""
+        threshold = self._stations[station].threshold_v if threshold_v is None else threshold_v
         chance = misread_probability(level_v, noise_v, dominant=False, threshold_v=threshold)
         return 0.0 if chance < CERTAIN else 1.0 if chance > 1.0 - CERTAIN else chance
 

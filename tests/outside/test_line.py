@@ -150,3 +150,34 @@ def test_bosch_worked_propagation_example() -> None:
 def test_ground_offset_of_a_thin_return(awg_ohm_per_m: float, expected_v: float) -> None:
     """Ohm's law: 4 A through 3 m of 28, 24 and 20 AWG (ASTM B258, IEC 60028)."""
     assert line.ground_offset_v(4.0, 3.0 * awg_ohm_per_m) == pytest.approx(expected_v, abs=2e-3)
+
+
+def bounce(round_trips: int, swing_v: float = 2.0) -> list[tuple[float, float]]:
+    """Levels at the open end of a branch and on the trunk, by round trips since the driver at the open end let go.
+
+    A bounce diagram, as in any textbook on transmission lines: letting go stops the current swing/(Z0/2), which
+    launches a wave of -2 swing into the branch; at the trunk (two lines in parallel) -1/3 of it comes back and 2/3 go
+    on, at the open end all of it comes back.
+    """
+    wave = -2.0 * swing_v
+    end = trunk = swing_v
+    levels = []
+    end += wave
+    for _ in range(round_trips):
+        trunk += wave * 2.0 / 3.0
+        levels.append((end, trunk))
+        wave *= -1.0 / 3.0
+        end += 2.0 * wave
+    return levels
+
+
+def test_the_wave_left_in_a_branch_is_that_of_a_bounce_diagram() -> None:
+    """The envelope that the simulated line works with is the wave at the driver's end, and never below that on the trunk."""
+    from hiltest.simbench.reception import Ringing
+
+    trip_ns = 400.0
+    ringing = Ringing(1.0, abs(line.junction_reflection(3)), trip_ns)
+    for number, (end_v, trunk_v) in enumerate(bounce(6)):
+        left_v = 2.0 * ringing.left((number + 0.5) * trip_ns)
+        assert abs(end_v) == pytest.approx(left_v, rel=1e-9)
+        assert abs(trunk_v) <= left_v

@@ -15,7 +15,7 @@ from hiltest.simbench.adapter import Adapter
 from hiltest.simbench.bench import Bench
 from hiltest.simbench.faults import FAULTS, FaultOrder, parse_fault, targets
 
-from .world import Host, bench, configure_axis, move, running, two_heaters, with_encoder
+from .world import Host, bench, configure_axis, glue_head, move, running, two_heaters, with_encoder
 
 SIMBENCH = Path(listed.__file__).parent
 
@@ -816,3 +816,18 @@ def test_a_floating_gate_heats_while_the_processor_boots() -> None:
     assert 5.0 < joules < 40.0
     made.run_for(5.0)
     assert made.truth.energy_j("reservoir") == joules
+
+
+@pytest.mark.parametrize(
+    ("branch_m", "bit_rate_bps", "disturbed"),
+    [(6, 1_000_000, False), (25, 1_000_000, False), (40, 1_000_000, True), (40, 250_000, False)],
+)
+def test_a_long_branch_disturbs_from_where_its_wave_lasts_until_the_sample(
+    branch_m: int, bit_rate_bps: int, disturbed: bool
+) -> None:
+    """(750 - 140) ns / 20 ns/m = 31 m at 1 Mbit/s and 75 %; four times as much at 250 kbit/s. At 6 m only the guideline is broken."""
+    description = glue_head()
+    buses = [each.model_copy(update={"bit_rate_bps": bit_rate_bps}) for each in description.bus]
+    made, _ = running(f"long_stub={branch_m}", description=description.model_copy(update={"bus": buses}))
+    made.run_for(1.0)
+    assert (made.wires["can"].error_frames > 0) == disturbed
