@@ -24,6 +24,8 @@ OTHERS_EVERY_S = 1.0
 IDLE_EVERY_S = 0.5
 IDLE_RISE_K, IDLE_ABORT_K = 1.0, 3.0
 PULSE_LOW, PULSE_HIGH = 0.72, 1.35
+LATE_FACTOR = 1.5
+"""Of heater.sensor_lag_s: a sensor that answers later than that sits badly (three times the spread of good ones is 1.5)."""
 FLAT_SHARE = _causes.FLAT_SHARE
 OTHER_SHARE = 0.4
 DEAD_TIME_S = 1.5
@@ -185,7 +187,7 @@ def _likely(result: Pulse, heater: Heater) -> tuple[str, ...]:
     """Where to look if this pulse is not good, by what it did."""
     share = result.share
     lag_s = result.lag_s() if share >= FLAT_SHARE else math.nan
-    late_s = 1.3 * heater.sensor_lag_s if share < PULSE_LOW else heater.sensor_lag_max_s
+    late_s = LATE_FACTOR * heater.sensor_lag_s if share < PULSE_LOW else heater.sensor_lag_max_s
     most_k = max((rise for _, rise in result.others()), default=0.0)
     spill = 0.3 * result.expected_k if share < FLAT_SHARE else _others_max_k(result)
     return _causes.pulse(share, (PULSE_LOW, PULSE_HIGH), lag_s > late_s, result.dip_v, most_k > spill)
@@ -260,7 +262,7 @@ def _hint(result: Pulse, lag_s: float) -> str:
             else "the supply does not dip: heater open or its plug out"
         )
     if share < PULSE_LOW:
-        if lag_s > 1.3 * result.heater.sensor_lag_s:
+        if lag_s > LATE_FACTOR * result.heater.sensor_lag_s:
             return f"weak and late (lag {lag_s:.1f} s): look at the seat of the sensor first, then measure the element"
         return (
             f"weak and in time (lag {lag_s:.1f} s): measure the element first, then look at the sensor's seat"
