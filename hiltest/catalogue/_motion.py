@@ -414,6 +414,39 @@ def _judge_return(before: Met, after: Met, stepper: Stepper, measure: Measure) -
         )
 
 
+def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
+    """Out and back for a while, with an eye on the sensor on the motor."""
+    assert stepper.motor_sensor is not None
+    axis = Axis(link, node, stepper, measure)
+    curve = measure.curve(f"{stepper.name} motor temperature", "degC")
+    long = round(stepper.long_move_rev * axis.per_rev)
+    start_c = _mean_c(link, node, stepper.motor_sensor)
+    node.enable_driver(stepper.name, True)
+    start_s, rise_k = link.now_s, 0.0
+    try:
+        while link.now_s - start_s < stepper.warm_s and rise_k <= stepper.warm_rise_max_k:
+            for way in (long, -long):
+                axis.move(way, stepper.speed_rev_s)
+                reading = node.read_temperature_c(stepper.motor_sensor)
+                curve.add(reading)
+                rise_k = reading - start_c
+    except NoAnswer as error:
+        measure.fail(f"the move did not end: {error}")
+    ran_s = link.now_s - start_s
+    rise_k = max(rise_k, _mean_c(link, node, stepper.motor_sensor) - start_c)
+    node.enable_driver(stepper.name, False)
+    measure("ran for", ran_s, "s")
+    measure("rise of the motor's case", rise_k, "K", high=stepper.warm_rise_max_k, limit="warm_rise_max_k")
+
+
+def _mean_c(link: Link, node: GuardedNode, sensor: str) -> float:
+    readings = []
+    for _ in range(10):
+        readings.append(node.read_temperature_c(sensor))
+        link.run_for(0.1)
+    return sum(readings) / len(readings)
+
+
 def _judge_driver(driver: StepperDriver, stepper: Stepper, measure: Measure) -> None:
     """A driver that a dip of the supply has reset runs on with its own settings."""
     faults = sorted(driver.flags - {"open_load_a", "open_load_b"})

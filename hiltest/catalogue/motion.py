@@ -8,7 +8,7 @@ from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Stepper
+    from hiltest.description.models import Description, Stepper
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -172,3 +172,47 @@ def test_return(target: Stepper, link: Link, node: GuardedNode, measure: Measure
 
     look = _motion.out_and_back if target.home_switch is not None else _motion.long_by_encoder
     look(link, node, target, measure)
+
+
+def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
+    return stepper.motor_sensor is not None
+
+
+@check(
+    "motion.warm",
+    per="stepper",
+    order=530,
+    gates=(
+        "bus.enumerate[{node}]",
+        "bus.quiet[{bus}]",
+        "bus.observer[{bus}]",
+        "sense.ambient[{motor_sensor}]",
+        "motion.return[{load}]",
+    ),
+    verbs=("move[{load}]", "enable_driver[{load}]", "read_temperature_c[{motor_sensor}]"),
+    window_s=lambda stepper: 60.0 + 2 * stepper.warm_s,
+    when=_has_motor_sensor,
+    page=Page(
+        purpose="The motor gets no warmer than one that has the current it was set to.",
+        hazard=f"{_PINCH} The case of a motor gets hot enough to burn in a quarter of an hour.",
+        method="Where the description names a sensor on the motor's case: the axis goes out and back at working speed for "
+        "stepper.warm_s, with the sensor watched, and is stopped at once above the limit. The driver only reports what "
+        "it was told; a wrong sense resistor shows here.",
+        limits=(
+            (
+                "rise up to stepper.warm_rise_max_k in stepper.warm_s",
+                "80 K at rated current and a quarter of an hour: up to 10 K in two minutes; common practice",
+            ),
+        ),
+        causes=(
+            "wrong sense resistor at the driver, or a wrong scale in the firmware: twice the current, four times the heat",
+            "hold current as high as run current, motor of another rating",
+            "the sensor sits on something else that gets warm",
+        ),
+    ),
+)
+def test_warm(target: Stepper, link: Link, node: GuardedNode, measure: Measure) -> None:
+    """Out and back, and a hand on the motor."""
+    from hiltest.catalogue import _motion
+
+    _motion.warm(link, node, target, measure)

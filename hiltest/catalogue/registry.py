@@ -192,6 +192,7 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
                 "sensor": getattr(part, "sensor", part.name),
                 "home_switch": getattr(part, "home_switch", None) or "",
                 "end_switch": getattr(part, "end_switch", None) or "",
+                "motor_sensor": getattr(part, "motor_sensor", None) or "",
                 "cools": getattr(part, "cools", None) or "",
             }
         on_bus = [node.name for node in nodes.values() if node.bus == names["bus"]]

@@ -672,6 +672,20 @@ class Stepper(Load):
         gt=0,
         le=50,
     )
+    motor_sensor: Name | None = Field(
+        None, description="the sensor on the motor's case, if there is one; read by the same node"
+    )
+    warm_s: float = Field(
+        120.0, gt=10, le=3600, description="how long the motor runs while its sensor is watched"
+    )
+    warm_rise_max_k: float = limit(
+        12.0,
+        "80 K at rated current and a time constant of a quarter of an hour or more make up to 10 K in two minutes; "
+        + COMMON,
+        "rise of motor_sensor in warm_s",
+        gt=0,
+        le=100,
+    )
     play_max_steps: float = limit(
         8.0,
         OURS + "; a lever's own hysteresis is a step or two",

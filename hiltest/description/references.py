@@ -59,6 +59,7 @@ _REFERENCES = (
     ("fan", "cools", "heater", True),
     ("stepper", "home_switch", "switch", True),
     ("stepper", "end_switch", "switch", True),
+    ("stepper", "motor_sensor", "sensor", True),
 )
 
 
@@ -73,6 +74,7 @@ def check_references(parts: Parts) -> None:
     for path, stepper in parts.all(Stepper):
         for key in ("home_switch", "end_switch"):
             _same_node(parts, path, stepper, key, Switch, "which moves the axis")
+        _same_node(parts, path, stepper, "motor_sensor", Sensor, "which moves the axis")
         if stepper.home_switch is not None and stepper.home_switch == stepper.end_switch:
             parts.error(
                 (*path, "end_switch"),

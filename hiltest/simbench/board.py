@@ -26,7 +26,7 @@ from hiltest.simbench.heater_control import Conversion, HeaterChannel, SensorRea
 from hiltest.simbench.loads.fan import FanChannel, FanMotor
 from hiltest.simbench.loads.heater import Bead, Block, Element, HeaterSwitch
 from hiltest.simbench.loads.lamp import Lamp
-from hiltest.simbench.loads.sensor import BoardSpot, SensorElement, SensorInput, Spot, real_curve
+from hiltest.simbench.loads.sensor import BoardSpot, MotorSpot, SensorElement, SensorInput, Spot, real_curve
 from hiltest.simbench.loads.stepper import DriverChip, Encoder, Mechanism, Motor
 from hiltest.simbench.loads.switch import Contact, SwitchInput
 from hiltest.simbench.objects import Dictionary, Entry
@@ -153,6 +153,16 @@ class Board:
         heaters = [h for h in description.heater if h.node == self.node.name]
         for heater in heaters:
             self._build_heater(heater, ambient_c)
+        self.motor_spots = {
+            stepper.name: MotorSpot(
+                self.queue,
+                self._draws(f"motor/{stepper.name}"),
+                ambient_c,
+                2.0 * stepper.rated_current_a**2 * stepper.phase_ohm,
+            )
+            for stepper in description.stepper
+            if stepper.node == self.node.name and stepper.motor_sensor is not None
+        }
         self.sensor_inputs: list[SensorInput] = []
         self.sensors: list[SensorReading] = []
         self._sensor_names: list[str] = []
@@ -187,6 +197,8 @@ class Board:
         draws = self._draws(f"sensor/{sensor.name}")
         heated = next((h.name for h in heaters if h.sensor == sensor.name), None)
         spot: Spot = self.spot
+        on_motor = (s.name for s in self.bench.description.stepper if s.motor_sensor == sensor.name)
+        spot = self.motor_spots.get(next(on_motor, ""), spot)
         if heated is not None:
             spot = Bead(self.blocks[heated], max(1.5, draws.normal(3.0, 0.5)))
         kind = "platinum" if sensor.kind == "platinum" else "ntc"
@@ -585,6 +597,8 @@ class Board:
                 chip.power_up()
             loss_w += chip.loss_w()
             chip.heat_k.aim(chip.loss_w() * chip.k_per_w)
+            if chip.motor is not None and chip.motor.name in self.motor_spots:
+                self.motor_spots[chip.motor.name].set_watts(chip.copper_w())
         self.spot.set_watts(loss_w)
 
     # --- inputs -----------------------------------------------------------------------------------------

@@ -45,6 +45,27 @@ class BoardSpot:
         return self.ambient_c + self._rise_k.value()
 
 
+class MotorSpot:
+    """The case of a motor: the room plus what its copper loss adds, behind a lag (first order, Newton's law of cooling).
+
+    Parts: 80 K at the rated current of both phases is the class limit of common motors (common practice, no source);
+    a case of this size takes a quarter of an hour (the same).
+    """
+
+    def __init__(self, clock: Clock, draws: Draws, ambient_c: float, rated_w: float) -> None:
+        self.ambient_c = ambient_c
+        self.k_per_w = 70.0 / rated_w * draws.factor(0.05)
+        self._rise_k = Lag(clock, 900.0 * draws.factor(0.05))
+
+    def set_watts(self, watts: float) -> None:
+        """Tell how much heat the coils make from now on."""
+        self._rise_k.aim(watts * self.k_per_w)
+
+    def now_c(self) -> float:
+        """Temperature at this moment in degC."""
+        return self.ambient_c + self._rise_k.value()
+
+
 class SensorElement:
     """The part at the end of two wires. `curve` is the real one, with the part's tolerances."""
 

@@ -265,6 +265,14 @@ class DriverChip:
         current = self.current_a()
         return 0.5 * current * current
 
+    def copper_w(self) -> float:
+        """Heat made in the motor's coils: I² R of each (Joule)."""
+        motor, current = self.motor, self.current_a()
+        if motor is None:
+            return 0.0
+        ohms = (0.0 if motor.coil_a_open else motor.ohm_a) + (0.0 if motor.coil_b_open else motor.ohm_b)
+        return current * current * ohms
+
     def watts(self) -> float:
         """Electrical power of coils and driver, taken from the rail."""
         motor, current = self.motor, self.current_a()
