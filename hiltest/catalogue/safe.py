@@ -120,7 +120,8 @@ def test_foreign_traffic(
         method=f"{_BOUNDED} Then the adapter leaves the bus by being opened at another bit rate: nobody acknowledges the node, "
         f"its controller goes error-passive as with a cut cable. Then it comes back. Bus-off, which a short causes, is another "
         "matter: see bus.recovery. {_OBSERVED} Where another "
-        "node on the bus acknowledges, the node under test does not go error-passive: pull its plug by hand once.",
+        "node on the bus acknowledges, the node under test does not go error-passive: pull its plug by hand once. A node "
+        "that is commanded over a console loses that, too: the host is silent there meanwhile.",
         limits=(
             (
                 "all outputs off within node.host_silence_max_s, 1 s",
