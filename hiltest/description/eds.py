@@ -11,6 +11,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+COMPACT_TOTAL_MAX = 20_000
+"""Sub-objects that compact arrays of one file may stand for: far more than any device has."""
+
 _SECTION = re.compile(r"([0-9A-F]{1,4})(?:SUB([0-9A-F]{1,2}))?", re.IGNORECASE)
 
 
@@ -30,7 +33,7 @@ def read_objects(file: Path) -> Objects:
     """Read the list of objects.
 
     Raises:
-        ValueError: the file is no INI file, or lists no object.
+        ValueError: the file is no INI file, lists no object, or stands for more than any device has.
     """
     ini = configparser.ConfigParser(interpolation=None, strict=False, comment_prefixes=(";", "#"))
     try:
@@ -40,13 +43,18 @@ def read_objects(file: Path) -> Objects:
         raise ValueError(" ".join(str(error).split())) from error
     subs: dict[int, set[int]] = {}
     names: dict[tuple[int, int | None], str] = {}
+    written_out = 0
     for title in ini.sections():
         match = _SECTION.fullmatch(title.strip())
         if match is None:
             continue
         index, sub = int(match[1], 16), None if match[2] is None else int(match[2], 16)
         subs.setdefault(index, {0}).add(sub or 0)
-        subs[index].update(range(_number(ini[title].get("CompactSubObj")) + 1))
+        compact = _number(ini[title].get("CompactSubObj"))
+        written_out += compact
+        if written_out > COMPACT_TOTAL_MAX:
+            raise ValueError(f"its compact arrays stand for more than {COMPACT_TOTAL_MAX} sub-objects")
+        subs[index].update(range(compact + 1))
         names[index, sub] = ini[title].get("ParameterName", "").strip()
     if not subs:
         raise ValueError("it lists no object")

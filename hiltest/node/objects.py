@@ -6,7 +6,6 @@ a parameter name of the EDS ('Supply voltage', 'Analogue inputs.Tach 1'). The ty
 
 from __future__ import annotations
 
-import copy
 import difflib
 import io
 import math
@@ -18,8 +17,8 @@ from typing import Any
 import canopen
 from canopen.objectdictionary import ODArray, ODRecord, ODVariable, datatypes
 
-from hiltest.description.eds import read_objects
 from hiltest.errors import DescriptionError, NodeFault, Problem, UsageError
+from hiltest.node.edstext import canonical
 
 EDS_BYTES_MAX = 4_000_000
 
@@ -278,10 +277,10 @@ def load_dictionary(path: Path | None, node_id: int, key: str) -> Dictionary:
         raise bad(f"a file that can't be read ({error.strerror})", hint) from error
     if len(content) > EDS_BYTES_MAX:
         raise bad(f"more than {EDS_BYTES_MAX} bytes", "Is it the right file?")
-    # Makers write EDS files in the code page of their office; names may hold a degree sign.
-    text = _NamedText(content.decode("latin-1"))
-    text.name = str(path)
     try:
+        # Makers write EDS files in the code page of their office; names may hold a degree sign.
+        text = _NamedText(canonical(content.decode("latin-1")))
+        text.name = str(path)
         objects = canopen.import_od(text, node_id)
     except Exception as error:  # the reader lets out whatever went wrong first, of any type
         raise bad(f"what can't be read as such ({type(error).__name__}: {error})") from error
@@ -291,24 +290,7 @@ def load_dictionary(path: Path | None, node_id: int, key: str) -> Dictionary:
         is_pdo = 0x1400 <= index < 0x1600 or 0x1800 <= index < 0x1A00
         if is_pdo and index + 0x200 not in objects:
             raise bad(f"PDO 0x{index:04X} without its mapping 0x{index + 0x200:04X}")
-    try:
-        _complete_compact(objects, path)
-    except ValueError as error:
-        raise bad(f"what can't be read as such ({error})") from error
     return Dictionary(objects, path.name)
-
-
-def _complete_compact(objects: canopen.ObjectDictionary, path: Path) -> None:
-    """Add the sub-objects that CompactSubObj (CiA 306) tells by their number: the library makes the first only."""
-    listed = read_objects(path)
-    for index, subs in listed.subs.items():
-        entry: Any = objects.get(index)
-        if not isinstance(entry, ODArray) or 1 not in entry.subindices:
-            continue
-        for sub in sorted(subs - set(entry.subindices)):
-            member = copy.copy(entry.subindices[1])
-            member.subindex, member.name = sub, f"{entry.name}{sub}"
-            entry.add_member(member)
 
 
 class _NamedText(io.StringIO):

@@ -105,10 +105,10 @@ def test_without_an_eds_the_standards_objects_are_known() -> None:
     [
         ("a.txt", b"", "name ends in '.txt'"),
         ("a.eds", b"", "0x1000 or 0x1018"),
-        ("a.eds", b"\x00\xff\xfe garbage", "can't be read as such"),
-        ("a.eds", b"[1000]\nParameterName=x\n", "can't be read as such"),
-        ("a.eds", b"[1018sub1]\nParameterName=x\nDataType=7\nAccessType=ro\n", "can't be read as such"),
-        ("a.eds", b"[A]\na=1\n" * 2, "can't be read as such"),
+        ("a.eds", b"\x00\xff\xfe garbage", "0x1000 or 0x1018"),
+        ("a.eds", b"[1000]\nParameterName=x\n", "0x1000 or 0x1018"),
+        ("a.eds", b"[1018sub1]\nParameterName=x\nDataType=7\nAccessType=ro\n", "0x1000 or 0x1018"),
+        ("a.eds", b"[A]\na=1\n" * 2, "0x1000 or 0x1018"),
         ("a.eds", b";" * 4_000_001, "more than 4000000 bytes"),
     ],
 )
