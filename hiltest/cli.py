@@ -183,7 +183,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _complain(text: str) -> None:
     """Say what is wrong on standard error; on a terminal no word is cut in two."""
-    lines = f"hiltest: {text}".splitlines()
+    from hiltest.evidence.text import spoken
+
+    lines = spoken(f"hiltest: {text}").splitlines()
     if sys.stderr.isatty():
         width = max(40, shutil.get_terminal_size().columns - 1)
         lines = [part for line in lines for part in _wrapped(line, width)]

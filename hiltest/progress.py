@@ -317,7 +317,7 @@ class _Live:
             return
         took = result.ended_s - result.started_s
         ran = result.outcome in ("passed", "failed", "error")
-        self._console.print(_result_row(result, seconds_text(took) if ran else ""))
+        self._console.print(_result_row(result, seconds_text(took) if ran and took > 0 else ""))
         self._check = ""
 
     def show(self, record: RunRecord) -> None:
@@ -458,7 +458,7 @@ def _measurements(record: RunRecord, width: int, every_note: bool = False) -> Ta
     from rich.padding import Padding
     from rich.table import Table
 
-    table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim", width=width)
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim", width=width)
     table.add_column("measurement", ratio=5, overflow="fold")
     table.add_column("value", ratio=3, justify="right", overflow="fold")
     table.add_column("allowed", ratio=4, overflow="fold")
@@ -482,6 +482,7 @@ def _measurements(record: RunRecord, width: int, every_note: bool = False) -> Ta
 
 def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
     """The verdict, where to look first, what was not judged, and where the report is."""
+    from rich.console import Group
     from rich.panel import Panel
 
     sign = VERDICT_SYMBOLS[record.verdict]
@@ -491,14 +492,14 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
     ]
     if record.simulated:
         head.append(("  simulated bench, no hardware was tested", "dim"))
-    lines = [_text(*head)]
+    lines: list[RenderableType] = [_text(*head)]
     if record.verdict_reason:
         lines.append(_text((_one_line(record.verdict_reason), "")))
     if told := _look_first(record):
         finding = findings(record)[0]
         lines += [_text(), _text(("Look first at ", "bold"), (clean(finding.check.name), "bold"))]
-        lines += [_text((f"  {_one_line(text)}", "")) for text in (finding.sentence, *finding.beside[:2])]
-        lines += [_text((f"  {place}. {cause}", "")) for place, cause in enumerate(told[1:], 1)]
+        lines += [_indented("", _one_line(text)) for text in (finding.sentence, *finding.beside[:2])]
+        lines += [_indented(f"{place}.", cause) for place, cause in enumerate(told[1:], 1)]
     if groups := waiting(record):
         lines.append(_text())
         lines += [_text((_counted(group), "yellow")) for group in groups]
@@ -506,4 +507,15 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
         lines += [_text(), _text(("Report: ", "bold"), (clean(folder / REPORT), ""))]
     if hint := _how_to_name(record):
         lines.append(_text((f"{hint[0].upper()}{hint[1:]}", "dim")))
-    return Panel(_text().join(_with_breaks(lines)), border_style=VERDICT_BORDERS[record.verdict])
+    return Panel(Group(*lines), border_style=VERDICT_BORDERS[record.verdict])
+
+
+def _indented(sign: str, text: str) -> Table:
+    """A paragraph whose lines all begin at one place, behind a sign or a number."""
+    from rich.table import Table
+
+    row = Table.grid(padding=(0, 1, 0, 0))
+    row.add_column(width=4, justify="right", no_wrap=True)
+    row.add_column(overflow="fold")
+    row.add_row(_text((sign, "")), _text((text, "")))
+    return row

@@ -604,7 +604,11 @@ class Run:
             ):
                 continue
             roots |= dict.fromkeys((result.stopped_by if result is not None else []) or [gate])
-        return list(roots)
+        found = [each for each in self.every if each.name in roots]
+        asked = {
+            gate for each in found for gate in each.gates_may_not_see
+        }  # what a root looked into for others
+        return [each.name for each in found if each.name not in asked] or list(roots)
 
     def _state_of(self, name: str) -> str:
         from hiltest.evidence.findings import gate_words

@@ -18,6 +18,7 @@ from hiltest.scenarios import names
 from hiltest.catalogue.registry import checks
 from hiltest.cli import main
 from hiltest.evidence.runfolder import read_run
+from hiltest.evidence.text import spoken
 
 COMMANDS = ("accept", "desk", "bench", "checks", "faults", "explain", "schema", "report", "example")
 
@@ -133,7 +134,7 @@ def test_every_check_explains_itself(spec, capsys: pytest.CaptureFixture[str]) -
         *spec.page.causes,
         *spec.page.limits[0],
     ):
-        assert "".join(part.split()) in page
+        assert "".join(spoken(part).split()) in page
 
 
 def test_a_part_in_brackets_is_explained_too(capsys: pytest.CaptureFixture[str]) -> None:

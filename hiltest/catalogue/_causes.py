@@ -152,7 +152,7 @@ PULSE_OPEN = "flat, and the supply does not dip: heater open, plug out"
 PULSE_EXCHANGED = "flat, but another sensor rises: plugs of two heaters or two sensors exchanged; warm one sensor by hand to tell"
 PULSE_OUT = "flat, but the supply dips: SENSOR OR HEATER OUT OF THE BLOCK. Stop, let it cool, look"
 PULSE_WEAK = "half of the rise in time: element of another power, one of two elements open"
-PULSE_SEAT = "half of the rise and late: sensor half out of its bore"
+PULSE_SEAT = "half of the rise, late or from an element that measures right: sensor half out of its bore"
 PULSE_LATE = "the whole rise, late: element loose in its bore, paste missing"
 PULSE_STRONG = "far too much: element for a lower voltage. Do not power it again"
 PULSE_SPILL = "the whole rise, and another sensor's too: that sensor sits in this block, or heat reaches it"
@@ -171,14 +171,19 @@ DIPS_V = 0.05
 
 
 def pulse(
-    share: float, limits: tuple[float, float], is_late: bool, dip_v: float, another_rose: bool
+    share: float,
+    limits: tuple[float, float],
+    is_late: bool,
+    dip_v: float,
+    another_rose: bool,
+    element_measured: bool,
 ) -> Causes:
     """`share` of the expected rise; `dip_v` is NaN where nobody reads the supply.
 
     Energy goes where the element is: if another sensor rose, there. Current makes the supply dip by its wires'
     resistance, so a heater without current does not dip, and heat that came and was not seen did. The rise goes with
     the power, and its moment with the contact: half the power is half the rise at the usual time, a bad contact
-    makes it small and late.
+    makes it small and late. An element that read right with the power off (V²/P) is not the weak one.
     """
     if share < FLAT_SHARE:
         if another_rose:
@@ -187,7 +192,9 @@ def pulse(
             return (PULSE_OUT, PULSE_OPEN)  # the dangerous one first
         return (PULSE_OUT,) if dip_v > DIPS_V else (PULSE_OPEN,)
     if share < limits[0]:
-        return (PULSE_SEAT, PULSE_LATE, PULSE_WEAK) if is_late else (PULSE_WEAK, PULSE_SEAT)
+        if is_late:
+            return (PULSE_SEAT, PULSE_LATE, PULSE_WEAK)
+        return (PULSE_SEAT, PULSE_WEAK) if element_measured else (PULSE_WEAK, PULSE_SEAT)
     if share > limits[1]:
         return (PULSE_STRONG,)
     if is_late:

@@ -98,7 +98,7 @@ def pair(meter: Ohmmeter, bus: Bus, measure: Measure) -> None:
     measure.look_first(*_causes.pair(ohm))
     if low <= ohm <= high:
         measure.note(
-            "this shows both terminators and the line between them. A node that only hangs on the line adds kiloohms: a "
+            "This shows both terminators and the line between them. A node that only hangs on the line adds kiloohms: a "
             "wire that is open in its own plug is not seen here, but in bus.quiet and bus.enumerate"
         )
 

@@ -120,7 +120,7 @@ def pulse(
             "temperature): a heater that is wired to a block there would look open"
         )
     result = _give(link, node, heater, measure, readers)
-    measure.look_first(*_likely(result, heater))
+    measure.look_first(*_likely(result, heater, _measured(measure, heater)))
     _judge_own(result, heater, measure)
     _judge_others(result, heater, measure)
     _judge_flat(result, heater, measure)
@@ -183,14 +183,20 @@ def _has_turned(result: Pulse, after_s: float) -> bool:
     return latest < before - 0.1 and latest < result.peak_k - 0.2
 
 
-def _likely(result: Pulse, heater: Heater) -> tuple[str, ...]:
+def _measured(measure: Measure, heater: Heater) -> bool:
+    """Was the element measured in this run, and right?"""
+    return measure.has_passed(f"cold.heater[{heater.name}]")
+
+
+def _likely(result: Pulse, heater: Heater, element_measured: bool) -> tuple[str, ...]:
     """Where to look if this pulse is not good, by what it did."""
     share = result.share
     lag_s = result.lag_s() if share >= FLAT_SHARE else math.nan
     late_s = LATE_FACTOR * heater.sensor_lag_s if share < PULSE_LOW else heater.sensor_lag_max_s
     most_k = max((rise for _, rise in result.others()), default=0.0)
     spill = 0.3 * result.expected_k if share < FLAT_SHARE else _others_max_k(result)
-    return _causes.pulse(share, (PULSE_LOW, PULSE_HIGH), lag_s > late_s, result.dip_v, most_k > spill)
+    limits = (PULSE_LOW, PULSE_HIGH)
+    return _causes.pulse(share, limits, lag_s > late_s, result.dip_v, most_k > spill, element_measured)
 
 
 def _others_max_k(result: Pulse) -> float:
@@ -202,7 +208,7 @@ def _judge_own(result: Pulse, heater: Heater, measure: Measure) -> None:
     if not math.isnan(result.dip_v):
         measure("supply dip during the pulse", result.dip_v, "V")
     measure("expected rise", expected, "K", note="from power, heat capacity and loss, at the measured supply")
-    hint = _hint(result, lag_s)
+    hint = _hint(result, lag_s, _measured(measure, heater))
     measure("peak rise", result.peak_k, "K", low=PULSE_LOW * expected, high=PULSE_HIGH * expected, note=hint)
     measure("rise over expected", result.share, "", low=PULSE_LOW, high=PULSE_HIGH)
     if result.share >= FLAT_SHARE:
@@ -250,7 +256,7 @@ def _judge_flat(result: Pulse, heater: Heater, measure: Measure) -> None:
     measure.fail(told)
 
 
-def _hint(result: Pulse, lag_s: float) -> str:
+def _hint(result: Pulse, lag_s: float, element_measured: bool = False) -> str:
     """What a wrong rise points at. A weak element answers in time, a sensor half out of its bore answers late."""
     share, dip_v = result.share, result.dip_v
     if share < FLAT_SHARE:
@@ -264,6 +270,8 @@ def _hint(result: Pulse, lag_s: float) -> str:
     if share < PULSE_LOW:
         if lag_s > LATE_FACTOR * result.heater.sensor_lag_s:
             return f"weak and late (lag {lag_s:.1f} s): look at the seat of the sensor first, then measure the element"
+        if element_measured:
+            return f"weak (lag {lag_s:.1f} s), and the element measured right: look at the seat of the sensor first"
         return (
             f"weak and in time (lag {lag_s:.1f} s): measure the element first, then look at the sensor's seat"
         )

@@ -6,6 +6,7 @@ import textwrap
 
 from hiltest import cautions
 from hiltest.catalogue.registry import CheckSpec, find
+from hiltest.evidence.text import spoken
 
 WIDTH = 96
 
@@ -28,7 +29,7 @@ def page_text(name: str) -> str:
     parts += ["", "When it fails, look in this order"]
     parts += [_item(cause, f"{number}.") for number, cause in enumerate(page.causes, 1)]
     parts += ["", "Before it may run", *_gates(spec)]
-    return "\n".join(parts)
+    return spoken("\n".join(parts))
 
 
 def _gates(spec: CheckSpec) -> list[str]:

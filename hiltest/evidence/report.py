@@ -53,7 +53,7 @@ OUTPUTS_UNKNOWN = "<strong>The run was cut short: outputs may still be on.</stro
 SOURCE_WORDS = {
     "file": "file",
     "default": "default",
-    "computed": "default, computed",
+    "computed": "default",
     "hook": "hook",
     "test": "the test",
     "none": "",
@@ -97,6 +97,10 @@ def _anchor(index: int) -> str:
     return f"check-{index + 1}"
 
 
+_TIED = re.compile(r"(?<=\d) (?=(?:[kM]?Ω|°C|K|V|A|W|s|%)(?:\W|$))")
+"""The space between a number and its unit: no line ends there."""
+
+
 def _linker(record: RunRecord) -> Link:
     """Return what escapes a text and makes the names of checks in it lead to them."""
     places = {esc(check.name): _anchor(i) for i, check in enumerate(record.checks)}
@@ -104,7 +108,7 @@ def _linker(record: RunRecord) -> Link:
     pattern = re.compile("|".join(re.escape(name) for name in names)) if names else None
 
     def link(text: str) -> str:
-        safe = esc(spoken(text))
+        safe = _TIED.sub("\u00a0", esc(spoken(text)))
         if pattern is None:
             return safe
         return pattern.sub(lambda m: f'<a href="#{places[m.group()]}">{m.group()}</a>', safe)
@@ -167,7 +171,7 @@ def _card(finding: Finding, record: RunRecord, link: Link, *, first: bool) -> st
     name = element("span", link(check.name), "name-of-check")
     parts = [
         element("h3", f"{name} {tag(check.outcome)}"),
-        element("p", link(finding.sentence), "found lines"),
+        element("p", link(finding.sentence[:1].upper() + finding.sentence[1:]), "found lines"),
     ]
     parts += [element("p", esc(spoken(text)), "lines") for text in finding.beside]
     said = [each for each in record.reports if each.check == check.name]
@@ -323,7 +327,7 @@ def _strong_start(caution: str) -> str:
 def _check(check: CheckResult, anchor: str, link: Link) -> str:
     css = "unjudged" if check.outcome in UNJUDGED else check.outcome
     took = ""
-    if check.outcome not in UNJUDGED:
+    if check.outcome not in UNJUDGED and check.ended_s > check.started_s:
         span = (
             f"took {seconds_text(check.ended_s - check.started_s)}, began at {seconds_text(check.started_s)}"
         )

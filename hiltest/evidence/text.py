@@ -21,7 +21,7 @@ VERDICT_SYMBOLS: dict[Verdict, str] = {"accepted": "✓", "rejected": "✗", "in
 UNIT_TEXTS = {"degC": "°C", "deg_c": "°C", "celsius": "°C", "ohm": "Ω", "percent": "%", "bit/s": "bit/s"}
 """Units of the records, which are ASCII, as people print them."""
 
-_SPOKEN = re.compile(r"\bdegC\b|(?<=[\d )])([mkM]?)ohm\b")
+_SPOKEN = re.compile(r"\bdegC\b|(?:(?<=\d)|(?<=\d ))([mkM]?)ohm\b|(?<=\d)%")
 
 DECIMALS = {
     "%": 2, "A": 3, "Hz": 1, "K": 2, "V": 3, "W": 1, "degC": 1, "kbit/s": 1, "m": 2, "ms": 2, "ohm": 2, "rpm": 0, "s": 3
@@ -72,7 +72,7 @@ def number(value: float, digits: int = 4, unit: str = "") -> str:
         return str(value)
     if value == int(value) and abs(value) < 1e12:
         return f"{int(value):,}".replace(",", _NARROW_SPACE)
-    if 1e-3 <= abs(value) < 1e6:
+    if (1e-4 if unit == "s" else 1e-3) <= abs(value) < 1e6:
         power = math.floor(math.log10(abs(value)))
         decimals = digits - 1 - power
         if digits <= 4 and unit in DECIMALS:
@@ -168,7 +168,8 @@ def sentence(m: Measurement) -> str:
 
 def spoken(text: str) -> str:
     """Return a text of the records for a person to read: units as they are printed elsewhere."""
-    return _SPOKEN.sub(lambda found: "°C" if found.group() == "degC" else f"{found.group(1)}Ω", text)
+    plain = {"degC": "°C", "%": " %"}
+    return _SPOKEN.sub(lambda found: plain.get(found.group()) or f"{found.group(1)}Ω", text)
 
 
 def seconds_text(seconds: float) -> str:

@@ -107,6 +107,14 @@ def test_without_a_bench_supply_the_three_causes_stay_and_looking_tells() -> Non
     assert set(check.look_first) == {_causes.FAN_TACH, _causes.FAN_BLOCKED, _causes.FAN_OPEN}
 
 
+def test_a_weak_pulse_of_an_element_that_measured_right_is_the_sensors_seat() -> None:
+    """Ohm's law has cleared the element with the power off; without that, the element comes first."""
+    limits = (0.72, 1.35)
+    weak = {"share": 0.5, "limits": limits, "is_late": False, "dip_v": 0.2, "another_rose": False}
+    assert _causes.pulse(**weak, element_measured=True)[0] == _causes.PULSE_SEAT  # type: ignore[arg-type]
+    assert _causes.pulse(**weak, element_measured=False)[0] == _causes.PULSE_WEAK  # type: ignore[arg-type]
+
+
 def test_a_hot_block_that_nobody_sees_ends_the_run() -> None:
     """The heater drew current and no sensor rose: after "stop, let it cool" nothing more is done with the unit."""
     record = accept("heater_out_of_block", operator=False)

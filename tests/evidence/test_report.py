@@ -185,7 +185,7 @@ def test_where_to_look_first_comes_with_value_limits_and_causes_in_order() -> No
     text = Page(render(rejected(), description())).text
     first = text.split("What to look at first")[1].split("Not judged, and why")[0]
 
-    assert "no tach pulse was seen at any duty" in first
+    assert "No tach pulse was seen at any duty" in first
     assert "speed at 100 %: 0 rpm, allowed: 5 100 to 6 900 rpm" in first
     places = [first.index(cause) for cause in TACH_CAUSES]
     assert places == sorted(places)
