@@ -1,7 +1,7 @@
 """The firmware of a board whose loads are commanded by lines of text alone; on the bus it only tells that it lives.
 
-Commands are words and numbers with one space between. Outputs follow only while the host says `alive`: without it for
-0.6 s everything goes off, and stays off until it is commanded anew. `Habits` are decisions that a test of safety must
+Commands are words and numbers with one space between. Outputs follow only while the host says `alive`: without it
+everything goes off in time, and stays off until it is commanded anew. `Habits` are decisions that a test of safety must
 find out; a healthy firmware has the defaults.
 """
 
@@ -32,7 +32,9 @@ if TYPE_CHECKING:
 
 ALIVE_ID, BURST_ID = 0x2A5, 0x7E8
 ALIVE_NS, LOG_NS = 100_000_000, 1_000_000_000
-HOST_TIMEOUT_NS = 600_000_000
+HOST_WATCH_SHARE = 0.6
+"""It is made so that its outputs are off well before what the description allows, node.host_silence_max_s."""
+
 RESET_DELAY_NS = 20_000_000
 VENDOR, PRODUCT, REVISION = 0, 0x474C43, 0x10002
 VERSION_TEXT = "1.4.0"
@@ -86,6 +88,7 @@ class ConsoleFirmware:
         self.hung = False
         self._rng = board.rng("firmware")
         self._started_ns = self.queue.now_ns
+        self._host_timeout_ns = round(HOST_WATCH_SHARE * board.node.host_silence_max_s * 1e9)
         self._tasks: list[Repeating] = []
         self._beat: Repeating | None = None
         self._host_timer: Event | None = None
@@ -260,11 +263,11 @@ class ConsoleFirmware:
         heard_ns = self._host_heard_ns
         if heard_ns is None:
             return
-        due_ns = heard_ns + round(HOST_TIMEOUT_NS * self.habits.host_watch_factor)
+        due_ns = heard_ns + round(self._host_timeout_ns * self.habits.host_watch_factor)
         in_trouble = self._waits_to_be_sent or self.board.controller.state in ("passive", "off")
         rests = self.habits.watch_needs_working_bus and in_trouble
         if due_ns > self.queue.now_ns or rests:
-            again_ns = max(due_ns, self.queue.now_ns + HOST_TIMEOUT_NS // 2)
+            again_ns = max(due_ns, self.queue.now_ns + self._host_timeout_ns // 2)
             self._host_timer = self.queue.at(again_ns, self._look_at_host)
             return
         self._host_heard_ns = None
@@ -330,7 +333,7 @@ class ConsoleFirmware:
         self._host_heard_ns = self.queue.now_ns
         self._host_lost = False
         if self._host_timer is None:
-            self._host_timer = self.queue.after(HOST_TIMEOUT_NS, self._look_at_host)
+            self._host_timer = self.queue.after(self._host_timeout_ns, self._look_at_host)
         return "ok"
 
     def _off(self, _: list[str]) -> str:
