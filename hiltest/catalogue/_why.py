@@ -192,6 +192,8 @@ def why_silent(
     heard = _listen(link, diagnosis, max(LISTEN_S, 3 * node.heartbeat_s))
     if heard.frames:
         _who_is_it(diagnosis, heard, node, found or {}, known_ids)
+        if _LOADER in diagnosis.causes and node.protocol == "canopen":
+            _who_has_no_id(link, diagnosis)
     elif heard.errors.count:
         _only_errors(link, bus, diagnosis, heard.errors.states)
     else:
@@ -265,6 +267,17 @@ def _who_is_it(
         ids = ", ".join(f"0x{can_id:X}" for can_id in sorted(heard.ids)[:6])
         diagnosis.steps.append(f"Frames run ({ids}), none of them from the node.")
         diagnosis.causes = [_LOADER, _NO_POWER, _OTHER_DEVICE]
+
+
+def _who_has_no_id(link: Link, diagnosis: Diagnosis) -> None:
+    """Others run on this bus, the node does not: ask once who has no node id, which changes nothing (CiA 305)."""
+    with _hear(link) as heard:
+        with contextlib.suppress(QueueFull):
+            link.send(Frame(_LSS_MASTER, bytes([_LSS_WHO_HAS_NO_ID]) + bytes(7)))
+        link.run_for(ANSWER_S)
+    if heard.answered:
+        diagnosis.steps.append("Asked who has no node id: one answers.")
+        diagnosis.causes.insert(0, _NO_ID)
 
 
 def _only_errors(

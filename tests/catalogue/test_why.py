@@ -83,6 +83,19 @@ def test_the_likeliest_cause_is_the_fault(row: Row) -> None:
     assert check.ended_s - check.started_s < 12.0
 
 
+def test_a_board_without_an_id_is_found_beside_others_that_run() -> None:
+    """Two boards, one of them new: its check says so, and how to number it."""
+    record = accept(
+        "unconfigured_node[chamber]",
+        file=FIXTURES / "sample_chiller.toml",
+        only=("bus.enumerate[chamber]",),
+    )
+    check = next(each for each in record.checks if each.name == "bus.enumerate[chamber]")
+    assert check.outcome == "failed"
+    assert "never given a node id" in check.reason
+    assert any("Asked who has no node id" in note and "`hiltest number FILE`" in note for note in check.notes)
+
+
 def test_a_bus_that_is_alive_is_not_disturbed() -> None:
     """While a node that hangs keeps its heartbeat, the questions cause not one error frame."""
     truth: dict[str, int] = {}
