@@ -12,6 +12,7 @@ from hiltest.description.loading import load_description
 from hiltest.errors import NotObservable, UsageError
 from hiltest.evidence.model import Curve, Measurement
 from hiltest.measure import CheckFailed, Measure
+from hiltest.physics.statistics import conformity
 
 GLUE_HEAD = Path(__file__).parents[1] / "fixtures" / "glue_head.toml"
 
@@ -111,3 +112,10 @@ def test_not_observable_is_no_verdict(measure: Measure) -> None:
     """What can't be seen is neither passed nor failed."""
     with pytest.raises(NotObservable, match="to observe it: a camera"):
         measure.not_observable("nobody looked", "a camera")
+
+
+@pytest.mark.parametrize("value", [0.9999, 1.0, 1.5, 2.0, 2.0001])
+def test_a_value_is_judged_by_the_rule_that_the_report_states(measure: Measure, value: float) -> None:
+    """Simple acceptance, JCGM 106:2012, 8.2 (from memory): limits included, nothing taken off for uncertainty."""
+    conforms = conformity(value, 0.3, 1.0, 2.0, "simple acceptance") == "conforms"
+    assert (measure("voltage", value, "V", low=1.0, high=2.0).verdict == "passed") is conforms

@@ -64,6 +64,15 @@ REPORTS_SHOWN = 5
 """Of one check, beside its finding; all of them stand in the timeline."""
 
 
+DECISION_RULE = (
+    "A value passes when it lies within its limits, the limits included (simple acceptance, JCGM 106:2012, 8.2); a value "
+    "that is no number fails. Uncertainty is not taken off the limits: they are set wide enough apart for the spread of "
+    "good units and of the node's own measuring. Where a hand-held meter measures, limits are widened by what it may be "
+    "off, so what fails is really outside (guarded rejection, 8.3)."
+)
+"""How a value is judged against its limits; stands in each report."""
+
+
 def render(record: RunRecord, description: Description | None) -> str:
     """Return the report as one HTML file. Without a description the wiring picture is left out."""
     link = _linker(record)
@@ -257,6 +266,7 @@ def _facts(record: RunRecord, description: Description | None) -> str:
         ("Software", "<br>".join(f"{esc(k)} {esc(v)}" for k, v in record.versions.items()) or "unknown")
     )
     facts.append(("Limits", _limit_sources(record)))
+    facts.append(("Decision rule", esc(DECISION_RULE)))
     shown = "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in facts)
     parts = [element("dl", shown, "facts")]
     title = "The run"

@@ -259,6 +259,13 @@ def test_a_run_that_was_cut_short_warns_that_outputs_may_be_on() -> None:
     assert "Outputs were commanded off" in Page(render(accepted(), description())).text
 
 
+def test_the_decision_rule_is_stated() -> None:
+    """Beside the limits, in every report; tests/test_measure.py holds that it is the one that judges."""
+    text = Page(render(accepted(), None)).text
+    assert "Decision rule" in text
+    assert "simple acceptance" in text
+
+
 def test_the_origin_of_each_limit_is_said() -> None:
     """Limits from the file and defaults can be told apart, row by row and in sum."""
     text = Page(render(accepted(), description())).text
