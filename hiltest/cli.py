@@ -141,6 +141,10 @@ def _parser() -> argparse.ArgumentParser:
     schema = commands.add_parser("schema", help="print the JSON Schema of a fixture description")
     schema.set_defaults(run=_schema)
 
+    manual = commands.add_parser("manual", help="print a page of the manual; without PAGE its index")
+    manual.add_argument("page", nargs="?", default="README", metavar="PAGE")
+    manual.set_defaults(run=_manual)
+
     report = commands.add_parser("report", help="draw the report of a run folder again")
     report.add_argument("folder", metavar="DIR")
     report.set_defaults(run=_report)
@@ -337,6 +341,13 @@ def _explain(options: argparse.Namespace) -> int:
     from hiltest.catalogue.pages import page_text
 
     print(page_text(options.name))
+    return ACCEPTED
+
+
+def _manual(options: argparse.Namespace) -> int:
+    from hiltest.docs import page
+
+    print(page(options.page))
     return ACCEPTED
 
 

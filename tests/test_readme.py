@@ -71,6 +71,7 @@ def test_every_command_of_readme_is_run_below() -> None:
         "hiltest report DIR",
         "pytest --pyargs hiltest.catalogue --hil FILE",
         "hiltest bench fixtures/glue_head.toml",
+        "hiltest manual",
     ]
 
 
