@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 from hiltest.errors import GateClosed, NoAnswer, NodeFault, NotOffered, Refused, UsageError
+from hiltest.node import verbs
 from hiltest.node.own import LOAD_VERBS, NODE_VERBS
 from hiltest.node.verbs import Identity, NodeDriver, Reading, ReadingKind, StepperDriver
 
@@ -31,16 +32,6 @@ if TYPE_CHECKING:
 
 __all__ = ["DriverTests"]
 
-OTHER_VERBS = (
-    "restart",
-    "watch_heartbeat",
-    "go_silent",
-    "resume",
-    "send_stale",
-    "synchronise",
-    "send_hard_burst",
-)
-OTHER_LOAD_VERBS = {"read_encoder": "stepper", "set_heater_ceiling_c": "heater"}
 NOBODY = "no such load 0"
 COLDEST_C, HOTTEST_C = -60.0, 500.0
 ANSWER_MAX_S = 5.0
@@ -134,8 +125,11 @@ class DriverTests:
         """As 'verb' or 'verb[load]', with loads of the right kind on this node; and it can always stop all."""
         with self.bench(start=False) as (run, node):
             assert node.offers >= ALWAYS, "every driver offers stop_all"
-            known = {*NODE_VERBS, *OTHER_VERBS}
-            for verb, kind in {**LOAD_VERBS, **OTHER_LOAD_VERBS}.items():
+            mine = [load.name for load in run.loaded.description.loads if load.node == node.name]
+            known = {*NODE_VERBS, *_other_verbs()} | {
+                f"{verb}[{load}]" for verb in _other_verbs() for load in mine
+            }
+            for verb, kind in LOAD_VERBS.items():
                 known |= {f"{verb}[{load}]" for load in self._loads(run, node, kind)}
             strange = sorted(node.offers - known)
             assert not strange, f"offered, but no verb about a load of this node: {', '.join(strange)}"
@@ -447,3 +441,10 @@ def _judge(verb: str, value: Any, voltage_v: float) -> str:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return "expected a number"
     return "" if low <= value <= high else f"expected {low:g} to {high:g} {unit}"
+
+
+def _other_verbs() -> set[str]:
+    """Verbs of `hiltest.node.verbs` that are about no kind of load in particular: of the node, and those of drills."""
+    protocols = [each for each in vars(verbs).values() if getattr(each, "_is_protocol", False)]
+    names = {name for each in protocols for name in vars(each) if not name.startswith("_")}
+    return names - set(LOAD_VERBS)
