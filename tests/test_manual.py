@@ -41,6 +41,12 @@ RUNS = {"hiltest": ["-m", "hiltest.cli"], "pytest": ["-m", "pytest", "-p", "no:h
 MAY_LOOK = {"dmesg", "ip", "ls", "tail", "python3", ".venv/bin/pip"}
 """What a page may tell its reader to type that changes nothing on a bus."""
 
+RUN_ELSEWHERE = {
+    "driver = node.driver\n": "tests/node/test_canopen_docs.py",
+    "def test_the_banner_names_the_reset_cause(": "tests/node/test_console_docs.py",
+}
+"""How blocks begin that need a fixture of hiltest; the file whose tests run them."""
+
 
 @dataclass(frozen=True)
 class Block:
@@ -104,6 +110,8 @@ def follow(block: Block, folder: Path) -> None:
     """Do what a reader does with a block."""
     if block.file:
         write(block, folder)
+    elif any(block.text.startswith(start) for start in RUN_ELSEWHERE):
+        return
     elif block.language == "python":
         done = run([sys.executable, "-c", block.text], folder)
         assert done.returncode == 0, f"{block.text}\n{done.stdout}{done.stderr}"
@@ -160,6 +168,15 @@ def parse(line: str) -> None:
     options = _parser().parse_args(words)
     if options.command == "manual" and options.page != "PAGE":
         assert page(options.page)
+
+
+def test_what_is_run_elsewhere_is_there() -> None:
+    """The block is on a page, and the test file runs the blocks of that page."""
+    for start, file in RUN_ELSEWHERE.items():
+        (name,) = [name for name in ALL for each in blocks(name) if each.text.startswith(start)]
+        text = (Path(__file__).resolve().parents[1] / file).read_text(encoding="utf-8")
+        assert f"{name}.md" in text
+        assert "python" in text
 
 
 # --- not run, and yet checked ---------------------------------------------------------------------------
