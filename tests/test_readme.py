@@ -24,7 +24,11 @@ def blocks(language: str) -> list[str]:
 SHELL = [line for block in blocks("sh") for line in block.splitlines()]
 SET_UP = [line for line in SHELL if "-m venv" in line]
 COMMANDS = [line for line in SHELL if line not in SET_UP]
-IN_TEXT = re.findall(r"(?<!`)`((?:hiltest|pytest) [^`]+)`", README)
+IN_TEXT = [
+    command
+    for command in re.findall(r"(?<!`)`((?:hiltest|pytest) [^`]+)`", README)
+    if f"{BIN}{command}" not in COMMANDS  # named again in a sentence
+]
 
 
 def run(line: str, folder: Path) -> subprocess.CompletedProcess[str]:
