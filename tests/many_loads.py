@@ -188,6 +188,7 @@ def _general() -> dict[int, _Object]:
         0x2001: _listed("Bus counters", [*(_Sub(name, U32) for name in counters), _Sub("Bus state", U8)]),
         0x2002: _listed("Burst", burst),
         0x2010: _Sub("All off", U8, "0", "rw", True, 0, 1),
+        0x2011: _Sub("Hang on purpose", U32, "0", "wo"),
     }
 
 
@@ -301,8 +302,8 @@ def _process_data(objects: dict[int, _Object]) -> dict[int, _Object]:
     found: dict[int, _Object] = {}
     for number in range(TPDOS):
         words = groups[number] if number < len(groups) else []
-        off = "" if words else "80000"
-        base = f"0x{0x180 + 0x100 * number:03X}" if not off else f"0x80000{0x180 + 0x100 * number:03X}"
+        valid = 0x180 + 0x100 * number
+        base = f"0x{valid:03X}" if words else f"0x{0x8000_0000 | valid:08X}"
         found[0x1800 + number] = (
             f"TPDO {number + 1} communication parameter",
             {
@@ -322,3 +323,136 @@ def write_eds(board: Board, folder: Path) -> Path:
     path = folder / (board.file or f"{board.name.lower()}.eds")
     path.write_text(eds_text(board), encoding="ascii")
     return path
+
+
+# --- a description that uses all of it --------------------------------------------------------------------
+
+
+def board_with(heaters: int, fans: int, steppers: int, switches: int) -> Board:
+    """A board with that many loads, and a sensor for each heater."""
+    return Board(
+        "ML-1",
+        0x4D4C_2D31,
+        heaters=heaters,
+        sensors=max(1, heaters),
+        fans=fans,
+        axes=steppers,
+        switches=switches,
+    )
+
+
+def description_text(board: Board) -> str:
+    """A description with every load of a board. The first switches are the home switches of its axes.
+
+    Nobody takes part, so that a run needs no hand; the load test is short and promises accordingly little.
+    """
+    assert board.switches >= board.axes, "each axis needs a home switch"
+    parts = [
+        _FRAME.format(eds=board.file or f"{board.name.lower()}.eds", product=board.product_code, board=board)
+    ]
+    parts += [_SENSOR.format(n=n) for n in range(1, board.sensors + 1)]
+    parts += [_HEATER.format(n=n) for n in range(1, board.heaters + 1)]
+    parts += [_FAN.format(n=n, tach=n + 1) for n in range(1, board.fans + 1)]
+    for n in range(1, board.axes + 1):
+        parts.append(_STEPPER.format(n=n, chip=0x2300 + 0x10 * (n - 1)))
+    for n in range(1, board.switches + 1):
+        contact = "normally_closed" if n <= board.axes else "normally_open"
+        parts.append(_SWITCH.format(n=n, byte=1 + (n - 1) // 8, bit=(n - 1) % 8, contact=contact))
+    return "\n".join(parts)
+
+
+def write_description(board: Board, folder: Path) -> Path:
+    """Write the description of a board and its EDS file to `folder`; return the description's path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_eds(board, folder)
+    path = folder / f"{board.name.lower()}.toml"
+    path.write_text(description_text(board), encoding="utf-8")
+    return path
+
+
+_FRAME = """[fixture]
+name = "many loads"
+
+[supply]
+voltage_v = 24.0
+current_limit_a = 40.0
+
+[harness]
+length_m = 0.5
+power_awg = 10
+
+[bus]
+interface = "socketcan"
+channel = "can0"
+bit_rate_bps = 1_000_000
+length_m = 1.0
+[bus.load_test]
+duration_s = 1.0
+bit_error_probability_max = 1e-5
+
+[node]
+name = "board"
+node_id = 5
+eds = "{eds}"
+product_code = {product}
+firmware = "{board.firmware}"
+[node.roles]
+supply_v = {{ at = "0x6401:1", scale = 0.001 }}
+uptime_s = {{ at = "0x2000:1", scale = 0.001 }}
+reset_cause = "0x2000:2"
+transmit_errors = "0x2001:1"
+receive_errors = "0x2001:2"
+bus_errors = "0x2001:3"
+all_off = "0x2010"
+hang = "0x2011"
+burst = "0x2002"
+"""
+_SENSOR = """[[sensor]]
+name = "s{n}"
+kind = "ntc"
+r25_ohm = 10_000.0
+beta_k = 3435.0
+pull_up_ohm = 10_000.0
+roles.temperature_c = {{ at = "0x7130:{n}", scale = 0.1 }}
+"""
+_HEATER = """[[heater]]
+name = "h{n}"
+sensor = "s{n}"
+power_w = 24.0
+heat_capacity_j_k = 20.0
+loss_w_k = 0.12
+ceiling_c = 120.0
+[heater.roles]
+setpoint_c = {{ at = "0x2100:{n}", scale = 0.1 }}
+duty = {{ at = "0x2101:{n}", scale = 0.001 }}
+pulse_s = {{ at = "0x2102:{n}", scale = 0.001 }}
+output = {{ at = "0x2103:{n}", scale = 0.001 }}
+status = "0x2104:{n}"
+ceiling_c = {{ at = "0x2105:{n}", scale = 0.1 }}
+"""
+_FAN = """[[fan]]
+name = "f{n}"
+full_speed_rpm = 6000.0
+roles.duty = {{ at = "0x6411:{n}", scale = 0.001 }}
+roles.tach_hz = {{ at = "0x6401:{tach}", scale = 0.1 }}
+"""
+_STEPPER = """[[stepper]]
+name = "m{n}"
+rated_current_a = 1.0
+run_current_a = 0.7
+phase_ohm = 3.2
+speed_rev_s = 2.0
+home_switch = "w{n}"
+[stepper.roles]
+current_a = {{ at = "0x{chip:04X}:1", scale = 0.001 }}
+hold_current_a = {{ at = "0x{chip:04X}:2", scale = 0.001 }}
+microsteps = "0x{chip:04X}:3"
+flags = "0x{chip:04X}:4"
+writes = "0x{chip:04X}:5"
+version = "0x{chip:04X}:6"
+"""
+_SWITCH = """[[switch]]
+name = "w{n}"
+contact = "{contact}"
+roles.state = "0x6000:{byte}.{bit}"
+"""

@@ -633,12 +633,15 @@ class Board:
         return 0 if encoder is None else encoder.counts()
 
     def _switching_share(self) -> float:
-        """How much heater current is being switched, 0..1."""
-        if not self.switches:
-            return 0.0
+        """How much heater current is being switched, 0..1. Asked with every reading of every sensor."""
         powered, booting = self.logic_on, self.life != "running"
-        shares = [s.conducting(powered, booting) for s in self.switches if s.siemens() > 0.0]
-        return max((share for share in shares), default=0.0)
+        largest = 0.0
+        for switch in self.switches:
+            if switch.duty or switch.stuck_duty or switch.inverted or (booting and switch.boot_duty):
+                share = switch.conducting(powered, booting)
+                if share > largest and switch.siemens() > 0.0:
+                    largest = share
+        return largest
 
     def _vibration(self) -> float:
         return 1.0 if any(axis.moving for axis in self.axes) else 0.0

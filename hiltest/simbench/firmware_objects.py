@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from hiltest.simbench.firmware import Firmware
 
 CHANNELS = 4
+"""Heaters, sensors and fans that a board has connectors for at least; a larger one has as many as hang on it."""
 HANG_KEY, HANG_AFTER_NS = int.from_bytes(b"HANG", "little"), 5_000_000
 """The value that makes it hang on purpose, and the time in which its answer still leaves."""
 _STATES = {"active": 0, "warning": 1, "passive": 2, "off": 3}
@@ -28,12 +29,13 @@ _STATES = {"active": 0, "warning": 1, "passive": 2, "off": 3}
 def serve_objects(firmware: Firmware) -> None:
     """Connect every object that the EDS has to the board."""
     _serve_general(firmware)
-    for number in range(1, CHANNELS + 1):
+    board = firmware.board
+    for number in range(1, max(CHANNELS, len(board.sensors), len(board.heaters), len(board.fans)) + 1):
         _serve_sensor(firmware, number)
         _serve_heater(firmware, number)
         _serve_fan(firmware, number)
     _serve_inputs_and_lamps(firmware)
-    for number in range(2):
+    for number in range(len(board.axes)):
         _serve_axis(firmware, number)
 
 
@@ -196,18 +198,33 @@ def _serve_fan(firmware: Firmware, number: int) -> None:
 def _serve_inputs_and_lamps(firmware: Firmware) -> None:
     board, serve = firmware.board, firmware.objects.serve
     serve(0x6401, 1, read=lambda: min(0xFFFF, board.measure_supply_mv()))
-    serve(0x6000, 1, read=board.input_bits)
-    serve(0x6200, 1, read=lambda: board.lamp_bits, write=_energising(firmware, board.set_lamps))
+    for byte in range((len(board.inputs) + 7) // 8 or 1):
+        serve(0x6000, byte + 1, read=partial(_byte_of, board.input_bits, byte))
+    for byte in range((sum(len(lamp.colours) for lamp in board.lamps) + 7) // 8 or 1):
+        change = partial(_set_lamp_byte, firmware, byte)
+        serve(
+            0x6200,
+            byte + 1,
+            read=partial(_byte_of, lambda: board.lamp_bits, byte),
+            write=_energising(firmware, change),
+        )
+
+
+def _byte_of(bits: Callable[[], int], byte: int) -> int:
+    """Eight of many inputs or outputs: byte 0 has the first ones (CiA 401)."""
+    return bits() >> 8 * byte & 0xFF
+
+
+def _set_lamp_byte(firmware: Firmware, byte: int, value: int) -> None:
+    board, shift = firmware.board, 8 * byte
+    board.set_lamps(board.lamp_bits & ~(0xFF << shift) | value << shift)
 
 
 # --- axes ---------------------------------------------------------------------------------------------
 
 
 def _serve_axis(firmware: Firmware, number: int) -> None:
-    axes = firmware.board.axes
-    if number >= len(axes):
-        return
-    axis = axes[number]
+    axis = firmware.board.axes[number]
     _serve_driver(firmware, axis, 0x2300 + 0x10 * number)
     serve, shift = firmware.objects.serve, 0x800 * number
     serve(
