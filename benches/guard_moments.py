@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import random
 import shutil
+import signal
 import sys
 import tempfile
 from collections import Counter
@@ -41,6 +42,8 @@ def main() -> int:
     parser.add_argument("--side", type=int, default=3, help="of these side by side (default 3)")
     parser.add_argument("--seed", type=int, default=1, help="(default 1)")
     asked = parser.parse_args()
+    # A shell starts background jobs with the interrupt ignored, and what they start inherits that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     bad = 0
     with tempfile.TemporaryDirectory(prefix="hiltest-moments-") as folder:
         if asked.moments:

@@ -132,7 +132,8 @@ class Guard:
 
     `records` holds (bench time in s, text) of what it did, for the report. `exists` tells whether the catalogue has
     a check for this description; without it every gate is asked for. `cut_power`, where somebody sets it, takes
-    the bench's power away at once and must not wait; it is called when a limit was passed.
+    the bench's power away at once and must not wait; it is called when a limit was passed, and when a heater stays on
+    that was commanded off.
     """
 
     def __init__(
@@ -587,9 +588,11 @@ class Guard:
                 unverified.append(f"heater {heater.name!r}: {error}")
                 continue
             if output > ON_THRESHOLD:
+                self._cut_the_power()
+                advice = "The bench supply was switched off" if self.power_was_cut else "Cut the supply now"
                 raise NodeFault(
                     f"heater {heater.name!r} is still on ({100 * output:.1f} %) after every output was commanded off. "
-                    "Cut the supply now"
+                    f"{advice}"
                 )
         for text in unverified:
             self._record(f"off was commanded but not verified: {text}")

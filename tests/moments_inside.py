@@ -230,6 +230,7 @@ def play(
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job ignores it
     file, out, moments, seed, over, *faults = sys.argv[1:]
     found = play(Path(file), Path(out), int(moments), int(seed), over == "on", tuple(faults))
     sys.stdout.write(json.dumps(found) + "\n")

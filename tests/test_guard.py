@@ -262,6 +262,18 @@ def test_a_trip_cuts_the_bench_supply_at_once() -> None:
     assert any("supply was switched off" in text for _, text in bench.guard.records)
 
 
+def test_a_heater_that_does_not_obey_loses_its_power() -> None:
+    """It says that it is still on after every output was commanded off: the supply goes, without a person."""
+    bench = Bench()
+    cuts: list[str] = []
+    bench.guard.cut_power = lambda: cuts.append("cut")
+    bench.node.pulse_heater("reservoir", 1.0, 4.0)
+    bench.driver.output = 0.4
+    with pytest.raises(NodeFault, match=r"still on .* supply was switched off"):
+        bench.guard.all_off("end")
+    assert cuts == ["cut"]
+
+
 def test_a_supply_that_is_gone_does_not_hide_the_trip() -> None:
     """The trip is told, and that the supply must be cut by hand."""
     bench = Bench()
