@@ -457,7 +457,7 @@ class Run:
         if isinstance(shared, SerialConsole):
             return shared  # a port has one reader: the driver of a node that is commanded over it
         if opened.console is None:
-            opened.console = SerialConsole(opened.link, part)
+            opened.console = SerialConsole(opened.link, part, part.line_end, part.unsolicited)
         return opened.console
 
     def operator(self) -> Operator:

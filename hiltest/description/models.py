@@ -475,7 +475,7 @@ class Console(Section):
     echo: bool = Field(True, description="the node sends back what is typed")
     answer_s: float = Field(1.0, gt=0, le=60, description="how long an answer may take")
     refusal: str = Field(
-        r"(?i)(error|refused|unknown|invalid)\b.*",
+        r"(?i)(err|error|refused|unknown|invalid)\b.*",
         max_length=500,
         description="regular expression for a line by which the node says that it will not",
     )

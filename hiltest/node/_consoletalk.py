@@ -23,6 +23,9 @@ POLL_S = 0.004
 """How often the port is looked at while an answer is waited for."""
 
 SERVE_S = 0.02
+SETTLE_S = 0.5
+"""After this long a node that talks on and on is spoken to all the same, if what it says are lines of text."""
+
 SHOWN_LINES, SHOWN_CHARS, SHOWN_PATTERNS = 3, 80, 2
 Pattern = re.Pattern[str]
 Matches = list[re.Match[str]]
@@ -43,6 +46,7 @@ class Exchange:
     trouble: str = ""
     logged: bool = False
     rest: str = ""
+    prompted_ns: int | None = None
     seen: deque[str] = field(default_factory=lambda: deque(maxlen=SHOWN_LINES))
     count: int = 0
 
@@ -86,7 +90,8 @@ class Talk:
         self._boot = None if settings.boot is None else re.compile(settings.boot)
         self._current: Exchange | None = None
         self._waiting: deque[tuple[str, tuple[Pattern, ...], Done | None]] = deque()
-        self._unsettled = True
+        self._unsettled_ns: int | None = link.now_ns
+        self._sound_ns = 0
         self.unanswered = 0
         self._removes = (console.on_line(self._take), link.every(SERVE_S, self._serve).cancel)
 
@@ -115,7 +120,7 @@ class Talk:
             exchange = self._send(line, wants, None)
             is_over = self._link.wait_for(lambda: self._is_over(exchange), within_s)
         except BaseException:  # the guard, a person: nobody waits for this answer any more
-            self._current, self._unsettled = None, True
+            self._current, self._unsettled_ns = None, self._link.now_ns
             raise
         finally:
             polling.cancel()
@@ -135,19 +140,26 @@ class Talk:
             BenchLost: the port went away.
         """
         self._abandon()
-        self._unsettled = True
+        self._unsettled_ns = self._link.now_ns
         self._console.send_line(line)
 
     def settle(self, within_s: float) -> None:
         """Wait until the node has nothing more to say, as after a start."""
-        self._unsettled = True
+        self._unsettled_ns = self._link.now_ns
         self._settle(within_s)
 
     def _settle(self, within_s: float) -> None:
         """After what nobody waited for, let it pass, so that it is not taken for the answer to what comes now."""
-        if self._unsettled:
-            self._link.wait_for(self._is_quiet, within_s)
-            self._unsettled = False
+        if self._unsettled_ns is not None:
+            self._link.wait_for(self._is_settled, within_s)
+            self._unsettled_ns = None
+
+    def _is_settled(self) -> bool:
+        """True once it is quiet. What makes no sense is no reason to speak: a storm gets no sign of life."""
+        since_ns, now_ns, limit_ns = self._unsettled_ns, self._link.now_ns, SETTLE_S * NS_PER_S
+        if since_ns is None or self._is_quiet():
+            return True
+        return now_ns - since_ns > limit_ns >= now_ns - self._sound_ns
 
     def _is_free(self) -> bool:
         """True once nothing is going on, and what waits in the background has had its turn: it came first."""
@@ -179,11 +191,11 @@ class Talk:
                 if not is_over or current.trouble or (current.wants and not current.has_all):
                     self.unanswered += 1
                 current.on_done(current.matches if is_over else [])
-        if self._current is None and self._waiting and not self._unsettled:
+        if self._current is None and self._waiting and self._unsettled_ns is None:
             line, wants, on_done = self._waiting.popleft()
             self._send(line, wants, on_done or (lambda _: None))
-        elif self._current is None and self._waiting and self._is_quiet():
-            self._unsettled = False
+        elif self._current is None and self._waiting and self._is_settled():
+            self._unsettled_ns = None
 
     # --- an exchange --------------------------------------------------------------------------------
 
@@ -202,7 +214,7 @@ class Talk:
         if self._current is exchange:
             self._current = None
         if not is_over or exchange.trouble:
-            self._unsettled = True
+            self._unsettled_ns = self._link.now_ns
 
     def _abandon(self) -> None:
         """Whoever waits for the current answer gets none."""
@@ -215,11 +227,16 @@ class Talk:
         if line.sent:
             return
         text = self._without_prompt(line.text).replace("\t", " ").strip()
+        current = self._current
+        prompt = self._settings.prompt
+        if current is not None and current.echoed and prompt and line.text.startswith(prompt):
+            self._note_prompt(current)  # it stood before this line
         if not text:
             return
-        current = self._current
         is_sound = not line.is_cut and len(text) <= LINE_CHARS_MAX and text.isprintable()
         is_sound = is_sound and "\ufffd" not in text
+        if is_sound:
+            self._sound_ns = self._link.now_ns
         if is_sound and self._boot is not None and self._boot.fullmatch(text):
             if current is not None:
                 current.trouble = f"it started anew meanwhile: {text!r}"
@@ -263,12 +280,17 @@ class Talk:
         is_answered = exchange.has_all or bool(exchange.refusal)
         if not self._settings.prompt:
             return is_answered or not exchange.wants
-        if not self._stands_prompt(exchange):
-            return False
-        if is_answered:
-            return True
+        if self._stands_prompt(exchange):
+            self._note_prompt(exchange)
+        if exchange.prompted_ns is None or is_answered:
+            return exchange.prompted_ns is not None
         # The prompt may be the start of a line, or belong to a line that the node printed by itself.
-        return self._is_quiet() and not (exchange.logged and exchange.wants)
+        has_stood = self._link.now_ns - exchange.prompted_ns >= QUIET_S * NS_PER_S
+        return has_stood and not (exchange.logged and exchange.wants)
+
+    def _note_prompt(self, exchange: Exchange) -> None:
+        if exchange.prompted_ns is None:
+            exchange.prompted_ns = self._link.now_ns
 
     def _stands_prompt(self, exchange: Exchange) -> bool:
         """True if the prompt came after the line was sent and nothing followed it."""

@@ -73,7 +73,7 @@ TABLE = (
     # the node
     Row("no_node", ENUMERATE, EVERYTHING, "Nobody acknowledges"),
     Row("wrong_product", ENUMERATE, EVERYTHING, "product code"),
-    Row("wrong_firmware", ENUMERATE, EVERYTHING, "firmware was 1.3.2"),
+    Row("wrong_firmware", ENUMERATE, EVERYTHING, "1.3.2"),
     Row("duplicate_node_id", ENUMERATE, EVERYTHING, "2 boards"),
     Row("foreign_sender", ENUMERATE, EVERYTHING, "not in the description"),
     Row("heartbeat_slow", ENUMERATE, EVERYTHING, "heartbeat period"),

@@ -593,3 +593,30 @@ def test_lines_belong_to_consoles_alone() -> None:
     changed = text("/dev/ttyUSB0", {'protocol = "console"': 'protocol = "frames"'})
     with pytest.raises(DescriptionError, match="belong to the protocol 'console'"):
         load_text(changed.replace('{ send = "TA?"', '{ at = "Beat.count", send = "TA?"'))
+
+
+def test_a_node_that_talks_all_the_time_is_spoken_to_all_the_same() -> None:
+    """A line of its own every 30 ms leaves no quiet moment; signs of life go out, and values come."""
+    bench = Bench()
+    bench.driver.start()
+    chatter = bench.link.every(0.03, lambda: bench.kiln.print(b"#9.0 busy\r\n"))
+    bench.driver.stop_all()
+    bench.link.run_for(1.5)
+    assert bench.kiln.heard.count(b"?") >= 3
+    assert bench.driver.read_temperature_c("a") == 23.5
+    chatter.cancel()
+    bench.close()
+
+
+def test_a_storm_gets_no_sign_of_life() -> None:
+    """A host that can't hear what the node says does not go on saying that it lives."""
+    bench = Bench()
+    bench.driver.start()
+    bench.link.run_for(0.3)
+    storm = bench.link.every(0.01, lambda: bench.kiln.print(b"\x00\xfe" * 40))
+    bench.link.run_for(1.0)
+    before = bench.kiln.heard.count(b"?")
+    bench.link.run_for(1.0)
+    assert bench.kiln.heard.count(b"?") == before
+    storm.cancel()
+    bench.close()
