@@ -29,7 +29,7 @@ def page_text(name: str) -> str:
     parts += ["", "When it fails, look in this order"]
     parts += [_item(cause, f"{number}.") for number, cause in enumerate(page.causes, 1)]
     parts += ["", "Before it may run", *_gates(spec)]
-    return spoken("\n".join(parts))
+    return "\n".join(parts)
 
 
 def _gates(spec: CheckSpec) -> list[str]:
@@ -39,12 +39,14 @@ def _gates(spec: CheckSpec) -> list[str]:
 
 
 def _fill(text: str, indent: str = "") -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+    return textwrap.fill(
+        spoken(text), WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+    )
 
 
 def _item(text: str, sign: str) -> str:
     return textwrap.fill(
-        text,
+        spoken(text),
         WIDTH,
         initial_indent=f"  {sign} ",
         subsequent_indent=" " * (3 + len(sign)),
