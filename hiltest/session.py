@@ -17,6 +17,7 @@ from hiltest.errors import (
     BenchLost,
     BenchNotOpened,
     HiltestError,
+    NoAnswer,
     NodeFault,
     NotOffered,
     Unjudged,
@@ -52,6 +53,10 @@ if TYPE_CHECKING:
     from hiltest.settings import Settings
 
 SIMULATED = "hiltest"
+ANSWER_MISSING = (
+    "an answer did not come, which says nothing about what was to be measured: look at the bus first (bus.load, "
+    "bus.latency, the adapter's transmit queue), then at what keeps the node busy"
+)
 REPORTS_MAX = 500
 """Errors that nodes reported by themselves and that are kept; a node that floods the bus fills no memory."""
 OFF_BELOW_V = 1.0
@@ -667,6 +672,8 @@ class Run:
             result.look_first = []
         elif measure.causes:
             result.look_first = measure.causes
+        elif isinstance(error, NoAnswer):
+            result.look_first.insert(0, ANSWER_MISSING)
         self._note_loss(error)
         self._note_loss(off_error)
         if isinstance(error, RunStopped):

@@ -94,7 +94,8 @@ SENSOR_SHORT = "shorted: wires touch in the plug or at the bead"
 SENSOR_EXCHANGED = "another sensor's value: two plugs exchanged"
 SENSOR_DECADE = "ten times or a tenth, or another factor: a part of another nominal value or type"
 SENSOR_WARM = "a machine that was just in use, or a cold store: let it rest for 30 minutes"
-SENSOR = (SENSOR_OPEN, SENSOR_SHORT, SENSOR_EXCHANGED, SENSOR_DECADE, SENSOR_WARM)
+SENSOR_LEAK = "too little, though sound alone: moisture or flux across it: dry, clean, measure at the bead"
+SENSOR = (SENSOR_OPEN, SENSOR_SHORT, SENSOR_EXCHANGED, SENSOR_DECADE, SENSOR_WARM, SENSOR_LEAK)
 
 
 def sensor(ratio: float, fits_another: bool, shown_c: float) -> Causes:
@@ -108,8 +109,50 @@ def sensor(ratio: float, fits_another: bool, shown_c: float) -> Causes:
     if ratio < 0.005:
         return (SENSOR_SHORT,)
     exchanged = (SENSOR_EXCHANGED,) if fits_another else ()
+    leak = (SENSOR_LEAK,) if ratio < 1.0 else ()  # a second path in parallel only ever takes away
     warm = -10.0 < shown_c < 70.0
-    return (*exchanged, *((SENSOR_WARM, SENSOR_DECADE) if warm else (SENSOR_DECADE,)))
+    return (*exchanged, *((SENSOR_WARM, *leak, SENSOR_DECADE) if warm else (SENSOR_DECADE, *leak)))
+
+
+# --- sense.ambient ---------------------------------------------------------------------------------------
+
+AMBIENT_STUCK = "rises by itself: the heater's switch failed closed. Switch the supply off at once"
+AMBIENT_OPEN = "reads far below the room or no value: wire or plug open, or its wire touches the supply"
+AMBIENT_SHORT = "reads hundreds of degrees, or no value: wires shorted"
+AMBIENT_TYPE = (
+    "tens of degrees off: another sensor type, pull-up or table than in the firmware, or two plugs exchanged"
+)
+AMBIENT_LEAK = "a few degrees off: moisture across it, resistance in its plug"
+AMBIENT_LOOSE = "noisy, or now and then no value: a loose contact"
+AMBIENT_WARM = "warm because the machine was just in use: let it rest for 30 minutes"
+AMBIENT = (
+    AMBIENT_STUCK,
+    AMBIENT_OPEN,
+    AMBIENT_SHORT,
+    AMBIENT_TYPE,
+    AMBIENT_LEAK,
+    AMBIENT_LOOSE,
+    AMBIENT_WARM,
+)
+
+
+def ambient(mean_c: float, room_c: tuple[float, float], is_noisy: bool, missing_share: float) -> Causes:
+    """By what a sensor reads at rest; `missing_share` of its readings had no value. Heat by itself ends the run first.
+
+    With a pull-up, an open wire reads the end of the scale that is cold for a thermistor and a short the hot one; many
+    nodes call either end no value. A contact that opens now and then is neither.
+    """
+    if missing_share == 1.0:
+        return (AMBIENT_OPEN, AMBIENT_SHORT)
+    if missing_share > 0.0 or is_noisy:
+        return (AMBIENT_LOOSE, AMBIENT_TYPE)
+    if mean_c < room_c[0] - 30.0:
+        return (AMBIENT_OPEN, AMBIENT_TYPE)
+    if mean_c > 150.0:
+        return (AMBIENT_SHORT, AMBIENT_TYPE)
+    if mean_c > room_c[1] + 35.0 or mean_c < room_c[0]:
+        return (AMBIENT_TYPE, AMBIENT_LEAK)
+    return (AMBIENT_WARM, AMBIENT_LEAK, AMBIENT_TYPE)
 
 
 # --- cold.coils -------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -92,14 +93,7 @@ def test_supply(
             ),
             ("distance from the others up to limits.sensor_agreement_k", "error budget of 1 % thermistors"),
         ),
-        causes=(
-            "rises by itself: the heater's switch failed closed. Switch the supply off at once",
-            "reads far below the room or no value: wire or plug open",
-            "reads hundreds of degrees: wires shorted",
-            "tens of degrees off: another sensor type, pull-up or table than in the firmware",
-            "noisy: a loose contact",
-            "warm because the machine was just in use: let it rest for 30 minutes",
-        ),
+        causes=_causes.AMBIENT,
     ),
 )
 def test_ambient(
@@ -117,13 +111,16 @@ def test_ambient(
             measure("rise meanwhile, nothing commanded", rise, "K", high=_sense.HEATS_BY_ITSELF_K)
             _sense.stop_if_it_heats(measure, heater.name, rise, _sense.HEATS_BY_ITSELF_K, bench_supply)
     missing = sum(math.isnan(value) for value in values)
-    measure("readings without a value", missing, f"of {len(values)}", high=0)
+    mean, deviation = _sense.mean_and_deviation(values)
+    limits = measure.description.limits
+    room_c = (limits.ambient_low_c, limits.ambient_high_c)
+    measure.look_first(*_causes.ambient(mean, room_c, deviation > target.noise_max_k, missing / len(values)))
+    measure("readings", len(values), "readings")
+    measure("readings without a value", missing, "readings", high=0)
     if 0 < missing < len(values):
         measure.fail(
             f"sensor {target.name!r} had no value in {missing} of {len(values)} readings: loose contact in its plug or wire"
         )
-    mean, deviation = _sense.mean_and_deviation(values)
-    limits = measure.description.limits
     measure(
         "mean at rest",
         mean,

@@ -31,10 +31,11 @@ DECIMALS = {
 
 COUNTED = {f"{one}s": one for one in (
     "answer", "bit", "board", "change", "command", "error", "fan", "flag", "frame", "full step", "gap", "id", "message",
-    "microstep", "motor turn", "node", "observer", "read", "request", "restart", "turn", "write",
+    "microstep", "motor turn", "node", "observer", "read", "reading", "request", "restart", "turn", "write",
 )} | {"switches": "switch"}  # fmt: skip
 """Units that are things one counts, and one of them."""
 
+NO_VALUE = "no value"
 OPEN = "open (no reading)"
 """What an ohmmeter shows that reads nothing."""
 
@@ -97,11 +98,15 @@ def value_text(
     if isinstance(value, str):
         if unit == "ohm" and value == "inf":  # as JSON holds it
             return OPEN
+        if unit and value == "nan":
+            return NO_VALUE
         return with_unit(clean(value), unit)
     if form == "hex" and value == int(value) >= 0:
         return hex_text(int(value))
     if unit == "ohm" and value == math.inf:
         return OPEN
+    if math.isnan(value):
+        return NO_VALUE
     digits = 4
     limits = [x for x in (low, high) if x is not None and x != value]
     while digits < 12 and any(number(value, digits, unit) == _limit(x, unit) for x in limits):

@@ -192,7 +192,24 @@ def test_an_element_by_the_square_of_its_voltage(ohm: float, first: str) -> None
 def test_a_sensor_that_is_only_warm_is_told_to_rest() -> None:
     """What its own curve calls 50 degC is a machine that was in use; what it calls 86 degC is not."""
     assert _causes.sensor(0.36, False, 50.0)[0] == _causes.SENSOR_WARM
-    assert _causes.sensor(0.09, False, 86.0) == (_causes.SENSOR_DECADE,)
+    assert _causes.sensor(0.09, False, 86.0) == (_causes.SENSOR_DECADE, _causes.SENSOR_LEAK)
+
+
+@pytest.mark.parametrize(
+    ("mean_c", "noisy", "missing", "first"),
+    [
+        (math.nan, False, 1.0, _causes.AMBIENT_OPEN),
+        (23.0, False, 0.1, _causes.AMBIENT_LOOSE),
+        (23.0, True, 0.0, _causes.AMBIENT_LOOSE),
+        (-40.0, False, 0.0, _causes.AMBIENT_OPEN),
+        (300.0, False, 0.0, _causes.AMBIENT_SHORT),
+        (86.0, False, 0.0, _causes.AMBIENT_TYPE),
+        (45.0, False, 0.0, _causes.AMBIENT_WARM),
+    ],
+)
+def test_a_reading_at_rest(mean_c: float, noisy: bool, missing: float, first: str) -> None:
+    """Ends of the scale are wires, tens of degrees are parts, and a machine that was in use is warm."""
+    assert _causes.ambient(mean_c, (10.0, 35.0), noisy, missing)[0] == first
 
 
 def test_an_axis_with_an_encoder_tells_a_wrong_way_from_standing_still() -> None:
@@ -222,7 +239,9 @@ def test_every_cause_of_a_page_is_in_some_order() -> None:
     for name, causes in (
         ("cold.pair", _causes.PAIR),
         ("cold.heater", _causes.HEATER),
+        ("cold.sensor", _causes.SENSOR),
         ("cold.coils", _causes.COILS),
+        ("sense.ambient", _causes.AMBIENT),
         ("heat.pulse", _causes.PULSE),
         ("fan.tach", _causes.FAN),
         ("motion.direction", _causes.MOVE),
