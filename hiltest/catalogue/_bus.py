@@ -33,9 +33,12 @@ SYNC_ID = 0x080
 
 @dataclass(slots=True)
 class Errors:
-    """Errors reported by the adapter while watched, by kind."""
+    """Errors reported by the adapter while watched, by kind. `overflows`: it said that it dropped what it had received,
+    which is no error of the bus.
+    """
 
     count: int = 0
+    overflows: int = 0
     by_kind: Counter[str] = field(default_factory=Counter)
     states: list[str] = field(default_factory=list)
 
@@ -45,6 +48,8 @@ class Errors:
         if report.is_bus_error:
             self.count += 1
             self.by_kind.update(report.kinds)
+        if "rx-overflow" in report.kinds:
+            self.overflows += 1
         if report.state is not None:
             self.states.append(report.state)
 

@@ -439,7 +439,7 @@ class LoadTest:
     def _lost_in_host(self) -> int:
         """By the counters of kernel and driver; an overrun that an error frame tells as well counts once."""
         now, before = host_loss(self.link), self._host_loss
-        overruns = max(now.overruns - before.overruns, self.errors.by_kind["rx-overflow"])
+        overruns = max(now.overruns - before.overruns, self.errors.overflows)
         return max(0, now.dropped - before.dropped) + overruns
 
     def _losses(self, errors: int, sent: dict[str, int]) -> Losses:
@@ -457,8 +457,14 @@ class LoadTest:
             received = len(numbers) - check.duplicated
             missing += max(check.lost, sent.get(name, received) - received)
         unanswered = sum(node.unanswered - self._unanswered[node.name] for node in self.nodes)
-        missing = max(0, missing - losses.in_host)
-        if errors:
+        if losses.in_host:
+            # An overrun is told without a number, and what was dropped may have been answers: without an error on the
+            # bus all that is missing is taken for dropped here.
+            if errors:
+                losses.on_bus = max(0, missing + unanswered - losses.in_host)
+            else:
+                losses.in_host = max(losses.in_host, missing + unanswered)
+        elif errors:
             losses.on_bus = missing + unanswered
         else:
             losses.unknown, losses.in_node = missing, unanswered

@@ -22,8 +22,6 @@ from hiltest.simbench.reception import Reception
 from hiltest.simbench.station import DOMINANT, RECESSIVE, Happening, Station
 
 _SAMPLE, _BIT_END, _EDGE = 0, 1, 2
-_NEEDS_BIT_END = frozenset({"idle", "off"})
-"""States in which something may happen at the end of a bit though the output stays as it is."""
 
 
 class Start(NamedTuple):
@@ -213,6 +211,13 @@ class Walk:
             if leg is not driver and was[leg.number] < 0.5 <= now[leg.number]:
                 self.push(when_ns + delays[leg.number], _EDGE, leg.number)
 
+    def may_end(self, leg: _Leg) -> bool:
+        """Is nobody but this idle station busy? Else the wire can't become free at the end of its bit."""
+        for other in self._legs:
+            if other is not leg and (other.out == DOMINANT or not other.station.resting):
+                return False
+        return True
+
     def idle(self, leg: _Leg, when_ns: float) -> None:
         """A station has become idle: if nobody keeps the wire, it is free from here on."""
         if when_ns < self._at_least_ns:
@@ -299,11 +304,18 @@ class _Leg:
         self._seen = self._walk.read(self.number, when_ns)
         station = self.station
         station.on_bit(self._seen)
-        if station.next_out != self.out or self._held_until_ns > 0.0 or station.state in _NEEDS_BIT_END:
+        if station.next_out != self.out or self._held_until_ns > 0.0 or self._must_end():
             self._walk.push(self._end_ns, _BIT_END, self.number)
         else:
             self._goes_on = True
             self._walk.push(self._end_ns + self._sample_ns, _SAMPLE, self.number)
+
+    def _must_end(self) -> bool:
+        """Can something happen at the end of this bit though the output stays as it is?"""
+        state = self.station.state
+        if state == "idle":
+            return self.station.bits is not None or self._walk.may_end(self)
+        return state == "off"
 
     def _step(self) -> None:
         """Begin the bit that goes on where the last one ended."""

@@ -52,8 +52,8 @@ def with_tests(*fields: str) -> tuple[tuple[str, str], ...]:
 SHORT = (("duration_s = 4.0", "duration_s = 1.0\nbit_error_probability_max = 1e-5"),)
 """A load test of a quarter of the time: where it is only in the way, or where what it must find is there all the time."""
 
-LIGHT = (("utilisation_percent = 50.0", "utilisation_percent = 20.0"),)
-"""Where every frame is walked bit by bit and a tenth of them would do."""
+LIGHT = (("utilisation_percent = 50.0", "utilisation_percent = 35.0"),)
+"""Where every frame is walked bit by bit and fewer of them do."""
 
 BLIND = (
     ("transmit_errors = ", "# transmit_errors = "),
@@ -113,7 +113,7 @@ TABLE = (
     Row("stuck_dominant", QUIET, "stuff"),
     Row("stuck_dominant@8.9", LOAD, "errors was"),
     Row("duplicate_node_id", ENUMERATE, "2 boards"),
-    Row("duplicate_node_id@5.6", DUPLICATE, "2 numbers"),
+    Row("duplicate_node_id@5.6", DUPLICATE, "serial numbers was 2"),
     Row("frames_lost=0.3", ENUMERATE),
     Row("frames_lost=0.05@5.6", LATENCY, "requests without an answer"),
     # identity and life

@@ -206,10 +206,10 @@ def test_a_sequential_test_stops_when_it_can_only_fail(tmp_path: Path) -> None:
     assert check.ended_s - check.started_s < 2.0
 
 
-def test_frames_lost_in_the_node_are_told_from_frames_lost_in_the_host(
+def test_frames_lost_in_the_node_are_told_from_the_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A program that drops its answers, and an adapter that overruns: two places, told by name."""
+    """A program that drops its answers: requests without one, on a bus without an error, with a host that dropped nothing."""
     real = Firmware._send
 
     def forgetful(self: Firmware, can_id: int, data: bytes) -> None:
@@ -223,6 +223,19 @@ def test_frames_lost_in_the_node_are_told_from_frames_lost_in_the_host(
     assert "in the node" in lost.note
     assert lost.value >= 1
     assert "host" not in lost.note
+
+
+def test_frames_lost_in_the_host_are_told_from_the_others(tmp_path: Path) -> None:
+    """An adapter that keeps few frames for a host that reads late overruns, and says so: all that is missing is missing there."""
+    more = "\n[simulation.adapter]\nlatency_s = 0.01\n"
+    check = load_check(edited(tmp_path, SHORT, more=more), "adapter_loses_frames=2@6.5")
+    lost = found(check, "frames lost")
+    assert check.outcome == "failed"
+    assert lost.value > 0
+    assert "in the host or adapter" in lost.note
+    assert "in the node" not in lost.note
+    assert "on the bus" not in lost.note
+    assert found(check, "errors").value == 0
 
 
 def test_frames_lost_on_the_way_are_missed_by_their_numbers(
