@@ -126,6 +126,8 @@ class Reception:
 
     def dominant_after(self, station: int, drivers: int, before: int, since_ns: float) -> float:
         """Probability that `station` reads dominant `since_ns` after the drivers changed, to the nanosecond."""
+        if not math.isfinite(since_ns):  # nobody has driven the line yet
+            return self.dominant(drivers)[station]
         key = (station, drivers, before, int(since_ns))
         found = self._after.get(key)
         if found is None:
