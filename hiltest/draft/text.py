@@ -35,7 +35,7 @@ _HEAD = f"""\
 def description_text(order: Order, seen: Look, fits: Fits) -> str:
     """The whole file."""
     names = _names(seen.nodes)
-    several = len(seen.nodes) + (fits.database is not None) > 1
+    several = len(seen.nodes) + (fits.database is not None) > 1 or bool(seen.without_id)
     blocks = [_HEAD + _comment(cautions.GENERAL), _fixture(), _supply(), _bus(order, seen), _without_id(seen)]
     loads: list[str] = []
     for node in seen.nodes:
@@ -44,7 +44,7 @@ def description_text(order: Order, seen: Look, fits: Fits) -> str:
         loads += own
     if fits.database is not None:
         blocks.append(_signals_node(fits.database, several, fits))
-    elif not seen.nodes:
+    elif not seen.nodes and not seen.without_id:
         blocks.append(_unknown_node())
     blocks += [*loads, _strangers(seen, fits), _unread(fits)]
     return "\n".join(block.rstrip("\n") + "\n" for block in blocks if block)
@@ -141,7 +141,7 @@ def _names(nodes: list[NodeFound]) -> dict[int, str]:
 
 
 def _node(node: NodeFound, name: str, several: bool, seen: Look, fits: Fits) -> tuple[str, list[str]]:
-    text = "[[node]]\n" if several or seen.without_id else "[node]\n"
+    text = "[[node]]\n" if several else "[node]\n"
     text += line("name", name, "as you like: it stands in the names of its checks")
     text += line("protocol", "canopen") + line("node_id", node.node_id)
     device = fits.device.get(node.node_id)

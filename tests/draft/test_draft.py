@@ -6,16 +6,22 @@ import re
 import shutil
 import subprocess
 import sys
+import time
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from hiltest.campaign.runner import run_catalogue
+from hiltest.canbus.opening import open_port
 from hiltest.cli import main
 from hiltest.description.loading import load_description, load_text
 from hiltest.draft import Order, draft, look
 from hiltest.draft.look import Look
 from hiltest.errors import BenchError, DescriptionError
+from hiltest.link import Link
+from hiltest.node.search import search
+from hiltest.numbering import number
 from hiltest.settings import Settings
 from hiltest.simbench.bench import Bench, open_bench
 
@@ -169,6 +175,7 @@ def test_a_board_without_an_id_is_found_and_told_how_to_number(tmp_path: Path) -
     assert "`hiltest number FILE --board SERIAL`" in text
     assert "product_code = 0x00474C31" in text
     assert "serial number 4970445" in text
+    assert [each["product_code"] for each in tomllib.loads(text)["node"]] == [0x0047_4C31]
 
 
 def test_two_boards_get_a_section_each_and_loads_of_their_own(tmp_path: Path) -> None:
@@ -251,38 +258,68 @@ def test_a_bus_of_signals_is_known_by_its_database(tmp_path: Path) -> None:
     assert 'protocol = "signals"' in text
     assert (tmp_path / "vent_actuator.dbc").exists()
     assert any(line.startswith("not of a CANopen node: 0x") for line in said)
+    assert tomllib.loads(text)["node"]["heartbeat"] == "Vent_Status"
     with pytest.raises(DescriptionError):
         load_description(out)
 
 
+def places_of(bench: subprocess.Popen[str]) -> dict[str, str]:
+    """Where the doors of a bench in another process are."""
+    assert bench.stdout is not None
+    places = {}
+    for line in bench.stdout:
+        if line.strip() == "ready":
+            break
+        name, _, place = line.strip().partition(": ")
+        places[name] = place
+    return places
+
+
 @pytest.mark.timeout(120)
 def test_through_a_serial_adapter_in_real_time(tmp_path: Path) -> None:
-    """The bench in another process, its adapter on a pseudo-terminal that speaks the serial-line protocol."""
-    command = [sys.executable, "-m", "hiltest.cli", "bench", str(GLUE_HEAD)]
+    """The bench in another process, its adapter on a pseudo-terminal: two boards at a bit rate that is found by ear."""
+    command = [sys.executable, "-m", "hiltest.cli", "bench", str(FIXTURES / "sample_chiller.toml")]
+    out = tmp_path / "chiller.toml"
     with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as bench:
-        assert bench.stdout is not None
-        places = {}
-        for line in bench.stdout:
-            if line.strip() == "ready":
-                break
-            name, _, place = line.strip().partition(": ")
-            places[name] = place
         try:
-            out = tmp_path / "head.toml"
-            said = draft(
-                order(
-                    out,
-                    interface="hiltest-serial",
-                    channel=places["adapter"],
-                    options={"command_timeout_s": 10.0},
-                )
-            )
+            adapter = places_of(bench)["adapter"]
+            time.sleep(1.5)  # the boards boot
+            options = {"command_timeout_s": 10.0}
+            said = draft(order(out, interface="hiltest-serial", channel=adapter, options=options))
         finally:
             bench.terminate()
     text = out.read_text()
-    assert "bit_rate_bps = 1000000" in text, said
-    assert "product_code = 0x00474C31" in text
-    assert f'channel = "{places["adapter"]}"' in text
+    assert "bit_rate_bps = 500000" in text, said
+    assert 'eds = "sample_chiller.chamber.eds"' in text
+    assert 'eds = "sample_chiller.carousel.eds"' in text
+    assert text.count("heartbeat_s = 0.1 ") == 2
+    assert f'channel = "{adapter}"' in text
+
+
+@pytest.mark.timeout(120)
+def test_a_board_is_numbered_through_a_serial_adapter_and_stays_so(tmp_path: Path) -> None:
+    """Real time: found by fast scan, numbered, and found from then on under its new id."""
+    command = [sys.executable, "-m", "hiltest.cli", "bench", str(GLUE_HEAD), "--fault", "unconfigured_node"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as bench:
+        try:
+            adapter = places_of(bench)["adapter"]
+            for name in ("glue_head.toml", "glue_head.eds"):
+                shutil.copy(FIXTURES / name, tmp_path / name)
+            text = (tmp_path / "glue_head.toml").read_text()
+            text = text.replace('interface = "socketcan"', 'interface = "hiltest-serial"')
+            text = text.replace(
+                'channel = "can0"', f'channel = "{adapter}"\noptions = {{ command_timeout_s = 10.0 }}'
+            )
+            (tmp_path / "glue_head.toml").write_text(text.replace("node_id = 5", "node_id = 23"))
+            done = number(Settings(file=tmp_path / "glue_head.toml"))
+            assert (done.node_id, done.identity.product_code) == (23, 0x0047_4C31)
+            assert done.boot_s is not None
+            link = Link(open_port(load_description(tmp_path / "glue_head.toml").description.bus[0]))
+            found = search(link, 1.5)
+            link.close()
+        finally:
+            bench.terminate()
+    assert list(found) == [23]
 
 
 @pytest.mark.parametrize(
