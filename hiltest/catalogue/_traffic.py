@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hiltest.canbus import response
+from hiltest.description.bounded import dbc_text, one_line
 from hiltest.errors import UsageError
 
 if TYPE_CHECKING:
@@ -62,9 +63,9 @@ def from_database(path: Path) -> tuple[list[response.PlannedMessage], list[str]]
             f"traffic_database = {path.name!r} needs the package cantools: pip install 'hiltest[dbc]'"
         ) from error
     try:
-        loaded = database.load_file(path)
+        loaded = database.load_string(dbc_text(path), "dbc")
     except Exception as error:  # the library raises many types for a file that it can't read
-        raise UsageError(f"{path}: not a DBC file that can be read: {error}") from error
+        raise UsageError(f"{path}: not a DBC file that can be read: {one_line(error)}") from error
     if not isinstance(loaded, database.Database):
         raise UsageError(f"{path}: holds no CAN messages; give a DBC file")
     messages, without = [], []

@@ -9,6 +9,8 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from hiltest.description.bounded import dbc_text
+
 _MESSAGE = re.compile(r"^\s*BO_\s+(\d{1,10})\s+(\w{1,128})\s*:\s*(\d{1,4})\s+(\w{1,128})")
 _SIGNAL = re.compile(r"^\s*SG_\s+(\w{1,128})(?:\s+(?:M|m\d{1,6}M?))?\s*:\s")
 
@@ -31,12 +33,11 @@ def read_messages(file: Path) -> dict[str, ListedMessage]:
     """Read the list of messages by name.
 
     Raises:
-        ValueError: the file lists no message.
+        OSError, ValueError: it can't be read, asks for too much, or lists no message.
     """
     found: dict[str, ListedMessage] = {}
     current: ListedMessage | None = None
-    # Tools write Windows-1252; names are ASCII in all of them.
-    for line in file.read_text(encoding="cp1252", errors="replace").splitlines():
+    for line in dbc_text(file).split("\n"):
         if match := _MESSAGE.match(line):
             number = int(match[1])
             current = ListedMessage(number & 0x1FFF_FFFF, bool(number & EXTENDED_BIT), int(match[3]))

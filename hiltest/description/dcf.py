@@ -6,7 +6,8 @@ import configparser
 from pathlib import Path as FilePath
 from typing import Any
 
-from hiltest.description.files import FILE_MAX_BYTES, refusal
+from hiltest.description.bounded import eds_text
+from hiltest.description.files import refusal
 from hiltest.description.locating import Path
 from hiltest.description.parts import Parts
 
@@ -64,10 +65,10 @@ def _commissioned(node: dict[str, Any], folder: FilePath) -> tuple[int | None, i
     file = folder / name
     ini = configparser.RawConfigParser(strict=False, inline_comment_prefixes=(";",))
     try:
-        if not file.is_file() or file.stat().st_size > FILE_MAX_BYTES:
+        if not file.is_file():
             return None, None
-        ini.read_string(file.read_text(encoding="latin-1"))
-    except (OSError, configparser.Error):
+        ini.read_string(eds_text(file))
+    except (OSError, ValueError, configparser.Error):
         return None, None
     section = next((each for each in ini.sections() if each.lower() == _SECTION), None)
     if section is None:

@@ -11,6 +11,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from hiltest.description.bounded import eds_text, one_line
+
 COMPACT_TOTAL_MAX = 20_000
 """Sub-objects that compact arrays of one file may stand for: far more than any device has."""
 
@@ -33,14 +35,13 @@ def read_objects(file: Path) -> Objects:
     """Read the list of objects.
 
     Raises:
-        ValueError: the file is no INI file, lists no object, or stands for more than any device has.
+        OSError, ValueError: it can't be read, asks for more than any device has, is no INI file, or lists no object.
     """
     ini = configparser.ConfigParser(interpolation=None, strict=False, comment_prefixes=(";", "#"))
     try:
-        # CiA 306 says ASCII; makers write Latin-1 in their names.
-        ini.read_string(file.read_text(encoding="latin-1"))
+        ini.read_string(eds_text(file))
     except configparser.Error as error:
-        raise ValueError(" ".join(str(error).split())) from error
+        raise ValueError(one_line(error)) from error
     subs: dict[int, set[int]] = {}
     names: dict[tuple[int, int | None], str] = {}
     written_out = 0

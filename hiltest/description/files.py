@@ -12,8 +12,6 @@ from hiltest.description.messages import did_you_mean, found_text
 from hiltest.description.models import Bus, Node
 from hiltest.description.parts import Parts
 
-FILE_MAX_BYTES = 16 << 20
-
 _ENDINGS = {"eds": (".eds", ".dcf"), "database": (".dbc",), "traffic_database": (".dbc",)}
 
 
@@ -32,7 +30,7 @@ def check_files(parts: Parts) -> None:
                 parts.error(at, wrong[0], expected, wrong[1])
             elif key == "eds" and name not in parts.objects:
                 _read_eds(parts, at, name)
-            elif key == "database" and name not in parts.databases:
+            elif key != "eds" and name not in parts.databases:
                 _read_database(parts, at, name)
 
 
@@ -72,9 +70,6 @@ def _wrong_with(folder: FilePath, name: str, endings: tuple[str, ...]) -> tuple[
         near = sorted(p.name for p in folder.iterdir() if p.name.lower().endswith(endings))
         hint = did_you_mean(name, near, "file") if near else f"There is none in {folder}."
         return f"{shown}, which is not there", hint
-    size = file.stat().st_size
-    if size > FILE_MAX_BYTES:
-        return f"{shown}, {size} bytes", f"At most {FILE_MAX_BYTES} bytes are read."
     return None
 
 
@@ -91,6 +86,7 @@ def refusal(folder: FilePath, name: str) -> str:
         return "Write it relative to this file."
     try:
         inside = (folder / name).resolve().is_relative_to(folder.resolve())
+        (folder / name).is_file()
     except (OSError, RuntimeError):
         return "It can't be followed."
     return "" if inside else "It leads out of the folder of this description: copy the file beside it."

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hiltest.description.bounded import EDS_BYTES_MAX, eds_text, one_line
 from hiltest.description.dbc import ListedMessage, read_messages
-from hiltest.description.files import FILE_MAX_BYTES
 
 if TYPE_CHECKING:
     from hiltest.draft.look import Look, Sender
@@ -118,7 +118,7 @@ class Files:
             files = sorted(
                 path for path in folder.iterdir() if path.suffix.lower() in endings and path.is_file()
             )
-            yield from (path for path in files[:FILES_MAX] if path.stat().st_size <= FILE_MAX_BYTES)
+            yield from (path for path in files[:FILES_MAX] if path.stat().st_size <= EDS_BYTES_MAX)
 
     def bring(self, fits: Fits, folder: Path) -> list[Path]:
         """Copy what fits beside the description, which may name files in its own folder only. Returns the copies."""
@@ -167,9 +167,9 @@ def _read_device(path: Path, fits: Fits) -> DeviceFile | None:
         strict=False, inline_comment_prefixes=(";",), comment_prefixes=(";", "#")
     )
     try:
-        ini.read_string(path.read_text(encoding="latin-1"))
-    except (OSError, configparser.Error) as error:
-        fits.unread.append(f"{path.name}: {' '.join(str(error).split())[:120]}")
+        ini.read_string(eds_text(path))
+    except (OSError, ValueError, configparser.Error) as error:
+        fits.unread.append(f"{path.name}: {one_line(error, 120)}")
         return None
     sections = {section.lower(): section for section in ini.sections()}
 

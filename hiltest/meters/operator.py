@@ -71,6 +71,7 @@ _UNPREFIXED = {
     "rpm": ("rpm", "RPM", "1/min"),
     "%": ("%", "percent"),
 }
+ANSWERS_BYTES_MAX = 200_000
 _NUMBER = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)")
 _CODED = re.compile(r"(\d+)([RrkKM])(\d+)")
 """Marking codes of IEC 60062, where the letter stands for the decimal point: 4k7, 0R22."""
@@ -439,13 +440,19 @@ def read_answers(answers: Path | Mapping[str, Any] | None) -> Mapping[str, Any]:
     if answers is None or isinstance(answers, Mapping):
         return answers or {}
     try:
-        text = answers.read_text(encoding="utf-8")
+        with answers.open("rb") as file:
+            raw = file.read(ANSWERS_BYTES_MAX + 1)
+        if len(raw) > ANSWERS_BYTES_MAX:
+            raise UsageError(
+                f"answers file {answers}: has more than {ANSWERS_BYTES_MAX} bytes; is it the right one?"
+            )
+        text = raw.decode("utf-8")
         content = json.loads(text) if answers.suffix.lower() == ".json" else tomllib.loads(text)
     except OSError as error:
         raise UsageError(f"answers file {answers}: can't be read ({error.strerror})") from error
-    except ValueError as error:  # both readers' errors, and bytes that are not UTF-8
+    except (ValueError, RecursionError) as error:  # both readers' errors, and bytes that are not UTF-8
         raise UsageError(
-            f"answers file {answers}: is neither TOML nor JSON as its name says: {error}"
+            f"answers file {answers}: is neither TOML nor JSON as its name says: {str(error)[:200]!r}"
         ) from error
     if not isinstance(content, dict):
         raise UsageError(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from hiltest.description.bounded import dbc_text, one_line
 from hiltest.errors import DescriptionError, Problem, UsageError
 from hiltest.node._codec import MessageInfo, SignalInfo, present
 
@@ -14,6 +16,10 @@ if TYPE_CHECKING:
     from cantools.database.can.database import Database
     from cantools.database.can.message import Message
     from cantools.database.can.signal import Signal
+
+
+# What the library would print on standard error about a file is no answer to a person.
+logging.getLogger("cantools").addHandler(logging.NullHandler())
 
 
 class DbcCodec:
@@ -32,6 +38,8 @@ class DbcCodec:
             for message in _load(file, key).messages
             if message.length <= 8 and not message.is_fd
         }
+        for message in self._messages.values():
+            _check_scales(message, file, key)
         self.messages: Mapping[str, MessageInfo] = {
             name: _info(message) for name, message in self._messages.items()
         }
@@ -74,11 +82,34 @@ def _load(file: Path, key: str) -> Database:
         ) from error
     database = Database()
     try:
-        database.add_dbc_file(file, encoding="cp1252")
+        database.add_dbc_string(dbc_text(file))
     except Exception as error:  # a damaged file reaches code of the library that expects a sound one
-        found = f"a file that can't be read as DBC: {' '.join(str(error).split())[:200]}"
+        found = f"a file that can't be read as DBC: {one_line(error)}"
         raise DescriptionError([Problem(file.name, key, found, "a DBC file")]) from error
     return database
+
+
+def _check_scales(message: Message, file: Path, key: str) -> None:
+    """Every signal has a scale that a value can be divided by, and a range that holds a value."""
+    for signal in message.signals:
+        name = f"signal {message.name}.{signal.name}"
+        numbers = [signal.scale, signal.offset, signal.minimum or 0, signal.maximum or 0]
+        if not signal.scale or not all(map(_is_usable, numbers)):
+            scale, offset = one_line(signal.scale, 20), one_line(signal.offset, 20)
+            found = f"{name} with scale {scale}, offset {offset}"
+            expected = "a scale other than 0, and numbers that are finite"
+            raise DescriptionError([Problem(file.name, key, found, expected)])
+        low, high = _range(signal)
+        if low > high:
+            expected = f"a range with a value that its {signal.length} bits can hold"
+            raise DescriptionError([Problem(file.name, key, f"{name} from {low:g} to {high:g}", expected)])
+
+
+def _is_usable(number: float) -> bool:
+    try:
+        return math.isfinite(float(number))
+    except OverflowError:  # a whole number beyond every float
+        return False
 
 
 def _info(message: Message) -> MessageInfo:

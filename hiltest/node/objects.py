@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import io
+import logging
 import math
 import re
 from dataclasses import dataclass
@@ -17,10 +18,12 @@ from typing import Any
 import canopen
 from canopen.objectdictionary import ODArray, ODRecord, ODVariable, datatypes
 
+from hiltest.description.bounded import eds_text, one_line
 from hiltest.errors import DescriptionError, NodeFault, Problem, UsageError
 from hiltest.node.edstext import canonical
 
-EDS_BYTES_MAX = 4_000_000
+# What the library would print on standard error about a file is no answer to a person.
+logging.getLogger("canopen").addHandler(logging.NullHandler())
 
 _NUMBERED = re.compile(
     r"(0[xX][0-9a-fA-F]{1,4}|\d{1,5})(?::(0[xX][0-9a-fA-F]{1,2}|\d{1,3}))?(?:\.(\d{1,2}))?"
@@ -270,20 +273,18 @@ def load_dictionary(path: Path | None, node_id: int, key: str) -> Dictionary:
     if path.suffix.lower() not in (".eds", ".dcf"):
         raise bad(f"a file whose name ends in {path.suffix or 'nothing'!r}")
     try:
-        with path.open("rb") as file:
-            content = file.read(EDS_BYTES_MAX + 1)
+        content = eds_text(path)
     except OSError as error:
         hint = "The path is relative to the fixture description"
         raise bad(f"a file that can't be read ({error.strerror})", hint) from error
-    if len(content) > EDS_BYTES_MAX:
-        raise bad(f"more than {EDS_BYTES_MAX} bytes", "Is it the right file?")
+    except ValueError as error:
+        raise bad(f"what can't be read as such ({error})", "Is it the right file?") from error
     try:
-        # Makers write EDS files in the code page of their office; names may hold a degree sign.
-        text = _NamedText(canonical(content.decode("latin-1")))
+        text = _NamedText(canonical(content))
         text.name = str(path)
         objects = canopen.import_od(text, node_id)
     except Exception as error:  # the reader lets out whatever went wrong first, of any type
-        raise bad(f"what can't be read as such ({type(error).__name__}: {error})") from error
+        raise bad(f"what can't be read as such ({type(error).__name__}: {one_line(error)})") from error
     if 0x1000 not in objects or 0x1018 not in objects:
         raise bad("no object 0x1000 or 0x1018", "CiA 301 makes both mandatory")
     for index in objects:

@@ -7,12 +7,18 @@ and range, then handed to a writer that may refuse it with an abort code. The ED
 
 from __future__ import annotations
 
+import io
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
+from hiltest.description.bounded import eds_text, one_line
 from hiltest.errors import UsageError
+
+# What the library would print on standard error about a file is no answer to a person.
+logging.getLogger("canopen").addHandler(logging.NullHandler())
 
 # SDO abort codes, CiA 301 (values as in canopen's sdo/constants.py).
 TOGGLE = 0x0503_0000
@@ -228,14 +234,15 @@ def read_eds(path: Path, node_id: int) -> tuple[Entry, ...]:
 def _read_eds(path: str, _stamp: int, node_id: int) -> tuple[Entry, ...]:
     from canopen.objectdictionary import ODVariable, import_od
 
-    try:
-        source = import_od(path, node_id)
-    except Exception as problem:
-        raise UsageError(f"eds={path!r} is no readable EDS file (CiA 306): {problem}") from problem
     entries = []
-    for thing in source.values():
-        variables = [thing] if isinstance(thing, ODVariable) else list(thing.values())
-        entries += [_entry(variable) for variable in variables]
+    try:
+        text = io.StringIO(eds_text(Path(path)))
+        text.name = path
+        for thing in import_od(text, node_id).values():
+            variables = [thing] if isinstance(thing, ODVariable) else list(thing.values())
+            entries += [_entry(variable) for variable in variables]
+    except Exception as problem:
+        raise UsageError(f"eds={path!r} is no readable EDS file (CiA 306): {one_line(problem)}") from problem
     return tuple(entries)
 
 

@@ -1,0 +1,140 @@
+"""Wrong, hostile and truncated description, EDS, DCF, DBC and answers files.
+
+Thousands of mutated files: each is refused with a clear error or read rightly, in bounded time and memory, and nothing
+in it acts. And single files that once took a reader's time or memory without end. benches/fuzz_files.py goes on for
+minutes.
+"""
+
+from __future__ import annotations
+
+import resource
+from collections import Counter
+
+import pytest
+
+from hiltest.errors import UsageError
+
+from .hostile_files import Nursery, assert_clear, watched
+
+PER_FILE = {
+    "glue_head.toml": 500,
+    "sample_chiller.toml": 150,
+    "vent_actuator.toml": 450,
+    "glue_head.eds": 50,
+    "small.eds": 200,
+    "small.dcf": 150,
+    "vent_actuator.dbc": 300,
+    "answers.json": 200,
+}
+MEMORY_MAX_KB = 400_000
+
+
+@pytest.fixture(scope="module")
+def nursery(tmp_path_factory: pytest.TempPathFactory) -> Nursery:
+    return Nursery(tmp_path_factory.mktemp("nursery"))
+
+
+def test_two_thousand_files_are_mutated() -> None:
+    assert sum(PER_FILE.values()) == 2000
+
+
+@pytest.mark.parametrize("name", PER_FILE)
+def test_a_mutated_file_is_refused_clearly_or_read_rightly(
+    nursery: Nursery, name: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """No other error, nothing printed, nothing done, and next to no memory kept; both outcomes occur."""
+    before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    outcomes: Counter[str] = Counter()
+    for number in range(PER_FILE[name]):
+        try:
+            outcomes[nursery.outcome(name, number)] += 1
+        except BaseException as error:
+            error.add_note(f"{name}, mutation {number}")
+            raise
+    grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb
+
+    assert outcomes["read"] > PER_FILE[name] // 20
+    assert outcomes.total() - outcomes["read"] > PER_FILE[name] // 4
+    assert grown_kb < MEMORY_MAX_KB
+    assert capfd.readouterr() == ("", "")
+
+
+def _dbc(old: bytes, new: bytes, more: bytes = b"") -> tuple[str, bytes, bytes, bytes]:
+    return "vent_actuator.dbc", old, new, more
+
+
+def _eds(old: bytes, new: bytes, more: bytes = b"") -> tuple[str, bytes, bytes, bytes]:
+    return "small.eds", old, new, more
+
+
+BOMBS = {
+    "a message of 400 MB": _dbc(b": 8 ", b": 400000000 "),
+    "a signal of 400 million bits": _dbc(b"|8@", b"|400000000@"),
+    "a signal far away": _dbc(b": 0|", b": 4000000000|"),
+    "a comment within": _dbc(b"|8@", b"// \n | // x\n 400000000 @"),
+    "a multiplexer of four thousand million pages": _dbc(b"", b"", b"\nSG_MUL_VAL_ 1 a b 0-4000000000;\n"),
+    "many pages by many ranges": _dbc(b"", b"", b"\nSG_MUL_VAL_ 1 a b " + b"0-60000, " * 4_000 + b"1-2;\n"),
+    "a scale without end": _dbc(b"(1,0)", b"(1e999999999,0)"),
+    "a default without end": _dbc(
+        b"",
+        b"",
+        b'\nBA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;\nBA_DEF_DEF_ "GenMsgCycleTime" 1e99999999;\n',
+    ),
+    "a text without end": _dbc(b"", b"", b'\nCM_ "' + b'\\"' * 300_000),
+    "a scale of nothing": _dbc(b"(1,0)", b"(0,0)"),
+    "blanks without end": _eds(b"", b"", b"\n[x]\na" + b" " * 200_000 + b"b\n"),
+    "blanks as long as a line": _eds(b"", b"", b"\n[x]\n" + (b"a" + b" " * 1_900 + b"b\n") * 1_500),
+    "blanks of many kinds": _eds(b"", b"", b"\n[x]\na" + b"\t \x0b\xa0" * 400 + b"b\n"),
+    "arrays of everything": _eds(
+        b"",
+        b"",
+        b"".join(
+            b"[%04X]\nParameterName=a\nObjectType=8\nDataType=5\nAccessType=ro\nCompactSubObj=254\n" % n
+            for n in range(0x2000, 0x9000)
+        ),
+    ),
+    "five megabytes": _eds(b"", b"", b";" * 5_000_000),
+    "five megabytes of signals": _dbc(b"", b"", b' SG_ x : 0|8@1+ (1,0) [0|0] "" N\n' * 150_000),
+    "answers within answers": ("answers.json", b"", b"", b"[" * 100_000),
+}
+
+
+@pytest.mark.parametrize("name", BOMBS)
+def test_a_file_that_asks_for_everything_is_refused_at_once(nursery: Nursery, name: str) -> None:
+    """Each took minutes, or all memory, or ended a run in the middle."""
+    file, old, new, more = BOMBS[name]
+    good = nursery.good[file]
+    assert old in good
+    content = (good.replace(old, new, 1) if old else good) + more if file != "answers.json" else more
+
+    assert nursery.outcome_of(file, content) in ("DescriptionError", "UsageError")
+
+
+def test_what_is_watched_for_is_seen() -> None:
+    """The watch itself works: an execution and a hang don't go by."""
+    from .hostile_files import Acted, TookTooLong
+
+    with pytest.raises(Acted), watched():
+        eval("1 + 1")
+    with pytest.raises(TookTooLong), watched(cpu_s=0.1):
+        sum(iter(int, 1))
+
+
+@pytest.mark.parametrize("text", ["", "x" * 50_000, "a\x1b[2J"])
+def test_an_unclear_error_is_seen(text: str) -> None:
+    with pytest.raises(AssertionError):
+        assert_clear(UsageError(text))
+
+
+def test_a_name_that_is_too_long_for_a_file_is_refused(nursery: Nursery) -> None:
+    """The file system's own complaint is not the answer."""
+    content = nursery.good["glue_head.toml"].replace(b'"glue_head.eds"', b'"' + b"a" * 3000 + b'.eds"')
+    assert nursery.outcome_of("glue_head.toml", content) == "DescriptionError"
+
+
+def test_two_mutations_differ(nursery: Nursery) -> None:
+    """Hardly any two mutated files are the same, so that two thousand are two thousand."""
+    from .hostile_files import mutated
+
+    good = nursery.good["vent_actuator.dbc"]
+    assert len({mutated(number, good) for number in range(200)}) > 190
