@@ -90,7 +90,7 @@ BOMBS = {
         b"",
         b"".join(
             b"[%04X]\nParameterName=a\nObjectType=8\nDataType=5\nAccessType=ro\nCompactSubObj=254\n" % n
-            for n in range(0x2000, 0x9000)
+            for n in range(0x2000, 0x2C00)
         ),
     ),
     "five megabytes": _eds(b"", b"", b";" * 5_000_000),
@@ -110,6 +110,11 @@ def test_a_file_that_asks_for_everything_is_refused_at_once(nursery: Nursery, na
     assert nursery.outcome_of(file, content) in ("DescriptionError", "UsageError")
 
 
+def _go_on_forever() -> None:
+    while True:
+        pass
+
+
 def test_what_is_watched_for_is_seen() -> None:
     """The watch itself works: an execution and a hang don't go by."""
     from .hostile_files import Acted, TookTooLong
@@ -117,7 +122,7 @@ def test_what_is_watched_for_is_seen() -> None:
     with pytest.raises(Acted), watched():
         eval("1 + 1")
     with pytest.raises(TookTooLong), watched(cpu_s=0.1):
-        sum(iter(int, 1))
+        _go_on_forever()
 
 
 @pytest.mark.parametrize("text", ["", "x" * 50_000, "a\x1b[2J"])
