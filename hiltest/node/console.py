@@ -10,22 +10,22 @@ from __future__ import annotations
 import contextlib
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 
-from hiltest.clock import NS_PER_S
 from hiltest.console import Line, SerialConsole
-from hiltest.description.models import DRIVER_FLAGS, Console, Description, Node, Stepper, Switch
+from hiltest.description.models import DRIVER_FLAGS, Console, Description, Node, Stepper
 from hiltest.errors import BenchLost, NoAnswer, NodeFault, NotOffered, Refused, UsageError
 from hiltest.link import Link, Timer
 from hiltest.node._consolebus import BusSide
 from hiltest.node._consolemove import Mover
+from hiltest.node._consoleread import Reader
 from hiltest.node._consoleroles import ConsoleRoles, Place
 from hiltest.node._consoletalk import Talk
 from hiltest.node._roletable import Key
 from hiltest.node.frames import LayoutCodec
-from hiltest.node.signals import READINGS, RESET_CAUSES, find_node
+from hiltest.node.signals import RESET_CAUSES, find_node
 from hiltest.node.verbs import (
     BusCounters,
     Identity,
@@ -62,14 +62,8 @@ class ConsoleDriver:
         codec = LayoutCodec(self._node)
         self._roles = ConsoleRoles(description, self._node, codec)
         self._sensor_of = {heater.name: heater.sensor for heater in description.heater}
-        self._printed: dict[Key, tuple[str, int]] = {}
         spots = [place.spot for place in self._roles.reports.values() if place.spot is not None]
         self._bus = BusSide(link, description, self._node, codec, spots, self._on_beat)
-        self._by_itself = {
-            key: place.pattern
-            for key, place in self._roles.reports.items()
-            if place.line is None and place.pattern is not None
-        }
         self._boot = None if self._settings.boot is None else re.compile(self._settings.boot)
         self._reported = None if self._settings.report is None else re.compile(self._settings.report)
         self._listeners: list[Callable[[Reading], None]] = []
@@ -79,13 +73,13 @@ class ConsoleDriver:
         self._lives = 0
         self._restarting = False
         self._product_checked = False
-        self._console, self._talk = self._open()
-        self._is_attached = False
-
-    def _open(self) -> tuple[SerialConsole, Talk]:
         settings = self._settings
-        console = SerialConsole(self._link, settings, settings.line_end, settings.unsolicited)
-        return console, Talk(self._link, console, settings, self.name, self._on_log)
+        self._console = SerialConsole(link, settings, settings.line_end, settings.unsolicited)
+        self._talk = Talk(link, self._console, settings, self.name, self._on_log)
+        self._reader = Reader(
+            self.name, settings, self._roles, self._bus, link, self._talk, self._console, self._report
+        )
+        self._is_attached = False
 
     # --- attaching ----------------------------------------------------------------------------------
 
@@ -183,113 +177,15 @@ class ConsoleDriver:
         if self._reported is not None and self._reported.fullmatch(text):
             for listener in tuple(self._report_listeners):
                 listener(line.t_ns, text)
-        for key, pattern in self._by_itself.items():
-            match = pattern.fullmatch(text)
-            if match is not None and match[1] is not None:
-                self._printed[key] = (match[1], line.t_ns)
-                value = self._told_value(key, self._roles.reports[key], match[1])
-                reading = READINGS.get((key[0], key[2]))
-                if reading is not None and value is not None:
-                    self._report(reading, key[1], value, line.t_ns)
+        self._reader.take_printed(text, line.t_ns)
 
     def _begun_anew(self, t_ns: int) -> None:
         """The node was reset: what it said before is no answer any more."""
         self._lives += 1
-        self._printed.clear()
+        self._reader.forget()
         self._hot.clear()
         self._product_checked = False
         self._report("boot", self.name, 0.0, t_ns)
-
-    # --- reading --------------------------------------------------------------------------------------
-
-    def _text(self, key: Key, verb: str) -> tuple[Place, str]:
-        """What the node says in answer, or has printed or told by itself.
-
-        Raises:
-            NotOffered: no such role.
-            NoAnswer: nothing that fits came in time.
-        """
-        kind, name, role = key
-        place = self._roles.report(kind, name, role, verb)
-        return place, self._texts({role: place}, key)[role]
-
-    def _texts(self, places: Mapping[str, Place], key: Key) -> dict[str, str]:
-        """As `_text`, for several roles of one owner: each different line is sent once."""
-        found: dict[str, str] = {}
-        lines: dict[str, list[str]] = {}
-        for role, place in places.items():
-            if place.spot is not None:
-                value = self._bus.read(place.spot, place.name)
-                found[role] = place.spot.signal.name_of(value) or f"{value:.15g}"
-            elif place.line is None:
-                found[role] = self._wait_printed((key[0], key[1], role), place)
-            else:
-                lines.setdefault(place.line, []).append(role)
-        for line, roles in lines.items():
-            patterns = [pattern for role in roles if (pattern := places[role].pattern) is not None]
-            for role, match in zip(roles, self._talk.ask(line, *patterns), strict=True):
-                found[role] = match[1] or ""
-        return found
-
-    def _wait_printed(self, key: Key, place: Place) -> str:
-        stale_s = self._settings.stale_s
-
-        def fresh() -> tuple[str, int] | None:
-            found = self._printed.get(key)
-            if found is None or (self._link.now_ns - found[1]) / NS_PER_S > stale_s:
-                return None
-            return found
-
-        found = self._link.wait_for(fresh, stale_s)
-        if found is None:
-            assert place.pattern is not None
-            asked = f"by itself with a line that fits {place.pattern.pattern!r} ({place.name})"
-            raise NoAnswer(self.name, asked, stale_s, self._console.seen())
-        return found[0]
-
-    def _value(self, key: Key, verb: str) -> float:
-        """A role's number, told to who listens.
-
-        Raises:
-            Refused: the node says that it has no valid one.
-            NoAnswer: no answer that fits, or it holds no number.
-        """
-        place, text = self._text(key, verb)
-        value = self._told_value(key, place, text)
-        reading = READINGS.get((key[0], key[2]))
-        if value is not None and reading is not None:
-            self._report(reading, key[1], value, asked=True)
-        if value is None:
-            raise self._no_number(place, text)
-        if math.isnan(value):
-            raise Refused(
-                self.name, f"{place.name} ({place.line!r})", f"it says {text!r}: there is no valid value"
-            )
-        return value
-
-    def _told_value(self, key: Key, place: Place, text: str) -> float | None:
-        """A text as a number: NaN for no valid value, None for no number at all."""
-        if place.is_invalid(text):
-            return math.nan
-        if key[0] == "switch":
-            load = self._roles.load("switch", key[1])
-            assert isinstance(load, Switch)
-            return float(place.is_on(text) == load.active_high)
-        return place.number(text)
-
-    def _is_on(self, place: Place) -> bool:
-        return place.is_on(self._texts({"": place}, ("", "", ""))[""])
-
-    def _number_of(self, place: Place) -> float:
-        text = self._texts({"": place}, ("", "", ""))[""]
-        value = place.number(text)
-        if value is None:
-            raise self._no_number(place, text)
-        return value
-
-    def _no_number(self, place: Place, text: str) -> NoAnswer:
-        asked = f"{place.line!r} with a number for {place.name}"
-        return NoAnswer(self.name, asked, self._settings.answer_s, repr(text))
 
     # --- commanding -----------------------------------------------------------------------------------
 
@@ -319,7 +215,7 @@ class ConsoleDriver:
         key = ("node", self.name, "product_code")
         if self._product_checked or expected is None or key not in self._roles.reports:
             return
-        found = round(self._value(key, "identify"))
+        found = round(self._reader.value(key, "identify"))
         if found != expected:
             raise Refused(
                 self.name,
@@ -352,15 +248,10 @@ class ConsoleDriver:
         places = {
             role: reports["node", self.name, role] for role in roles if ("node", self.name, role) in reports
         }
-        texts = self._texts(places, ("node", self.name, ""))
+        texts = self._reader.texts(places)
 
         def number(role: str) -> int:
-            if role not in texts:
-                return 0
-            value = places[role].number(texts[role])
-            if value is None:
-                raise self._no_number(places[role], texts[role])
-            return round(value)
+            return round(self._reader.number_in(places[role], texts[role])) if role in texts else 0
 
         return Identity(
             number("vendor_id"),
@@ -374,10 +265,8 @@ class ConsoleDriver:
     def read_status(self) -> NodeStatus:
         names = ("uptime_s", "reset_cause")
         places = {role: self._roles.report("node", self.name, role, "read_status") for role in names}
-        texts = self._texts(places, ("node", self.name, ""))
-        uptime_s = places["uptime_s"].number(texts["uptime_s"])
-        if uptime_s is None:
-            raise self._no_number(places["uptime_s"], texts["uptime_s"])
+        texts = self._reader.texts(places)
+        uptime_s = self._reader.number_in(places["uptime_s"], texts["uptime_s"])
         said = texts["reset_cause"].lower().replace("_", "-").replace(" ", "-")
         if said in RESET_CAUSES:
             return NodeStatus(uptime_s, said)
@@ -387,22 +276,11 @@ class ConsoleDriver:
 
     def read_bus_counters(self) -> BusCounters:
         roles = ("transmit_errors", "receive_errors", "bus_errors")
-        return BusCounters(*(round(value) for value in self._numbers("node", self.name, roles)))
-
-    def _numbers(self, kind: str, name: str, roles: Iterable[str]) -> list[float]:
-        verb = "read_bus_counters" if kind == "node" else "read_driver"
-        places = {role: self._roles.report(kind, name, role, verb) for role in roles}
-        texts = self._texts(places, (kind, name, ""))
-        values = []
-        for role, place in places.items():
-            value = place.number(texts[role])
-            if value is None:
-                raise self._no_number(place, texts[role])
-            values.append(value)
-        return values
+        found = self._reader.numbers("node", self.name, roles, "read_bus_counters")
+        return BusCounters(*(round(found[role]) for role in roles))
 
     def read_supply_v(self) -> float:
-        return self._value(("node", self.name, "supply_v"), "read_supply_v")
+        return self._reader.value(("node", self.name, "supply_v"), "read_supply_v")
 
     def restart(self, within_s: float) -> float:
         """Command a reset; return seconds from the line to the node's first sign of life after it.
@@ -468,7 +346,7 @@ class ConsoleDriver:
                 continue
 
             def told(matches: list[re.Match[str]], key: Key = key, place: Place = place) -> None:
-                value = self._told_value(key, place, matches[0][1] or "") if matches else None
+                value = self._reader.told_value(key, place, matches[0][1] or "") if matches else None
                 if value is not None:
                     self._report("temperature_c", key[1], value, asked=True)
 
@@ -482,13 +360,13 @@ class ConsoleDriver:
 
     def read_burst(self) -> int:
         """Frames of the burst that the node has sent."""
-        return round(self._value(("node", self.name, "burst"), "read_burst"))
+        return round(self._reader.value(("node", self.name, "burst"), "read_burst"))
 
     # --- sensors, heaters, fans -------------------------------------------------------------------------
 
     def read_temperature_c(self, sensor: str) -> float:
         """Temperature in degC. Raises Refused when the node says that it has no valid value."""
-        return self._value(("sensor", sensor, "temperature_c"), "read_temperature_c")
+        return self._reader.value(("sensor", sensor, "temperature_c"), "read_temperature_c")
 
     def set_heater_c(self, heater: str, setpoint_c: float) -> None:
         """Closed loop towards `setpoint_c`; 0 switches the heater off.
@@ -521,7 +399,7 @@ class ConsoleDriver:
         self._tell(place, place.command(duty, seconds=seconds, milliseconds=seconds * 1e3), duty)
 
     def read_heater_output(self, heater: str) -> float:
-        return self._value(("heater", heater, "output"), "read_heater_output")
+        return self._reader.value(("heater", heater, "output"), "read_heater_output")
 
     def set_heater_ceiling_c(self, heater: str, ceiling_c: float) -> None:
         """Set the ceiling that the node itself holds, until its next reset."""
@@ -538,7 +416,7 @@ class ConsoleDriver:
         self._report("fan_duty", fan, duty, asked=True)
 
     def read_tach_hz(self, fan: str) -> float:
-        return self._value(("fan", fan, "tach_hz"), "read_tach_hz")
+        return self._reader.value(("fan", fan, "tach_hz"), "read_tach_hz")
 
     def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
         """Send duties and setpoints whatever state the node is in, and wait for nothing."""
@@ -568,7 +446,7 @@ class ConsoleDriver:
         has = self._roles.reports.keys()
         optional = ("version", "writes", "hold_current_a", "flags", "current_a", "microsteps")
         roles = [role for role in optional if ("stepper", stepper, role) in has]
-        values = dict(zip(roles, self._numbers("stepper", stepper, roles), strict=True))
+        values = self._reader.numbers("stepper", stepper, roles, "read_driver")
         version, writes = values.get("version"), values.get("writes")
         flags = self._driver_flags(stepper, round(values.get("flags", 0)))
         # A driver chip that is not there reads as all zeros or all ones.
@@ -588,7 +466,7 @@ class ConsoleDriver:
             place = self._roles.reports.get(("stepper", stepper, f"flag_{name}"))
             if place is not None:
                 found.discard(name)
-                if self._is_on(place):
+                if self._reader.is_on(place):
                     found.add(name)
         return frozenset(found)
 
@@ -618,18 +496,19 @@ class ConsoleDriver:
             self._mover(stepper).move(microsteps, speed, speed_rev_s, within_s)
 
     def _mover(self, stepper: str) -> Mover:
-        return Mover(self.name, stepper, self._roles, self._link, self._number_of, self._tell, self._is_on)
+        reader = self._reader
+        return Mover(self.name, stepper, self._roles, self._link, reader.number, self._tell, reader.is_on)
 
     def read_position(self, stepper: str) -> int:
-        return round(self._value(("stepper", stepper, "position"), "read_position"))
+        return round(self._reader.value(("stepper", stepper, "position"), "read_position"))
 
     def read_encoder(self, stepper: str) -> int:
-        return round(self._value(("stepper", stepper, "encoder"), "read_encoder"))
+        return round(self._reader.value(("stepper", stepper, "encoder"), "read_encoder"))
 
     # --- switches and lamps -----------------------------------------------------------------------------
 
     def read_switch(self, switch: str) -> bool:
-        return bool(self._value(("switch", switch, "state"), "read_switch"))
+        return bool(self._reader.value(("switch", switch, "state"), "read_switch"))
 
     def set_lamp(self, lamp: str, colour: str | None) -> None:
         load, places = self._roles.lamp(lamp)

@@ -141,6 +141,7 @@ def test_the_description_as_it_stands_is_accepted() -> None:
     assert record.verdict == "accepted", record.verdict_reason
     not_passed = {name: outcome for name, outcome in outcomes(record).items() if outcome != "passed"}
     assert not_passed == {"bus.latency[head]": "not offered"}
+    assert "1 not offered, as the description allows" in record.verdict_reason
     assert not [name for name in outcomes(record) if name.startswith("safe.old_commands")]
 
 

@@ -334,6 +334,28 @@ def test_what_the_node_prints_by_itself_is_read_while_it_is_fresh(bench: Bench) 
         bench.driver.read_status()
 
 
+def test_a_position_that_is_printed_by_itself_ends_a_move_too() -> None:
+    """Nobody asks: the node tells where it stands, line after line."""
+    changes = {
+        "position = { send = \"POS?\", expect = 'POS (-?\\d+) .*' }": "position = { expect = '#[\\d.]+ at (-?\\d+)' }",
+        'moving = { send = "POS?", expect = \'POS -?\\d+ \\S+ (\\S+)\', on = "RUN" }\n': "",
+    }
+    bench = Bench(changes)
+    bench.driver.start()
+    kiln = bench.kiln
+
+    def tell() -> None:
+        kiln.act(b"POS?")
+        kiln.print(b"#3.0 at %d\r\n" % kiln.position)
+
+    telling = bench.link.every(0.05, tell)
+    bench.driver.enable_driver("damper", True)
+    bench.driver.move("damper", 1600, 2.0, 5.0)
+    assert kiln.position == 1600
+    telling.cancel()
+    bench.close()
+
+
 def test_an_answer_that_does_not_fit_is_told_with_line_pattern_and_what_came(bench: Bench) -> None:
     """All three stand in the error, and nothing of it becomes a value."""
     for wrong in (b"TA=2#.5", b"TA=23.5 C", b" 23.5", b"TB=23.5", b"TA=\xff23.5"):
