@@ -114,8 +114,9 @@ class DriverTests:
         sent: list[Any] = []
         with self.bench(start=False) as (run, node):
             run.opened().link.listen_sent(sent.append)
-            open_driver(run.opened().link, run.loaded, node.name)
+            another = open_driver(run.opened().link, run.loaded, node.name)
             run.opened().link.run_for(1.0)
+            another.stop()
             assert not sent, f"{node.name} sent {sent[0]} before start()"
             node.start()
             run.opened().link.run_for(0.2)
@@ -287,14 +288,16 @@ class DriverTests:
             if not {"go_silent", "resume"} <= node.offers:
                 return
             link, sent = run.opened().link, list[Any]()
-            link.run_for(0.5)
-            node.go_silent()
             link.listen_sent(sent.append)
+            link.run_for(0.5)
+            speaks_here = bool(sent)  # a node that is reached over a console hears the host there
+            node.go_silent()
+            sent.clear()
             link.run_for(1.0)
             assert not sent, f"{sent[0]} was sent by a silent host"
             node.resume()
             link.run_for(1.0)
-            assert sent, "after resume() nothing was sent"
+            assert sent or not speaks_here, "after resume() nothing was sent"
 
     def test_a_restart_takes_the_time_that_it_returns(self) -> None:
         """Seconds from the command to the first sign of life; told as a reading, so that the guard knows."""
@@ -402,7 +405,7 @@ class DriverTests:
         """What never came on proves nothing when it is off."""
         truth = getattr(getattr(run.opened().link.port.bus, "bench", None), "truth", None)
         if truth is not None:
-            assert output in truth.outputs_on(), f"{output} was commanded on and did not come on"
+            assert _names(node, output) & truth.outputs_on(), f"{output} was commanded on and did not come on"
         elif (read := f"read_tach_hz[{output.partition(':')[2]}]") in node.offers:
             assert self._call("read_tach_hz", output.partition(":")[2], run)(node) > 0, (
                 f"{read} is 0 at full duty"
@@ -412,7 +415,7 @@ class DriverTests:
         kind, _, name = output.partition(":")
         truth = getattr(getattr(run.opened().link.port.bus, "bench", None), "truth", None)
         if truth is not None:
-            assert output not in truth.outputs_on(), f"{output} is still on after stop_all"
+            assert not _names(node, output) & truth.outputs_on(), f"{output} is still on after stop_all"
         if kind == "heater" and f"read_heater_output[{name}]" in node.offers:
             assert node.read_heater_output(name) == 0.0, (
                 f"{output}: the node still applies power after stop_all"
@@ -441,6 +444,11 @@ def _judge(verb: str, value: Any, voltage_v: float) -> str:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return "expected a number"
     return "" if low <= value <= high else f"expected {low:g} to {high:g} {unit}"
+
+
+def _names(node: GuardedNode, output: str) -> set[str]:
+    """How the simulated bench calls an output: with the node where there are several."""
+    return {output, f"{node.name}/{output}"}
 
 
 def _other_verbs() -> set[str]:

@@ -113,6 +113,12 @@ class TestDbcDriver(DriverTests):
     description = FIXTURES / "vent_actuator.toml"
 
 
+class TestConsoleDriver(DriverTests):
+    """Ours, on the glue head with a console alone."""
+
+    description = FIXTURES / "glue_head_console.toml"
+
+
 BROKEN = {
     "sends while it is made": (
         "    def __init__(self, *a):\n        super().__init__(*a)\n        self.send(1, b'')\n",
