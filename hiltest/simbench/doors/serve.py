@@ -172,16 +172,28 @@ class Server:
 
 
 def doors_of(bench: Any) -> list[Door]:
-    """Every door of a bench: adapters, consoles, and the two instruments."""
+    """Every door of a bench: adapters, consoles, and the two instruments.
+
+    Where there are several adapters, the name of each ends with its bus: 'adapter front'; consoles with their node.
+    """
     doors: list[Door] = []
     for number, bus in enumerate(bench.description.bus):
         adapter = bench.adapter(bus.name)
         if adapter.policy.error_reports_per_s is None:
             adapter.policy.error_reports_per_s = ERROR_LINES_PER_S
-        doors.append(SlcanDoor(adapter, serial=f"{(bench.seed + number) % 10_000:04d}"))
-    doors += [ConsoleDoor(console) for console in bench.consoles.values()]
+        door = SlcanDoor(adapter, serial=f"{(bench.seed + number) % 10_000:04d}")
+        door.name = _named(door.name, bus.name, len(bench.description.bus))
+        doors.append(door)
+    for node, port in bench.consoles.items():
+        console = ConsoleDoor(port)
+        console.name = _named(console.name, node, len(bench.consoles))
+        doors.append(console)
     doors += [ScpiDoor(name, instrument, bench.queue) for name, instrument in bench.instruments.items()]
     return doors
+
+
+def _named(door: str, of: str, count: int) -> str:
+    return door if count == 1 else f"{door} {of}"
 
 
 def serve(
