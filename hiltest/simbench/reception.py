@@ -126,7 +126,7 @@ class Reception:
 
     def dominant_after(self, station: int, drivers: int, before: int, since_ns: float) -> float:
         """Probability that `station` reads dominant `since_ns` after the drivers changed, to the nanosecond."""
-        if not math.isfinite(since_ns):  # nobody has driven the line yet
+        if not 0.0 <= since_ns <= self._settled_ns:  # infinite where nobody has driven the line yet
             return self.dominant(drivers)[station]
         key = (station, drivers, before, int(since_ns))
         found = self._after.get(key)
@@ -139,7 +139,7 @@ class Reception:
     def _dominant_after(self, station: int, drivers: int, before: int, since_ns: int) -> float:
         line = self._line
         settled = self.dominant(drivers)[station]
-        if line is None or drivers == before or not 0.0 <= since_ns <= self._settled_ns:
+        if line is None or drivers == before:
             return settled
         if settled == SENSELESS and not self._works(station, drivers):
             return settled
