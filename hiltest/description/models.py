@@ -391,7 +391,9 @@ class Node(Section):
             "console: lines of text; own: a driver class of yours"
         ),
     )
-    node_id: int | None = Field(None, ge=1, le=127, description="CANopen node id")
+    node_id: int | None = Field(
+        None, ge=1, le=127, description="CANopen node id; default: the one that a DCF file states"
+    )
     eds: str | None = Field(None, description="EDS or DCF file (CiA 306), relative to this file")
     database: str | None = Field(None, description="DBC file, relative to this file")
     driver: str | None = Field(None, description="name in the entry point group hiltest.drivers")

@@ -210,8 +210,16 @@ def can_open_quietly(interface: str) -> bool:
 
 def _given_rate(order: Order) -> tuple[int | None, str]:
     """The bit rate where it is known before: given, or set in the kernel."""
+    given_bps = order.bit_rate_bps
+    if given_bps is not None and not 10_000 <= given_bps <= 1_000_000:
+        raise UsageError(f"bit rate {given_bps} bit/s: expected 10000 to 1000000")
     if order.interface == "socketcan":
         set_bps = _kernel_rate(order.channel)
+        if set_bps is not None and given_bps not in (None, set_bps):
+            raise UsageError(
+                f"{order.channel} is set to {set_bps} bit/s in the kernel, --bitrate says {given_bps}: leave it out, or set the "
+                f"interface: `ip link set {order.channel} down && ip link set {order.channel} up type can bitrate {given_bps}`"
+            )
         if set_bps is not None:
             return set_bps, f"{order.channel} is set to it in the kernel"
     return order.bit_rate_bps, "given"

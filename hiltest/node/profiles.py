@@ -146,6 +146,7 @@ _ROLES: dict[str, tuple[tuple[str, str], ...]] = {
         ("receive_errors", r"receive error|rx error"),
         ("bus_errors", r"errors seen|bus errors|can errors"),
         ("all_off", r"all off|everything off"),
+        ("hang", r"\bhang\b"),
         ("burst", r"burst / .*frames"),
     ),
 }
@@ -158,6 +159,7 @@ _ONLY_ONCE = {
     "microsteps",
     "reset_cause",
     "all_off",
+    "hang",
     "burst",
 }
 _COUNTS = {"bus_errors", "transmit_errors", "receive_errors"}

@@ -18,7 +18,7 @@ from hiltest.cli import main
 from hiltest.description.loading import load_description, load_text
 from hiltest.draft import Order, draft, look
 from hiltest.draft.look import Look
-from hiltest.errors import BenchError, DescriptionError
+from hiltest.errors import BenchError, DescriptionError, UsageError
 from hiltest.link import Link
 from hiltest.node.search import search
 from hiltest.numbering import number
@@ -330,6 +330,7 @@ def test_a_board_is_numbered_through_a_serial_adapter_and_stays_so(tmp_path: Pat
         (["--interface", "slcna", "--channel", "x"], "no adapter family"),
         (["--interface", "virtual", "--channel", "x"], "give --bitrate"),
         (["--simulate", str(GLUE_HEAD), "--files", "/nowhere"], "no folder"),
+        (["--simulate", str(GLUE_HEAD), "--bitrate", "5"], "expected 10000 to 1000000"),
         (["--interface", "virtual", "--channel", "x", "--fault", "no_node"], "add --simulate"),
     ],
 )
@@ -348,3 +349,12 @@ def test_hostile_texts_of_a_node_stay_comments() -> None:
     nasty = 'a\n[supply]\nvoltage_v = 1 "\\'
     assert "\n" not in _clean(nasty)
     assert "\n" not in text_of(nasty)
+
+
+def test_a_bit_rate_that_contradicts_the_kernel_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The interface's own rate counts; another one on the command line is not passed over in silence."""
+    monkeypatch.setattr(look, "_kernel_rate", lambda channel: 500_000)
+    with pytest.raises(UsageError, match=r"can0 is set to 500000 .*--bitrate says 250000.*ip link set can0"):
+        draft(order(tmp_path / "a.toml", interface="socketcan", channel="can0", bit_rate_bps=250_000))

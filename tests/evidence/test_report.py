@@ -14,7 +14,7 @@ import pytest
 
 from hiltest.description.models import Description
 from hiltest.evidence.chart import MAX_POINTS, decimate, draw, limit_bar, margin, ticks
-from hiltest.evidence.model import CheckResult, Curve, RunRecord
+from hiltest.evidence.model import CheckResult, Curve, NodeReport, RunRecord
 from hiltest.evidence.report import render
 from hiltest.evidence.text import clean, limits_text, number, value_text
 from hiltest.evidence.wiring import wiring
@@ -445,3 +445,24 @@ def test_a_check_of_an_unknown_group_is_shown() -> None:
     record.checks.append(CheckResult("mine.own[x]", "passed"))
 
     assert "mine.own[x]" in Page(render(record, None)).text
+
+
+def test_what_a_node_reported_stands_beside_the_finding_and_on_a_timeline() -> None:
+    """An emergency during a failed check is shown on its card; all of them in order of time, and what was left out."""
+    record = rejected()
+    failed = next(check for check in record.checks if check.outcome == "failed")
+    record.reports = [
+        NodeReport(1.5, "head", "emergency 0x8130 (heartbeat error)", "bus.quiet[can]"),
+        NodeReport(2.25, "head", "emergency 0x5030 (device hardware) <b>", failed.name),
+    ]
+    record.reports_left_out = 7
+    page = render(record, None)
+    words = " ".join(Page(page).words)
+    card = page.split("What to look at first")[1].split("</article>")[0]
+    assert "What the node reported by itself meanwhile" in card
+    assert "2.250 s: emergency 0x5030 (device hardware) &lt;b&gt;" in card
+    assert "0x8130" not in card
+    timeline = words.split("What the nodes reported by themselves")[1]
+    assert timeline.index("1.500 s") < timeline.index("2.250 s")
+    assert "7 more came" in timeline
+    assert "What the nodes reported by themselves" not in render(rejected(), None)
