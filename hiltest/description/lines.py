@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import warnings
 from collections.abc import Iterator, Mapping
 from re import _parser as _pattern_parser  # type: ignore[attr-defined]
 from typing import Any
@@ -99,11 +100,14 @@ def compiled(pattern: str) -> re.Pattern[str]:
     Raises:
         ValueError: it is none, or one that can take for ever on a line that does not fit; says which.
     """
-    try:
-        found = re.compile(pattern)
-    except (re.error, RecursionError, OverflowError) as error:
-        raise ValueError(f"Python says: {error}.") from error
-    if _has_nested_repeat(_pattern_parser.parse(pattern), False):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # what Python will read otherwise one day is no clear pattern
+        try:
+            found = re.compile(pattern)
+            tree = _pattern_parser.parse(pattern)
+        except (re.error, RecursionError, OverflowError, Warning) as error:
+            raise ValueError(f"Python says: {error}.") from error
+    if _has_nested_repeat(tree, False):
         raise ValueError(
             "A repeat inside a repeat, like (a+)+, can take for ever on a line that does not fit."
         )
