@@ -110,9 +110,9 @@ def can_bus(link: Link) -> Iterator[can.BusABC]:
 
 @pytest.fixture
 def serial_console(request: pytest.FixtureRequest, measure: Measure) -> SerialConsole:
-    """The node's serial console."""
+    """The node's serial console: of the node of @hil_node, or the first one."""
     del measure
-    return or_fail(_needed(request).console)
+    return or_fail(lambda: _needed(request).console(_marked_node(request)))
 
 
 @pytest.fixture

@@ -172,7 +172,7 @@ class _Open:
     links: dict[str, Link] = field(default_factory=dict)
     nodes: dict[str, GuardedNode] = field(default_factory=dict)
     spoken: bool = False
-    console: SerialConsole | None = None
+    consoles: dict[str, SerialConsole] = field(default_factory=dict)
     operator: Operator | None = None
     power: Power | None = None
     meter: ScpiMeter | None = None
@@ -449,21 +449,28 @@ class Run:
             if bus in (None, part.bus) and self._has_passed(f"bus.enumerate[{part.name}]")
         ]
 
-    def console(self) -> SerialConsole:
-        """The serial console of the description, opened: the first, where there are several."""
+    def console(self, node: str = "") -> SerialConsole:
+        """The serial console of `node`, opened; the first of the description where no node is named.
+
+        Raises:
+            UsageError: the description has no console, or none of this node.
+        """
         from hiltest.console import SerialConsole
 
-        opened = self.opened()
-        if not self.loaded.description.console:
+        opened, parts = self.opened(), self.loaded.description.console
+        if not parts:
             raise UsageError("the description has no [console]")
-        part = self.loaded.description.console[0]
+        part = next((each for each in parts if each.node == node), None) if node else parts[0]
+        if part is None:
+            having = ", ".join(repr(each.node) for each in parts)
+            raise UsageError(f"node {node!r} has no [[console]] in the description; there is one of {having}")
         driver = opened.nodes[part.node].driver if part.node in opened.nodes else None
         shared = getattr(driver, "console", None)
         if isinstance(shared, SerialConsole):
             return shared  # a port has one reader: the driver of a node that is commanded over it
-        if opened.console is None:
-            opened.console = SerialConsole(opened.link, part, part.line_end, part.unsolicited)
-        return opened.console
+        if part.port not in opened.consoles:
+            opened.consoles[part.port] = SerialConsole(opened.link, part, part.line_end, part.unsolicited)
+        return opened.consoles[part.port]
 
     def operator(self) -> Operator:
         """Who answers questions: an answers file, the person of a simulated bench, or whoever sits at the terminal."""
@@ -758,7 +765,7 @@ class Run:
         if self._open is not None:
             self._open.close_log()
             with contextlib.suppress(HiltestError, OSError):
-                for part in (self._open.console, self._open.meter, self._open.supply):
+                for part in (*self._open.consoles.values(), self._open.meter, self._open.supply):
                     if part is not None:
                         part.close()
                 _close_all(self._open.links, self._open.claims)

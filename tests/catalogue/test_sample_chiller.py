@@ -223,3 +223,34 @@ def test_a_block_of_the_other_board_that_gets_hot_trips_the_guard() -> None:
     assert "lid" in seen["reason"], seen
     assert seen["lid"] < 75.0
     assert not seen["on"]
+
+
+@pytest.mark.parametrize(("silent", "trips"), [("chamber", False), ("carousel", True)])
+def test_the_guard_minds_the_silence_of_the_node_whose_load_is_on(silent: str, trips: bool) -> None:
+    """The lid is warm. A chamber without power is no reason to trip; a carousel is, and all nodes are commanded off."""
+    seen: dict[str, Any] = {}
+
+    def look(run: Any) -> None:
+        opened = run.opened()
+        bench = opened.link.port.bus.bench
+        opened.guard.reset()
+        opened.guard.release("a test of the guard")
+        run.node("chamber")
+        run.node("carousel").set_heater_c("lid", 40.0)
+        opened.link.run_for(2.0)
+        bench.inject(f"no_node[{silent}]")
+        try:
+            opened.link.run_for(4.0)
+        except GuardTripped as tripped:
+            seen["reason"] = str(tripped)
+            bench.run_for(0.3)  # the commands are on their way
+        seen["on"] = bench.truth.outputs_on()
+        opened.guard.all_off("a test")
+
+    accept(file=short(), only=("bus.enumerate[chamber]", "bus.enumerate[carousel]"), before_close=look)
+    if trips:
+        assert "no sign of node 'carousel'" in seen["reason"]
+        assert not seen["on"]
+    else:
+        assert "reason" not in seen
+        assert seen["on"] == {"carousel/heater:lid"}

@@ -210,6 +210,18 @@ def test_the_sensor_of_a_heater_hangs_on_the_same_node(glue_head: Path) -> None:
     assert "node 'tail'" in problem.hint
 
 
+def test_the_home_switch_of_an_axis_hangs_on_the_same_node(glue_head: Path) -> None:
+    """The node that moves the axis reads the switch."""
+    text = _two_nodes(glue_head)
+    for kind in ("sensor", "heater", "fan", "stepper", "switch", "lamp"):
+        text = text.replace(f"[[{kind}]]\n", f'[[{kind}]]\nnode = "head"\n')
+    text = text.replace("[console] ", '[console] \nnode = "head"\n')
+    text = text.replace('[[switch]]\nnode = "head"', '[[switch]]\nnode = "tail"', 1)
+    (problem,) = _problems(text, glue_head.parent)
+    assert problem.key == "stepper[pump].home_switch"
+    assert "That switch hangs on node 'tail'" in problem.hint
+
+
 def test_two_buses_have_two_adapters_and_each_node_says_which(glue_head: Path) -> None:
     """Except on the simulated bench, where one channel has every bus."""
     text = glue_head.read_text(encoding="utf-8")
