@@ -250,7 +250,10 @@ def test_nothing_is_energised_before_the_gates_passed(run: Run) -> None:
     result = run('def test_it(node): node.set_fan("nozzle", 0.5)')
 
     result.assert_outcomes(failed=1)
-    assert "set_fan on 'nozzle' was refused: bus.enumerate[head], bus.quiet[can]" in said(result)
+    assert (
+        "set_fan on 'nozzle' was refused: cold.power_on[can], bus.quiet[can], bus.enumerate[head], bus.observer[can]"
+        in said(result)
+    )
     assert '--hil-release "why"' in said(result)
 
 

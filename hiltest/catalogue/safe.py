@@ -251,7 +251,8 @@ def test_old_commands(target: Node, link: Link, node: GuardedNode, measure: Meas
         method="The node is told to hang (role hang: an object that makes its program stand still), and listened to until "
         "its boot-up message. A node that has no such object is 'not offered': try it once with a build that has. "
         "Looked at afterwards, before anything is commanded: the outputs, the tachometers, the current of a "
-        "[bench_supply], and that nothing comes on by itself.",
+        "[bench_supply], and that nothing comes on by itself. Where nothing may be on, the reset by the watchdog alone is "
+        "looked at; what a reset does to outputs is safe.reset's.",
         limits=(
             (
                 "boots again within node.watchdog_max_s, 1 s, and node.boot_max_s",

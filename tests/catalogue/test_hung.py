@@ -58,6 +58,14 @@ def test_without_somebody_at_the_power_no_heater_is_on() -> None:
     assert left_on == {"fan:electronics", "fan:nozzle"}
 
 
+def test_a_node_on_which_nothing_may_be_on_shows_its_watchdog_all_the_same() -> None:
+    """No fan, and nobody at the power: the reset by the watchdog is looked at, and the check says that nothing was on."""
+    check, _, _ = drill(only=("heat.pulse[reservoir]", HUNG))
+    assert check.outcome == "passed", check.reason
+    assert values(check)["reset cause"] == "watchdog"
+    assert any("nothing was on meanwhile" in note for note in check.notes)
+
+
 def test_a_bench_supply_ends_a_node_that_hangs_for_good() -> None:
     """With one the heater glows a little too, the power is taken away, and nothing is left on."""
     file = variants.variant("hung_with_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
