@@ -44,6 +44,10 @@ that the error cut short is not known to a host and not charged."""
 
 _BUS_ERROR_CLASSES = ERR_PROTOCOL | ERR_ACK | ERR_BUS_ERROR
 
+IDS_MAX = 4_096
+"""Identifiers that are accounted for one by one: twice as many as there are standard ones. On a bus of garbage every
+frame may bring another of the 536 870 912 extended ones."""
+
 _LATER = 1 << 62
 _CLASSIC_BITS_MAX = worst_case_bits(8, extended=True)
 
@@ -117,6 +121,9 @@ class BusAccount:
         self.states: Counter[str] = Counter()
         """Controller states reported: active, warning, passive, bus-off."""
         self.ids: dict[Key, IdAccount] = {}
+        """The first IDS_MAX identifiers seen."""
+        self.other_frames = 0
+        """Frames of further identifiers, which are counted in the totals only."""
         self.first_ns: int | None = None
         self.last_ns: int | None = None
         self.out_of_order = 0
@@ -148,6 +155,10 @@ class BusAccount:
         try:
             entry = self.ids[can_id, extended]
         except KeyError:
+            if len(self.ids) >= IDS_MAX:
+                self.other_frames += 1
+                self._take_time(t_ns, busy)
+                return
             entry = self.ids[can_id, extended] = IdAccount(t_ns)
         else:
             gap = t_ns - entry.last_ns
@@ -282,11 +293,15 @@ class BusAccount:
             times[starts],
             times[ends - 1],
         )
-        for value, start, end, n_bits, n_bytes, shortest, longest, first, last in zip(
-            *(column.tolist() for column in columns), strict=True
-        ):
+        rows = list(zip(*(column.tolist() for column in columns), strict=True))
+        if len(self.ids) + len(starts) > IDS_MAX:  # those that came first are kept, as one at a time
+            rows.sort(key=lambda row: row[7])
+        for value, start, end, n_bits, n_bytes, shortest, longest, first, last in rows:
             name = (value >> 1, bool(value & 1))
             entry = self.ids.get(name)
+            if entry is None and len(self.ids) >= IDS_MAX:
+                self.other_frames += end - start
+                continue
             if entry is None:
                 entry = self.ids[name] = IdAccount(first)
             else:

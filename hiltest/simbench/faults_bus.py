@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import partial
+from random import Random
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
@@ -329,6 +330,28 @@ def babbling_device(bench: Bench, target: str, _: float) -> None:
     frame = Frame(0x010, b"\xff" * 8)
     controller.on_sent(lambda _: controller.send(frame))
     bench.queue.after(1_000_000, lambda: [controller.send(frame) for _ in range(2)])
+
+
+@fault(TRAFFIC, "a broken device sends random frames without a pause", "bus")
+def garbage_storm(bench: Bench, target: str, _: float) -> None:
+    controller = _stranger(bench, target, "garbler")
+    rng = bench.rng(f"{controller.name}/{target}")
+
+    def next_one(_: object) -> None:
+        controller.send(_garbage(rng))
+
+    controller.on_sent(next_one)
+    bench.queue.after(1_000_000, lambda: [controller.send(_garbage(rng)) for _ in range(2)])
+
+
+def _garbage(rng: Random) -> Frame:
+    """Any classic frame: identifier of 11 or 29 bits, data or remote, 0 to 8 bytes."""
+    extended = rng.random() < 0.5
+    can_id = rng.getrandbits(29 if extended else 11)
+    length = rng.randrange(9)
+    if rng.random() < 0.1:
+        return Frame(can_id, b"", extended, True, remote_dlc=length)
+    return Frame(can_id, rng.randbytes(length), extended)
 
 
 @fault(

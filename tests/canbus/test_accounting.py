@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hiltest.canbus import frames
-from hiltest.canbus.accounting import ERROR_REPORT_BITS, BusAccount, Gap, SequenceCheck
+from hiltest.canbus.accounting import ERROR_REPORT_BITS, IDS_MAX, BusAccount, Gap, SequenceCheck
 from hiltest.canbus.batch import FD_FRAME_DTYPE, to_rows
 from hiltest.canbus.frame import Frame
 from hiltest.errors import UsageError
@@ -238,3 +238,20 @@ def test_a_wide_counter_costs_no_memory() -> None:
     check = checked([0, 1_000_000_000, 5, 1_000_000_001], modulus=1 << 32)
 
     assert (check.lost, check.reordered) == (999_999_998, 1)
+
+
+@pytest.mark.parametrize("batch", [1, 1000, 10_000])
+def test_garbage_takes_no_memory_without_end(batch: int) -> None:
+    """The first identifiers are kept one by one, all others in the totals; frame by frame or in batches."""
+    frames = [Frame(7919 * n % (1 << 29), bytes(n % 9), True, t_ns=n * 200_000) for n in range(10_000)]
+    account = BusAccount(1_000_000)
+    if batch == 1:
+        for frame in frames:
+            account.add(frame)
+    else:
+        for start in range(0, len(frames), batch):
+            account.add_rows(to_rows(frames[start : start + batch]))
+
+    assert (account.frames, len(account.ids), account.other_frames) == (10_000, IDS_MAX, 10_000 - IDS_MAX)
+    assert set(account.ids) == {(frame.can_id, True) for frame in frames[:IDS_MAX]}
+    assert sum(entry.frames for entry in account.ids.values()) == IDS_MAX
