@@ -95,6 +95,12 @@ TABLE = (
     # bit timing
     Row("wrong_bit_rate", QUIET, "500,000 bit/s"),
     Row("wrong_bit_rate=250000@2.05", ENUMERATE, "250,000 bit/s"),
+    Row(
+        "wrong_bit_rate=1e6",
+        QUIET,
+        "1,000,000 bit/s",
+        (("bit_rate_bps = 1_000_000", "bit_rate_bps = 500_000"),),
+    ),
     Row("bus_at_another_rate", QUIET, "500,000 bit/s"),
     Row("oscillator_off=1.3", LOAD, "errors: ", SHORT),
     Row("oscillator_off=-1.5", LOAD, "", SHORT),

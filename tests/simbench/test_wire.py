@@ -780,3 +780,26 @@ def test_a_can_fd_frame_is_destroyed_by_a_classic_station_and_passes_without_one
 
     assert bus["a"].counters.tx > 0
     assert "form" in bus.kinds("old")
+
+
+def test_a_node_at_twice_the_rate_can_fall_in_step_with_overload_frames_for_ever() -> None:
+    """Neither side counts: a dominant bit in the last bit of a delimiter is answered by an overload frame (condition 3),
+    and a stuff bit of the arbitration field that is sent recessive and seen dominant is exception 2 of rule 3 (Bosch,
+    CAN 2.0, overload frame and fault confinement). Both stay error active, no frame comes through, and all that the
+    slower one is told is its first error.
+    """
+    queue = EventQueue()
+    wire = Wire(queue, random.Random(1))
+    slow = Controller(wire, "slow", Timing(500_000))
+    fast = Controller(wire, "fast", Timing(1_000_000))
+    told: dict[str, list[tuple[str, str, int, int]]] = {"slow": [], "fast": []}
+    for station in (slow, fast):
+        station.on_error(lambda e, of=told[station.name]: of.append((e.kind, e.field, e.tec, e.rec)))
+    queue.run_until(1_000_000)
+    fast.send(Frame(0x705, b"\5"))
+    queue.run_until(60_000_000)
+    assert wire.frames == 0
+    assert len(told["slow"]) == 1
+    assert set(told["fast"][2:]) == {("stuff", "id", 8, 0)}
+    assert len(told["fast"]) > 1000
+    assert (slow.state, fast.state) == ("active", "active")
