@@ -119,7 +119,7 @@ TABLE = (
     Row("stuck_dominant", QUIET, "stuff"),
     Row("stuck_dominant@8.9", LOAD, "errors: "),
     Row("duplicate_node_id", ENUMERATE, "2 boards"),
-    Row("duplicate_node_id@5.6", DUPLICATE, "serial numbers was 2"),
+    Row("duplicate_node_id@5.6", DUPLICATE, "serial numbers: 2"),
     Row("frames_lost=0.3", ENUMERATE),
     Row("frames_lost=0.05@5.6", LATENCY, "requests without an answer"),
     # identity and life
