@@ -436,7 +436,9 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
         if not bench.told:
             terminalreporter.line(f"verdict{of_bench}: none, no test of this bench was run to its end")
         for told in bench.told:
-            word = "" if told.reason.startswith("own tests") else f"verdict{of_bench}: {told.verdict}. "
-            terminalreporter.line(f"{word}{told.reason}")
+            if told.reason.startswith("own tests"):  # without the catalogue there is no verdict about a board
+                terminalreporter.line(f"{bench.name}, {told.reason}" if of_bench else told.reason)
+            else:
+                terminalreporter.line(f"verdict{of_bench}: {told.verdict}. {told.reason}")
             if told.folder:
                 terminalreporter.line(f"records{of_bench}: {told.folder}")

@@ -29,7 +29,8 @@ pytest_plugins = ["pytester"]
 checks()
 
 OWN = """
-import os, pathlib, pytest
+import os, pathlib, time
+import pytest
 
 LOG = pathlib.Path(__file__).with_name("log")
 
@@ -49,6 +50,12 @@ def test_two(link, measure, hil_bench):
 @pytest.mark.hil_bench("left")
 def test_left_only(node):
     assert node.name == "head"
+
+@pytest.mark.hil_bench("left")
+@pytest.mark.timeout(2, method="signal", func_only=True)
+def test_hangs(node):
+    while True:
+        time.sleep(0.01)
 
 @pytest.mark.parametrize("number", [1, 2])
 def test_many(number, can_bus):
@@ -116,7 +123,7 @@ def test_each_bench_has_one_worker_and_each_worker_one_bench(spread: Session) ->
     assert len(workers["left"]) == len(workers["right"]) == 1, spread.text
     assert workers["left"] != workers["right"]
     assert sorted(names) == sorted({
-        "test_board[left]", "test_board[right]", "test_two[left]", "test_two[right]", "test_left_only[left]",
+        "test_board[left]", "test_board[right]", "test_two[left]", "test_two[right]", "test_left_only[left]", "test_hangs[left]",
         "test_many[left-1]", "test_many[left-2]", "test_many[right-1]", "test_many[right-2]", "test_plain",
     })  # fmt: skip
 
@@ -127,12 +134,13 @@ def test_header_and_summary_tell_of_each_bench(spread: Session) -> None:
         "hil[left]: file=left.toml bench=simulated unit=SN1",
         "hil[right]: file=right.toml bench=simulated unit=SN2",
         "hil: 2 bench(es), the tests of each in one worker",
-        "verdict of left: incomplete. 0 of the catalogue's",
-        "verdict of right: rejected. failed: test_own.py::test_two[right]",
+        "left, own tests: 5 of 6 passed, failed: test_own.py::test_hangs[left]",
+        "right, own tests: 3 of 4 passed, failed: test_own.py::test_two[right]",
     ):
         assert line in spread.text
     assert spread.status == pytest.ExitCode.TESTS_FAILED
-    assert "1 failed, 9 passed" in spread.text
+    assert "2 failed, 9 passed" in spread.text
+    assert "Timeout" in spread.text
 
 
 def test_each_bench_has_its_run_folder_and_its_serial_number(spread: Session) -> None:
@@ -166,7 +174,7 @@ def test_the_last_failed_test_is_run_again_in_one_process_and_selected_by_k(spre
         spread.folder, "--hil=left.toml", "--hil=right.toml", "--hil-simulate", "--lf", "test_own.py"
     )
 
-    assert [name for _, name, _ in again.log] == ["test_two[right]"], again.text
+    assert [name for _, name, _ in again.log] == ["test_hangs[left]", "test_two[right]"], again.text
     assert again.status == pytest.ExitCode.TESTS_FAILED
 
 
@@ -175,7 +183,9 @@ def test_x_stops_the_workers_with_complete_records(spread: Session) -> None:
     arguments = ["--hil=left.toml", "--hil=right.toml", "--hil-simulate", "--hil-out=runs_x", "-n", "2", "-x"]
     stopped = session(spread.folder, *arguments, "-k", "right and (two or many)", "test_own.py")
 
-    assert "verdict of right: rejected. failed: test_own.py::test_two[right]" in stopped.text, stopped.text
+    assert "right, own tests: 0 of 1 passed, failed: test_own.py::test_two[right]" in stopped.text, (
+        stopped.text
+    )
     assert "verdict of left: none, no test of this bench was run to its end" in stopped.text
     assert all("[right" in name for _, name, _ in stopped.log)
     (folder,) = (spread.folder / "runs_x").iterdir()
