@@ -12,6 +12,7 @@ from hiltest.catalogue.pages import page_text
 from hiltest.catalogue.registry import GROUPS, BoundCheck, bind_all, checks, find, with_gates
 from hiltest.description.loading import load_description
 from hiltest.errors import UsageError
+from hiltest.evidence.text import spoken
 
 GLUE_HEAD = Path(__file__).parents[2] / "fixtures" / "glue_head.toml"
 
@@ -38,7 +39,7 @@ def test_groups_that_can_hurt_show_a_caution() -> None:
     """Heat, motion and drills carry their caution and point to local codes."""
     for name in ("heat.pulse", "motion.direction", "safe.host_silence"):
         text = " ".join(page_text(name).split())
-        assert cautions.BY_GROUP[name.split(".")[0]] in text
+        assert spoken(cautions.BY_GROUP[name.split(".")[0]]) in text
         assert "Local codes" in text
 
 
