@@ -20,7 +20,7 @@ import uml
 INSIDE = Path(__file__).with_name("inside")
 
 # The first of them waits for the boot and for every test inside.
-pytestmark = pytest.mark.timeout(600)
+pytestmark = pytest.mark.timeout(900)
 
 
 def inside_tests() -> list[str]:
@@ -47,7 +47,7 @@ def verdicts(
         if isinstance(item, pytest.Function) and getattr(item, "originalname", "") == "test_inside_the_kernel"
     }
     report = tmp_path_factory.mktemp("inside") / "junit.xml"
-    result = kernel.pytest("-q", "--timeout=60", f"--junitxml={report}", *sorted(chosen), limit_s=560.0)
+    result = kernel.pytest("-q", "--timeout=60", f"--junitxml={report}", *sorted(chosen), limit_s=850.0)
     if not report.exists():
         pytest.fail(f"the tests inside the kernel did not end: {result.text}\n{kernel.console()}")
     verdicts: dict[str, str] = {}
