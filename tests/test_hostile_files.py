@@ -13,6 +13,7 @@ from collections import Counter
 import pytest
 
 from hiltest.errors import UsageError
+from hiltest.simbench.objects import read_eds
 
 from .hostile_files import Nursery, assert_clear, watched
 
@@ -143,3 +144,17 @@ def test_two_mutations_differ(nursery: Nursery) -> None:
 
     good = nursery.good["vent_actuator.dbc"]
     assert len({mutated(number, good) for number in range(200)}) > 190
+
+
+def test_a_default_is_as_long_as_its_type(nursery: Nursery) -> None:
+    """2 000 000 000 under a type that holds no number is no two thousand million bytes; 1.5 as IEEE 754 writes it."""
+    file = nursery.folder / "defaults.eds"
+    objects = (
+        f"\n[{index}]\nParameterName=a\nObjectType=7\nDataType={kind}\nAccessType=ro\nDefaultValue={value}\n"
+        for index, kind, value in (("2FFE", "0x12", "2000000000"), ("2FFF", "0x08", "1.5"))
+    )
+    file.write_bytes(nursery.good["small.eds"] + "".join(objects).encode())
+    with watched():
+        entries = {entry.index: entry.default for entry in read_eds(file, 5)}
+
+    assert (entries[0x2FFE], entries[0x2FFF]) == (b"", bytes.fromhex("0000c03f"))

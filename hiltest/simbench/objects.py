@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import logging
+import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -56,6 +57,7 @@ _INTEGERS = {
     0x15: (8, True),
     0x1B: (8, False),
 }
+_REALS = {0x08: "<f", 0x11: "<d"}
 VISIBLE_STRING = 0x09
 OCTET_STRING = 0x0A
 DOMAIN = 0x0F
@@ -260,10 +262,8 @@ def _entry(variable: object) -> Entry:
         low=getattr(variable, "min", None),
         high=getattr(variable, "max", None),
     )
-    if data_type in _INTEGERS:
-        packed = entry.pack(int(default or 0))
-    else:
-        packed = default.encode() if isinstance(default, str) else bytes(default or b"")
+    is_integer = data_type in _INTEGERS
+    packed = entry.pack(int(default or 0)) if is_integer else _packed_default(data_type, default)
     return Entry(
         entry.index,
         entry.sub,
@@ -275,3 +275,14 @@ def _entry(variable: object) -> Entry:
         entry.low,
         entry.high,
     )
+
+
+def _packed_default(data_type: int, default: object) -> bytes:
+    """Bytes of a default that is no integer. A number under a type that holds none is no default."""
+    if isinstance(default, str):
+        return default.encode()
+    if isinstance(default, bytes):
+        return default
+    if isinstance(default, int | float) and data_type in _REALS:
+        return struct.pack(_REALS[data_type], default)
+    return b""
