@@ -63,13 +63,13 @@ TABLE = (
         "wrong_node_id[chamber]=17 wrong_node_id[carousel]=16",
         ("bus.enumerate[chamber]", "bus.enumerate[carousel]"),
         (*PULSES, *RING),
-        says="product code was",
+        says="product code: 0x53432D32",
     ),
     Row(
         "duplicate_node_id[chamber]",
         ("bus.enumerate[chamber]", "bus.enumerate[carousel]"),
         (*PULSES, *RING),
-        says="answers was 2 boards",
+        says="answers: 2 boards",
     ),
     Row("foreign_sender", ("bus.quiet[can]",), (*PULSES, *RING), says="not in the description"),
     Row(
@@ -77,7 +77,7 @@ TABLE = (
         ("bus.enumerate[carousel]",),
         (*RING, *PULSES),
         ("sense.ambient[fins]",),
-        "firmware was 1.3.2",
+        "firmware: 1.3.2",
     ),
     Row(
         "heartbeat_slow[chamber]",
@@ -111,7 +111,7 @@ TABLE = (
     Row("heater_wrong_voltage[lid]", PULSES[1:], LOOPS[1:], PULSES[:1], "do not power it again"),
     Row("heater_open[fins]", PULSES[:1], (), PULSES[1:], "heater open"),
     Row("sensor_open[lid]", ("sense.ambient[lid]",), PULSES[1:], PULSES[:1], "without a value"),
-    Row("sensor_detached[fins]", PULSES[:1], (), PULSES[1:], "OUT OF THE BLOCK"),
+    Row("sensor_detached[fins]", PULSES[:1], PULSES[1:], (), "OUT OF THE BLOCK"),
     Row("fan_control_open", ("fan.tach[chamber]",), (), RING[:1], "speed at zero duty"),
     Row("fan_stalled", ("fan.tach[chamber]",), (), RING[:1], "no pulse"),
     Row("tach_wrong_pulses", ("fan.tach[chamber]",), says="check pulses_per_rev"),
