@@ -158,3 +158,14 @@ def test_a_default_is_as_long_as_its_type(nursery: Nursery) -> None:
         entries = {entry.index: entry.default for entry in read_eds(file, 5)}
 
     assert (entries[0x2FFE], entries[0x2FFF]) == (b"", bytes.fromhex("0000c03f"))
+
+
+@pytest.mark.parametrize(("sub", "outcome"), [("001", "read"), ("007", "DescriptionError")])
+def test_a_sub_index_with_zeros_in_front_is_decimal(nursery: Nursery, sub: str, outcome: str) -> None:
+    """Found in the file or told to be missing there, and no number that Python does not like."""
+    content = nursery.good["glue_head.toml"]
+    assert b'"0x6401:1"' in content
+    assert (
+        nursery.outcome_of("glue_head.toml", content.replace(b'0x6401:1"', f'0x6401:{sub}"'.encode()))
+        == outcome
+    )

@@ -97,11 +97,16 @@ def _check_object(parts: Parts, path: Path, node: Node, role: Role) -> None:
             hint = did_you_mean(role.at, sorted(objects.names), "object")
             parts.error(path, found_text(role.at), f"the name of an object in {node.eds}", hint)
         return
-    index, sub = int(match[1], 16), None if match[2] is None else int(match[2], 0)
+    index, sub = int(match[1], 16), None if match[2] is None else _number(match[2])
     if not objects.has(index, sub):
         known = ", ".join(str(n) for n in sorted(objects.subs.get(index, ())))
         hint = f"It has 0x{index:04X} with the sub-indices {known}." if known else ""
         parts.error(path, found_text(role.at), f"an object of {node.eds}", hint)
+
+
+def _number(text: str) -> int:
+    """Hexadecimal with 0x, else decimal, with zeros in front or not."""
+    return int(text, 16 if text[:2] in ("0x", "0X") else 10)
 
 
 def _check_signal(parts: Parts, path: Path, node: Node, at: str) -> None:

@@ -149,7 +149,7 @@ class Dictionary:
         if numbered:
             index, sub, bit = numbered.groups()
             return self._numbered(
-                int(index, 0), None if sub is None else int(sub, 0), _int(bit), scale, offset
+                _number(index), None if sub is None else _number(sub), _int(bit), scale, offset
             )
         return self._named(at.strip(), scale, offset)
 
@@ -296,6 +296,11 @@ def load_dictionary(path: Path | None, node_id: int, key: str) -> Dictionary:
 
 class _NamedText(io.StringIO):
     name = ""
+
+
+def _number(text: str) -> int:
+    """Hexadecimal with 0x, else decimal, with zeros in front or not."""
+    return int(text, 16 if text[:2] in ("0x", "0X") else 10)
 
 
 def _int(text: str | None) -> int | None:
