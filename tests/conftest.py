@@ -8,6 +8,7 @@ from itertools import chain, zip_longest
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
 
 import hiltest
@@ -18,7 +19,14 @@ MOSTLY_WAITING = ("tests/process/", "tests/kernel/", "tests/browser/")
 
 
 def pytest_configure() -> None:
-    """Stop at once when CI asked for the installed package and another one would be tested."""
+    """Stop at once when CI asked for the installed package and another one would be tested.
+
+    How long an example takes says something of the machine and nothing of hiltest.
+    """
+    hypothesis.settings.register_profile(
+        "any machine", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+    )
+    hypothesis.settings.load_profile("any machine")
     place = Path(hiltest.__file__ or "").resolve()
     if os.environ.get("HILTEST_EXPECT_INSTALLED") == "1" and "site-packages" not in place.parts:
         raise pytest.UsageError(f"hiltest comes from {place}, not from the installed wheel")
