@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from itertools import chain, zip_longest
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -34,25 +34,28 @@ def pytest_configure() -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """With -n: a file stays in one worker, and the files that wait are spread between those that compute, first."""
+    """With -n: a file stays in one worker, and one worker has all the files that wait, so that the other computes."""
     from xdist.scheduler import LoadFileScheduling
 
+    class OneWaits(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return "waiting" if nodeid.startswith(MOSTLY_WAITING) else str(super()._split_scope(nodeid))
+
     config.option.loadscopereorder = False
-    return LoadFileScheduling(config, log)
+    return OneWaits(config, log)
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """The order of files for two workers; one process keeps pytest's own order."""
+    """With -n: what waits comes first, then the largest files; one process keeps pytest's own order."""
     if not hasattr(config, "workerinput"):
         return
-    files: dict[str, list[pytest.Item]] = {}
-    for item in items:
-        files.setdefault(item.nodeid.split("::", 1)[0], []).append(item)
-    waiting = [name for name in files if name.startswith(MOSTLY_WAITING)]
-    computing = sorted((name for name in files if name not in waiting), key=lambda name: -len(files[name]))
-    both = chain.from_iterable(zip_longest(waiting, computing))
-    items[:] = [item for name in both if name is not None for item in files[name]]
+    size = Counter(_file(item) for item in items)
+    items.sort(key=lambda item: (not item.nodeid.startswith(MOSTLY_WAITING), -size[_file(item)], _file(item)))
+
+
+def _file(item: pytest.Item) -> str:
+    return item.nodeid.split("::", 1)[0]
 
 
 @pytest.fixture(autouse=True)

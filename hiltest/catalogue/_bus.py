@@ -28,6 +28,7 @@ SPARSE_EDGES = bytes([0x3C]) * 8
 
 
 ENOUGH_ERRORS = 1000
+SHOWN_MAX = 8
 SYNC_ID = 0x080
 
 
@@ -109,18 +110,21 @@ class Seen:
         return Seen(self.seconds, self.frames, self.ids, 0, "", [], self.bits)
 
     def strangers(self, description: Description, bus: str) -> list[str]:
-        """CANopen senders that no node of the description explains, as words."""
+        """CANopen senders that no node of the description explains, as words, the busiest first."""
         known = {node.node_id for node in description.node if node.bus == bus}
         canopen = all(node.protocol == "canopen" for node in description.node if node.bus == bus)
         if not canopen:
             return []
         # Below 0x80 are commands of a master (CiA 301), and the host is the only one here; 0x80 synchronises.
-        odd = sorted(
+        odd = [
             can_id
             for can_id in self.ids
             if can_id != SYNC_ID and (can_id < 0x80 or can_id & 0x7F not in known)
-        )
-        return [f"0x{can_id:X} ({self.ids[can_id]} frames)" for can_id in odd]
+        ]
+        odd.sort(key=lambda can_id: (-self.ids[can_id], can_id))
+        return [
+            f"0x{can_id:X} ({self.ids[can_id]} frame{'s' if self.ids[can_id] > 1 else ''})" for can_id in odd
+        ]
 
     def busiest(self) -> str:
         """The identifier that came most often, in words."""
@@ -128,6 +132,12 @@ class Seen:
             return ""
         can_id, count = self.ids.most_common(1)[0]
         return f"most often 0x{can_id:X}, {count} times"
+
+
+def some(names: Sequence[str], most: int = SHOWN_MAX) -> str:
+    """The first of many names, and how many more there are: a sentence that a person can read to its end."""
+    left = len(names) - most
+    return ", ".join(names[:most]) + (f" and {left} more" if left > 0 else "")
 
 
 @contextlib.contextmanager

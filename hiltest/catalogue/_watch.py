@@ -134,7 +134,7 @@ def heartbeat(link: Link, node: GuardedNode, part: Node, measure: Measure) -> No
     finally:
         remove()
     strangers = seen.strangers(measure.description, part.bus or "")
-    measure("senders not in the description", len(strangers), "ids", high=0, note=", ".join(strangers))
+    measure("senders not in the description", len(strangers), "ids", high=0, note=_bus.some(strangers))
     measure("restarts meanwhile", len(boots), "restarts", high=0, note=_cause(node) if boots else "")
     edges = [start_s, *beats, link.now_s]
     gaps = [b - a for a, b in itertools.pairwise(beats)]

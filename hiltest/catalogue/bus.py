@@ -56,7 +56,7 @@ SILENT_BEATS = 3.0
 )
 def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     """Listen before the first word."""
-    from hiltest.catalogue import _contact, _why
+    from hiltest.catalogue import _bus, _contact, _why
 
     nodes = [part for part in measure.description.node if part.bus == target.name]
     beat_s = min((part.heartbeat_s for part in nodes), default=0.0)
@@ -73,7 +73,7 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
         measure("utilisation at rest", busy_percent, "%", high=_REST_MAX_PERCENT, note=seen.busiest())
     measure("adapter state", link.port.state(), note="as the adapter says; unknown where it says nothing")
     strangers = seen.strangers(measure.description, target.name)
-    measure("senders not in the description", len(strangers), "ids", high=0, note=", ".join(strangers))
+    measure("senders not in the description", len(strangers), "ids", high=0, note=_bus.some(strangers))
     diagnosis = None
     if seen.errors and not seen.frames:
         diagnosis = _why.why_unheard(link, target, seen)

@@ -116,6 +116,7 @@ TABLE = (
     Row("foreign_sender", QUIET, "0x3C5"),
     Row("foreign_sender@3.5", HEARTBEAT, "0x3C5"),
     Row("babbling_device", QUIET, "utilisation at rest"),
+    Row("garbage_storm", QUIET, "utilisation at rest"),
     Row("stuck_dominant", QUIET, "stuff"),
     Row("stuck_dominant@8.9", LOAD, "errors: "),
     Row("duplicate_node_id", ENUMERATE, "2 boards"),

@@ -187,7 +187,8 @@ def test_a_description_is_drafted_through_the_kernel(tmp_path: Path) -> None:
     """Over can0: bit rate from the kernel, the node's identity by asking, blanks that accept refuses by line."""
     file = quick(tmp_path)
     out = tmp_path / "drafted" / "head.toml"
-    with can_interface(file) as name:
+    with can_interface(file) as places:
+        name = places.interface
         command = [*HILTEST, "draft", "--interface", "socketcan", "--channel", name]
         done = subprocess.run(
             [*command, "--files", str(REPOSITORY / "fixtures"), "--out", str(out)],
