@@ -479,12 +479,12 @@ def test_a_hook_makes_limits_tighter_and_never_wider(
     found = {m["name"]: (m["low"], m["high"], m["verdict"], m["limit_source"]) for m in check["measurements"]}
     assert found == {
         "length": (3, 3.5, "failed", "hook"),
-        "width": (1, 3, "failed", "computed"),
+        "width": (1, 3, "failed", "test"),
         "depth": (1.0, None, "passed", "hook"),
         "height": (None, None, "noted", "none"),
     }
     assert (
-        "1 computed from the description, 2 set or made tighter by a hook"
+        "2 by a hook, 1 by the test itself"
         in next(runs_dir.glob("*/report.html")).read_text()
     )
 
