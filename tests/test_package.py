@@ -278,5 +278,5 @@ def test_ci_runs_the_second_command_of_the_readme() -> None:
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     (line,) = [line for line in script.splitlines() if line.startswith("README_COMMAND=")]
     command = line.partition("=")[2].strip('"')
-    assert command.endswith("pytest -n 2")
+    assert command.endswith("pytest -n 3")
     assert command in (ROOT / "README.md").read_text(encoding="utf-8")

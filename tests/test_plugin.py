@@ -483,10 +483,7 @@ def test_a_hook_makes_limits_tighter_and_never_wider(
         "depth": (1.0, None, "passed", "hook"),
         "height": (None, None, "noted", "none"),
     }
-    assert (
-        "2 by a hook, 1 by the test itself"
-        in next(runs_dir.glob("*/report.html")).read_text()
-    )
+    assert "2 by a hook, 1 by the test itself" in next(runs_dir.glob("*/report.html")).read_text()
 
 
 def test_a_hook_skips_a_check_with_its_reason(run: Run, pytester: pytest.Pytester) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Iterator
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -24,6 +26,9 @@ METER_SHARE, LEADS_OHM = 0.02, 0.3
 NOTHING_OHM, SHORT_OHM = 1000.0, 5.0
 LOWEST_SHARE, HIGHEST_SHARE = 100.0 / 120.0, 130.0 / 120.0
 """A terminator may have 100 to 130 ohm, nominal 120 (ISO 11898-2, by way of makers' manuals)."""
+
+BETWEEN_OHM = 20.0
+"""Two lines that differ by less have not the terminators between them."""
 
 WIRES = ("a1", "a2", "b1", "b2")
 
@@ -120,6 +125,18 @@ def pair_hint(ohm: float, nominal_ohm: float, low_ohm: float, high_ohm: float) -
     return "a terminator of a wrong value, or a leak between the wires"
 
 
+@contextlib.contextmanager
+def kept_unplugged(power: Power, measure: Measure, part: str) -> Iterator[None]:
+    """Around the measuring of a part: unless it was measured and is right, its plug stays out when the power comes."""
+    is_right = False
+    try:
+        yield
+        is_right = not measure.failed
+    finally:
+        if not is_right:
+            power.leave_out.append(part)
+
+
 def lines(meter: Ohmmeter, bus: Bus, measure: Measure) -> None:
     """Each line to ground and to the supply."""
     low = measure.limits.line_to_rail_min_ohm
@@ -131,7 +148,8 @@ def lines(meter: Ohmmeter, bus: Bus, measure: Measure) -> None:
         }
         nearest = min(read, key=lambda line: read[line])
         for line, ohm in read.items():
-            note = f"{line} touches {words}" if line == nearest else f"by way of {nearest}"
+            further_ohm = ohm - read[nearest]  # 60 ohm across the pair lie between, 120 with one terminator
+            note = f"by way of {nearest}" if further_ohm > BETWEEN_OHM else f"{line} touches {words}"
             measure(
                 f"{line} to {words}",
                 ohm,

@@ -270,4 +270,7 @@ def ratio_hint(rpm: float, fan: Fan) -> str:
     ratio = clean_ratio(rpm, fan.full_speed_rpm) if rpm > 0 else None
     if ratio is None or ratio == 1:
         return ""
-    return f"{ratio} times the nominal speed: check pulses_per_rev ({fan.pulses_per_rev})"
+    return (
+        f"{ratio} times the nominal speed: look at the fan's data sheet, then check pulses_per_rev "
+        f"({fan.pulses_per_rev}); where the sheet agrees with it, the tach wire picks up noise"
+    )

@@ -5,6 +5,7 @@ Who switches keeps in mind whether the power is on, so that nobody is asked twic
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Protocol
 
 from hiltest.errors import NotObservable
@@ -42,6 +43,8 @@ class Power:
         self._operator = operator
         self.supply = supply
         self.is_on: bool | None = None
+        self.leave_out: list[str] = []
+        """Parts whose plugs stay out, in words: those that were not measured right with the power off."""
 
     def off(self) -> None:
         """Switch the power off and wait until it is; does nothing when it is off already.
@@ -87,7 +90,7 @@ class Power:
         if self.supply is None:
             self.is_on = self._operator.ask(
                 "power.on",
-                "Put every plug back in, keep hands off, and switch the bench's power on. If the supply goes into its "
+                f"{_plugs(self.leave_out)}, keep hands off, and switch the bench's power on. If the supply goes into its "
                 "current limit, or anything smells, smokes or moves, switch it off again at once and say n. "
                 "Is it on, and all is calm?",
             )
@@ -98,3 +101,9 @@ class Power:
         if not self.is_on:
             self.supply.switch(False)
         return self.is_on
+
+
+def _plugs(leave_out: Sequence[str]) -> str:
+    if not leave_out:
+        return "Put every plug back in"
+    return f"Leave the plug of {', '.join(leave_out)} out, put every other plug back in"

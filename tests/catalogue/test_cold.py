@@ -117,6 +117,11 @@ def test_a_wrong_load_is_found_before_it_gets_current(row: Row) -> None:
     assert [name for name in COLD if found[name] == "failed"] == [row.fails]
     assert row.says in check_of(record, row.fails).reason
     assert after["changes"] == []
+    if row.fails.startswith(("cold.heater", "cold.coils")):
+        said = " ".join(check_of(record, "cold.power_on[can]").notes)
+        assert (
+            "so the plug stays out: " + ("heater 'res" if "heater" in row.fails else "motor 'pump'") in said
+        )
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,7 @@ def measured(found: Any) -> dict[str, Any]:
     ("fault", "says"),
     [
         ("heater_weak[reservoir]=2", "weak and in time"),
-        ("sensor_half_detached[reservoir]=0.4", "weak and late"),
+        ("sensor_half_detached[reservoir]=0.3", "weak and late"),
         ("heater_open[reservoir]", "does not dip: heater open"),
         ("sensor_detached[reservoir]", "OUT OF THE BLOCK"),
         ("heater_slow[reservoir]", "lag of the sensor"),

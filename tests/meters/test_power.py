@@ -81,6 +81,17 @@ def test_without_a_supply_the_operator_is_asked_once() -> None:
     assert [record[1] for record in operator.records] == ["power.off", "power.on"]
 
 
+def test_the_plug_of_a_part_that_measured_wrong_stays_out() -> None:
+    """Whoever is asked to plug everything in again is told which plug not to."""
+    link = simulated_link()
+    operator = Operator(link, {"power.on": True})
+    power = Power(link, operator, None)
+    power.leave_out = ["heater 'reservoir'"]
+    assert power.on()
+    (record,) = operator.records
+    assert "Leave the plug of heater 'reservoir' out, put every other plug back in" in str(record)
+
+
 def test_an_operator_who_says_no_is_believed() -> None:
     """Power that is still on stops the step; power that did not stay on is off."""
     link = simulated_link()

@@ -276,7 +276,7 @@ def test_opening_twice_or_joining_with_other_settings_is_refused() -> None:
 def test_a_node_of_another_protocol_is_refused() -> None:
     """The bench does not pretend to have a firmware for it."""
     described = two_heaters()
-    other = described.node[0].model_copy(update={"protocol": "own"})
+    other = described.node[0].model_copy(update={"protocol": "own", "eds": None})
     with pytest.raises(UsageError, match="not for 'own'"):
         Bench(described.model_copy(update={"node": [other]}), folder=FIXTURES)
 
