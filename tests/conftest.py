@@ -15,7 +15,10 @@ import hiltest
 
 ROOT = Path(__file__).resolve().parents[1]
 MOSTLY_WAITING = ("tests/process/", "tests/kernel/", "tests/browser/")
-"""Files of these folders run in real time: a worker that has one leaves its core to the other worker."""
+"""Files of these folders run in real time: the worker that has them leaves its core to the others."""
+
+LONGEST_WAIT = "tests/process/test_real_input.py"
+"""Holds the test that waits for the whole catalogue in real time, which began with the first test of its folder."""
 
 
 def pytest_configure() -> None:
@@ -51,7 +54,16 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if not hasattr(config, "workerinput"):
         return
     size = Counter(_file(item) for item in items)
-    items.sort(key=lambda item: (not item.nodeid.startswith(MOSTLY_WAITING), -size[_file(item)], _file(item)))
+    items.sort(key=lambda item: (_turn(_file(item)), -size[_file(item)], _file(item)))
+
+
+def _turn(file: str) -> int:
+    """What runs beside others in real time begins first, and is waited for when there is nothing left to wait for."""
+    if file == LONGEST_WAIT:
+        return len(MOSTLY_WAITING)
+    return next(
+        (n for n, folder in enumerate(MOSTLY_WAITING) if file.startswith(folder)), 1 + len(MOSTLY_WAITING)
+    )
 
 
 def _file(item: pytest.Item) -> str:

@@ -71,3 +71,4 @@ def test_a_node_behind_a_serial_adapter_is_accepted_in_real_time(long_run: LongR
         "slcan reports no errors: the node's own count is the observer"
     )
     assert long_run.bench.outputs_on() == set()
+    long_run.bench.end()  # it would take a quarter of a core to the end of the session
