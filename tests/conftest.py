@@ -14,8 +14,14 @@ import pytest
 import hiltest
 
 ROOT = Path(__file__).resolve().parents[1]
-MOSTLY_WAITING = ("tests/process/", "tests/kernel/", "tests/browser/")
-"""Files of these folders run in real time: the worker that has them leaves its core to the others."""
+MOSTLY_WAITING = (
+    "tests/process/",
+    "tests/kernel/",
+    "tests/node/test_foreign_node.py",
+    "tests/meters/test_at_the_bench.py",
+    "tests/browser/",
+)
+"""These run in real time: the worker that has them leaves its core to the others."""
 
 LONGEST_WAIT = "tests/process/test_real_input.py"
 """Holds the test that waits for the whole catalogue in real time, which began with the first test of its folder."""
