@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue._safe import EVERY_S, FAN_DUTY, Live
+from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders
 from hiltest.errors import NodeFault, NotOffered
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Fan, Heater, Node
+    from hiltest.description.models import Heater, Node
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -19,14 +19,11 @@ if TYPE_CHECKING:
 ACT_WITHIN_S = 20.0
 LOST_BORNE_S = 3.0
 RAIL_DOWN_V = 5.0
-STALE_EVERY_S = 0.05
 
 
-def power_return(
-    link: Link, node: GuardedNode, part: Node, measure: Measure, power: Power, operator: Operator
-) -> None:
+def power_return(link: Link, node: GuardedNode, part: Node, measure: Measure, power: Power) -> None:
     """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
-    fans, duties, setpoints = _proven(part, measure)
+    duties, setpoints = proven_orders(part, measure)
     node.stop_all()
     node.go_silent()  # nothing of ours waits in the adapter while the power is away, but what the drill puts there
     power.off()
@@ -60,25 +57,6 @@ def power_return(
     if "read_status" in node.offers:
         measure("reset cause", node.read_status().reset_cause)
     node.resume()
-    del fans, operator
-
-
-def _proven(part: Node, measure: Measure) -> tuple[list[Fan], dict[str, float], dict[str, float]]:
-    """What may be commanded: fans and heaters that have passed their own checks."""
-    fans = [
-        fan
-        for fan in measure.description.fan
-        if fan.node == part.name and measure.has_passed(f"fan.tach[{fan.name}]")
-    ]
-    duties = {fan.name: max(FAN_DUTY, fan.start_duty) for fan in fans}
-    setpoints = {
-        heater.name: heater.low_setpoint_c
-        for heater in measure.description.heater
-        if heater.node == part.name and measure.has_passed(f"heat.pulse[{heater.name}]")
-    }
-    if not duties and not setpoints:
-        measure.not_observable("no output has passed its own checks, so none could be seen to come on")
-    return fans, duties, setpoints
 
 
 def _await_answer(link: Link, node: GuardedNode, within_s: float) -> float:

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 FAN_DUTY = 0.6
 EVERY_S = 0.25
+STALE_EVERY_S = 0.05
+STALE_FOR_S = 0.5
 PULSE_OVER_LIMIT = 4.0
 """A pulse lasts at least this many times the time limit, so that its end and the node's reaction are far apart."""
 LAGS_WAITED = 2.0
@@ -494,22 +496,7 @@ def reset(link: Link, node: GuardedNode, part: Node, measure: Measure, supply: S
 def old_commands(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
     """Commands that wait in the adapter while the node restarts, and commands after a pause of the host."""
     live = Live(link, node, part, measure)
-    fans = [
-        fan
-        for fan in measure.description.fan
-        if fan.node == part.name and measure.has_passed(f"fan.tach[{fan.name}]")
-    ]
-    heaters = [
-        heater
-        for heater in measure.description.heater
-        if heater.node == part.name and measure.has_passed(f"heat.pulse[{heater.name}]")
-    ]
-    if not fans and not heaters:
-        measure.not_observable(
-            "no output has passed its own checks, so none could be seen to act on an old command"
-        )
-    duties = {fan.name: max(FAN_DUTY, fan.start_duty) for fan in fans}
-    setpoints = {heater.name: heater.low_setpoint_c for heater in heaters}
+    duties, setpoints = proven_orders(part, measure)
     queued = [link.after(delay_s, lambda: node.send_stale(duties, setpoints)) for delay_s in (0.02, 0.1)]
     try:
         node.restart(within_s=3 * part.boot_max_s + 1.0)
@@ -518,16 +505,49 @@ def old_commands(link: Link, node: GuardedNode, part: Node, measure: Measure) ->
     finally:
         for timer in queued:
             timer.cancel()
-    measure("commands that waited while the node restarted", 2 * (len(fans) + len(heaters)), "commands")
+    measure("commands that waited while the node restarted", 2 * (len(duties) + len(setpoints)), "commands")
     live.judge_silence(0.5 * measure.limits.drill_silence_s)
     node.start()
     link.run_for(WATCH_STARTS_S)  # a watch on the host begins with the first sign of life that it hears
     node.go_silent()
     link.run_for(part.host_silence_max_s + 0.5)
+    commands = 0
+
+    def command() -> None:
+        nonlocal commands
+        node.send_stale(duties, setpoints)
+        commands += len(duties) + len(setpoints)
+
+    # A host that comes back may go on as if nothing had been, before it gives any sign of life, and once it does.
+    again = link.every(STALE_EVERY_S, command)
+    try:
+        link.run_for(STALE_FOR_S)  # nothing is read meanwhile: over a console an answer to these is nobody's
+    finally:
+        again.cancel()
+    live.judge_silence(0.25 * measure.limits.drill_silence_s)
     node.resume()
-    node.send_stale(duties, setpoints)
-    measure("commands after a pause of the host", len(fans) + len(heaters), "commands")
+    command()
+    measure("commands after a pause of the host", commands, "commands")
     live.judge_silence(0.5 * measure.limits.drill_silence_s)
+
+
+def proven_orders(part: Node, measure: Measure) -> tuple[dict[str, float], dict[str, float]]:
+    """Duties of fans and setpoints of heaters (degC) that may be commanded: those that have passed their own checks."""
+    duties = {
+        fan.name: max(FAN_DUTY, fan.start_duty)
+        for fan in measure.description.fan
+        if fan.node == part.name and measure.has_passed(f"fan.tach[{fan.name}]")
+    }
+    setpoints = {
+        heater.name: heater.low_setpoint_c
+        for heater in measure.description.heater
+        if heater.node == part.name and measure.has_passed(f"heat.pulse[{heater.name}]")
+    }
+    if not duties and not setpoints:
+        measure.not_observable(
+            "no output has passed its own checks, so none could be seen to act on an old command"
+        )
+    return duties, setpoints
 
 
 # --- per heater ---------------------------------------------------------------------------------------------

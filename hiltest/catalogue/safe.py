@@ -35,10 +35,6 @@ def _window_s(node: Node) -> float:
     return 120.0 + 10 * node.host_silence_max_s + 4 * node.boot_max_s
 
 
-def _on_canopen(_description: Description, node: Node) -> bool:
-    return node.protocol == "canopen"
-
-
 @check(
     "safe.host_silence",
     per="node",
@@ -214,14 +210,18 @@ def test_reset(
     gates=(*_ON_BUS, "safe.reset[{node}]"),
     verbs=("send_stale", "restart", "go_silent"),
     window_s=_window_s,
-    when=_on_canopen,
     page=Page(
         purpose="Commands that waited, or that come after a pause, move and heat nothing: the node must be started anew.",
         hazard=_HAZARD.format("what comes on is seen within half a second and switched off."),
         method="While the node restarts, duties and setpoints are handed to the adapter, where nobody acknowledges them; they "
-        "arrive when the node is back. Then the host pauses until the node's watch has acted, and sends them once more "
-        "without starting the node. Outputs and tachometers are watched.",
-        limits=(("nothing comes on for half of limits.drill_silence_s, twice", "chosen for hiltest"),),
+        "arrive when the node is back. Then the host pauses until the node's watch has acted, sends them for half a "
+        "second without a sign of life, gives signs of life again, and sends them once more without starting the node. Outputs and tachometers are watched.",
+        limits=(
+            (
+                "nothing comes on for a half, a quarter and a half of limits.drill_silence_s",
+                "chosen for hiltest",
+            ),
+        ),
         causes=(
             "the firmware starts by itself and takes commands before it was started (CiA 301: outputs follow only in the "
             "state operational)",
@@ -303,10 +303,6 @@ def test_over_ceiling(target: Heater, link: Link, node: GuardedNode, measure: Me
     _safe.over_ceiling(link, node, target, measure)
 
 
-def _has_ceiling_role(_description: Description, heater: Heater) -> bool:
-    return "ceiling_c" in heater.roles
-
-
 @check(
     "safe.over_temperature",
     per="heater",
@@ -314,7 +310,6 @@ def _has_ceiling_role(_description: Description, heater: Heater) -> bool:
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "set_heater_ceiling_c[{load}]"),
     window_s=lambda heater: 60.0 + heater.window_s,
-    when=_has_ceiling_role,
     page=Page(
         purpose="Above its ceiling the node switches the heater off by itself and keeps it off.",
         hazard="The block is at its low setpoint, no hotter.",
@@ -369,10 +364,6 @@ def _can_switch_power(description: Description, _part: Any) -> bool:
     return description.fixture.operator or bool(description.bench_supply)
 
 
-def _power_and_canopen(description: Description, node: Node) -> bool:
-    return _can_switch_power(description, node) and _on_canopen(description, node)
-
-
 @check(
     "safe.power_return",
     per="node",
@@ -380,7 +371,7 @@ def _power_and_canopen(description: Description, node: Node) -> bool:
     gates=(*_ON_BUS, "safe.old_commands[{node}]"),
     verbs=("send_stale", "go_silent", "resume"),
     window_s=2 * QUESTION_S,
-    when=_power_and_canopen,
+    when=_can_switch_power,
     page=Page(
         purpose="When the power returns while a host goes on commanding, nothing moves or heats until the node is started.",
         hazard="Adapter and driver keep frames through the dead time and blast them out when somebody acknowledges again: "
@@ -391,13 +382,11 @@ def _power_and_canopen(description: Description, node: Node) -> bool:
         causes=("as safe.old_commands and safe.reset",),
     ),
 )
-def test_power_return(
-    target: Node, link: Link, node: GuardedNode, operator: Operator, power: Power, measure: Measure
-) -> None:
+def test_power_return(target: Node, link: Link, node: GuardedNode, power: Power, measure: Measure) -> None:
     """Power returns under a stream of commands."""
     from hiltest.catalogue import _hands
 
-    _hands.power_return(link, node, target, measure, power, operator)
+    _hands.power_return(link, node, target, measure, power)
 
 
 def _has_emergency_stop(description: Description, node: Node) -> bool:

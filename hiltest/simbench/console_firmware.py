@@ -94,6 +94,7 @@ class ConsoleFirmware:
         self._host_timer: Event | None = None
         self._host_heard_ns: int | None = None
         self._host_lost = False
+        self._armed = False  # by `off`, after each start and after each silence of the host
         self._count = 0
         self._waits_to_be_sent = False
         self._deaf = board.controller.on_sent(self._went_out)
@@ -119,6 +120,7 @@ class ConsoleFirmware:
             axis.operational = True
         if self.habits.resumes_setpoints:
             self._host_heard_ns = self.queue.now_ns
+            self._armed = True
             self.board.resume_setpoints()
         control_ns = round(PERIOD_S * 1e9)
         self._tasks.append(self.queue.every(control_ns, self._control, self._rng.randrange(1, control_ns)))
@@ -273,6 +275,7 @@ class ConsoleFirmware:
         self._host_heard_ns = None
         if self.habits.watches_host:
             self._host_lost = True
+            self._armed = False
             for heater in self.board.heaters:
                 if heater.output > 0.0 or heater.setpoint_dc:
                     heater.host_lost = True
@@ -300,6 +303,8 @@ class ConsoleFirmware:
             raise CommandError("over-voltage")
         if self._host_heard_ns is None and self.habits.outputs_need_operational:
             raise CommandError("the host is silent, say alive")
+        if not self._armed and self.habits.outputs_need_operational:
+            raise CommandError("nothing is released since the start or the host's silence, say off")
 
     def _help(self, _: list[str]) -> str:
         return " ".join(self._commands)
@@ -339,6 +344,7 @@ class ConsoleFirmware:
     def _off(self, _: list[str]) -> str:
         for heater in self.board.heaters:
             heater.acknowledge()
+        self._armed = True
         self.all_off()
         return "ok off"
 

@@ -83,6 +83,7 @@ TABLE = (
     Row("stepper_reversed", "motion.direction[screw]", RETURN, "wrong way"),
     Row("switch_stuck[closed]", "motion.direction[screw]", RETURN, "stayed actuated"),
     Row("lost_steps", "motion.return[screw]", (), "steps lost"),
+    Row("acts_on_old_commands", "safe.old_commands[vent]", LOOP, "was on"),
     Row("host_watch_missing", "safe.host_silence[vent]", LOOP, "host fell silent"),
     Row("ceiling_ignored", "safe.over_ceiling[pad]", (), "refuses a setpoint above"),
     Row("wire_thin", "heat.low_setpoint[pad]", (), "supply dip"),

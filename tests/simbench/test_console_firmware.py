@@ -39,8 +39,13 @@ class Person:
             .strip()
         )
 
+    def release(self) -> None:
+        """Say that somebody is there, and release the outputs."""
+        assert self.ask("alive") == "ok"
+        assert self.ask("off") == "ok off"
+
     def live(self, seconds: float) -> None:
-        """Say alive for a while."""
+        """Say alive for a while, so that what was commanded stays on."""
         for _ in range(round(seconds / 0.2)):
             assert self.ask("alive", 0.2) == "ok"
 
@@ -91,7 +96,7 @@ def test_nothing_comes_on_before_the_host_has_said_that_it_lives(line: str) -> N
 def test_without_a_sign_of_life_everything_goes_off_and_stays_off() -> None:
     """0.6 s after the last one; the next one switches nothing on."""
     person = Person()
-    person.ask("alive")
+    person.release()
     for line in ("fan 1 0.5", "set 1 50", "lamp green"):
         assert "error" not in person.ask(line, 0.01)
     person.bench.run_for(0.12)  # the loop of the heater runs ten times a second
@@ -106,11 +111,26 @@ def test_without_a_sign_of_life_everything_goes_off_and_stays_off() -> None:
     assert person.bench.truth.outputs_on() == frozenset()
 
 
+@pytest.mark.parametrize(("fault", "acts"), [("", False), ("acts_on_old_commands", True)])
+@pytest.mark.parametrize("line", ["fan 1 0.5", "set 1 50", "axis 1 on", "lamp green"])
+def test_nothing_is_released_after_a_start_or_a_silence(line: str, fault: str, acts: bool) -> None:
+    """`alive` alone releases nothing: a line that comes late, or comes again, moves and heats nothing. `off` does."""
+    person = Person(*filter(None, [fault]))
+    for _ in range(2):
+        person.ask("alive")
+        said = person.ask(line)
+        assert ("nothing is released" in said) is not acts, said
+        person.ask("alive")
+        person.ask("off")
+        assert "nothing is released" not in person.ask(line)
+        person.bench.run_for(2.0)  # nobody says alive
+
+
 def test_other_lines_are_no_sign_of_life() -> None:
     """A program that only asks may be one that nobody watches."""
     person = Person()
-    person.ask("alive")
-    person.ask("fan 1 0.5")
+    person.release()
+    assert "error" not in person.ask("fan 1 0.5")
     for _ in range(20):
         person.ask("temp 1")
     assert person.bench.truth.outputs_on() == frozenset()
@@ -119,7 +139,7 @@ def test_other_lines_are_no_sign_of_life() -> None:
 def test_it_ends_a_pulse_by_itself() -> None:
     """After the stated time, not before."""
     person = Person()
-    person.live(0.4)
+    person.release()
     assert person.ask("pulse 1 0.5 1.0", 0.1) == "heater 1 pulse at 0.500 for 1.000 s"
     person.live(0.8)
     assert "heater:reservoir" in person.bench.truth.outputs_on()
@@ -130,7 +150,7 @@ def test_it_ends_a_pulse_by_itself() -> None:
 def test_it_holds_its_ceiling() -> None:
     """By refusal, and by switching off when it is passed."""
     person = Person()
-    person.live(0.4)
+    person.release()
     assert person.ask("set 1 210.1") == "error heater 1: the ceiling is 210.0"
     assert person.ask("ceiling 1 211") == "error heater 1: the ceiling is at most 210.0"
     assert person.ask("set 1 60") == "heater 1 set to 60.0"
@@ -156,7 +176,7 @@ def test_what_it_tells_on_the_bus() -> None:
         assert flags == 0
         assert 23_000 < supply_mv < 25_000
         assert serial == person.bench.boards["head"].serial_number
-    person.live(0.4)
+    person.release()
     person.ask("lamp red", 0.2)
     assert person.frames[-1][1][1] == 2
 
@@ -182,7 +202,7 @@ def test_a_reset_and_a_hang_come_back_with_their_cause() -> None:
 def test_a_move_goes_its_way_and_needs_current() -> None:
     """The counter is in microsteps of the settings."""
     person = Person()
-    person.live(0.4)
+    person.release()
     assert person.ask("move 1 800 1600") == "error axis 1 is off"
     assert person.ask("axis 1 on") == "axis 1 on standing at 0"
     assert person.ask("move 1 800 1600") == "axis 1 moves by 800"
