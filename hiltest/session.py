@@ -379,7 +379,7 @@ class Run:
         file = (self.folder / "bus.log").open("w", encoding="ascii", newline="\n")
         for name, link in opened.links.items():
             log = LogWriter(file, channel=name)
-            link.listen(log.write)
+            link.listen(_without_echoes(log.write))
             link.listen_sent(log.write)
         opened.close_log, opened.flush_log = file.close, file.flush
 
@@ -389,7 +389,7 @@ class Run:
 
         for name, link in opened.links.items():
             account = opened.accounts[name] = BusAccount(link.port.bit_rate_bps)
-            link.listen(account.add)
+            link.listen(_without_echoes(account.add))
             link.listen_sent(account.add)
             self._watch_utilisation(opened, name, account)
         if self._watcher is not None and isinstance(opened.link.clock, RealClock):
@@ -855,6 +855,16 @@ class Run:
             date=self._date,
             bus_curves=dict(self._bus_curves),
         )
+
+
+def _without_echoes(take: Callable[[Frame], None]) -> Callable[[Frame], None]:
+    """For who is told of every frame when it is handed to the adapter: its echo would be the same frame once more."""
+
+    def heard(frame: Frame) -> None:
+        if frame.is_rx:
+            take(frame)
+
+    return heard
 
 
 def _close_all(links: Mapping[str, Link], claims: Iterable[Claim]) -> None:

@@ -11,7 +11,7 @@ from hiltest.campaign.runner import run_one
 from hiltest.errors import GuardTripped
 from hiltest.session import Run, load
 from hiltest.settings import Settings
-from hiltest.simbench.firmware import CAUSE_WATCHDOG
+from hiltest.simbench.boardprogram import CAUSE_WATCHDOG
 
 SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
 

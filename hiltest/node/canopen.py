@@ -30,6 +30,7 @@ from hiltest.errors import (
     UsageError,
 )
 from hiltest.link import Link
+from hiltest.node._lamp import check_colour
 from hiltest.node.configuration import configured, differences
 from hiltest.node.drive import DISABLE_VOLTAGE, Axis
 from hiltest.node.emergencies import Emergency
@@ -582,12 +583,7 @@ class CanopenDriver:
 
     def set_lamp(self, lamp: str, colour: str | None) -> None:
         load, places = self._places.lamp(lamp)
-        if colour is not None and colour not in load.colours:
-            raise UsageError(
-                f"colour={colour!r}: lamp {lamp!r} has {', '.join(load.colours)}, or None for off"
-            )
-        if not places or (colour is not None and colour not in places):
-            raise NotOffered(self.name, f"set_lamp[{lamp}] (role {colour or load.colours[0]!r})")
+        check_colour(self.name, load, places, colour)
         if colour is not None:
             self._make_ready()
         # Outputs share bytes: change the bits of this lamp in our copy, then write each byte once.

@@ -23,6 +23,8 @@ from hiltest.node._consolemove import Mover
 from hiltest.node._consoleread import Reader
 from hiltest.node._consoleroles import ConsoleRoles, Place
 from hiltest.node._consoletalk import Talk
+from hiltest.node._lamp import check_colour
+from hiltest.node._listeners import Listeners
 from hiltest.node._roletable import Key
 from hiltest.node.frames import LayoutCodec
 from hiltest.node.signals import RESET_CAUSES, find_node
@@ -66,8 +68,8 @@ class ConsoleDriver:
         self._bus = BusSide(link, description, self._node, codec, spots, self._on_beat)
         self._boot = None if self._settings.boot is None else re.compile(self._settings.boot)
         self._reported = None if self._settings.report is None else re.compile(self._settings.report)
-        self._listeners: list[Callable[[Reading], None]] = []
-        self._report_listeners: list[Callable[[int, str], None]] = []
+        self._listeners: Listeners[[Reading]] = Listeners()
+        self._report_listeners: Listeners[[int, str]] = Listeners()
         self._timers: list[Timer] = []
         self._hot: set[str] = set()
         self._lives = 0
@@ -136,30 +138,17 @@ class ConsoleDriver:
 
     def on_reading(self, listener: Callable[[Reading], None]) -> Callable[[], None]:
         """Call `listener` for each reading; returns what takes it off again."""
-        self._listeners.append(listener)
-
-        def remove() -> None:
-            if listener in self._listeners:
-                self._listeners.remove(listener)
-
-        return remove
+        return self._listeners.add(listener)
 
     def on_report(self, listener: Callable[[int, str], None]) -> Callable[[], None]:
         """Call `listener` with bench time (ns) and text of each line of [console] report; returns what ends it."""
-        self._report_listeners.append(listener)
-
-        def remove() -> None:
-            if listener in self._report_listeners:
-                self._report_listeners.remove(listener)
-
-        return remove
+        return self._report_listeners.add(listener)
 
     def _report(
         self, kind: ReadingKind, name: str, value: float, t_ns: int | None = None, asked: bool = False
     ) -> None:
         reading = Reading(kind, name, value, self._link.now_ns if t_ns is None else t_ns, asked)
-        for listener in tuple(self._listeners):
-            listener(reading)
+        self._listeners(reading)
 
     # --- what comes by itself -------------------------------------------------------------------------
 
@@ -175,8 +164,7 @@ class ConsoleDriver:
                 self._begun_anew(line.t_ns)
             return
         if self._reported is not None and self._reported.fullmatch(text):
-            for listener in tuple(self._report_listeners):
-                listener(line.t_ns, text)
+            self._report_listeners(line.t_ns, text)
         self._reader.take_printed(text, line.t_ns)
 
     def _begun_anew(self, t_ns: int) -> None:
@@ -512,12 +500,7 @@ class ConsoleDriver:
 
     def set_lamp(self, lamp: str, colour: str | None) -> None:
         load, places = self._roles.lamp(lamp)
-        if colour is not None and colour not in load.colours:
-            raise UsageError(
-                f"colour={colour!r}: lamp {lamp!r} has {', '.join(load.colours)}, or None for off"
-            )
-        if not places or (colour is not None and colour not in places):
-            raise NotOffered(self.name, f"set_lamp[{lamp}] (role {colour or load.colours[0]!r})")
+        check_colour(self.name, load, places, colour)
         if colour is not None:
             self._check_product()
         # Colours may share a line for off: each different one once, then the colour that shines.

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from hiltest.canbus.frame import Frame
 from hiltest.description.models import Switch
 from hiltest.link import Link
+from hiltest.node._listeners import Listeners
 from hiltest.node.emergencies import Emergency, decode_emergency
 from hiltest.node.objects import Place
 from hiltest.node.places import Key, NodePlaces
@@ -46,7 +47,7 @@ class Incoming:
         self._id = node_id
         self._places = places
         self._on_outputs_lost = on_outputs_lost
-        self._listeners: list[Callable[[Reading], None]] = []
+        self._listeners: Listeners[[Reading]] = Listeners()
         self._reported: dict[tuple[int, int], list[tuple[Key, Place]]] = {}
         for key, place in places:
             self._reported.setdefault((place.index, place.sub), []).append((key, place))
@@ -59,13 +60,7 @@ class Incoming:
 
     def on_reading(self, listener: Callable[[Reading], None]) -> Callable[[], None]:
         """Call `listener` for each reading; returns what takes it off again."""
-        self._listeners.append(listener)
-
-        def remove() -> None:
-            if listener in self._listeners:
-                self._listeners.remove(listener)
-
-        return remove
+        return self._listeners.add(listener)
 
     def take(self, frame: Frame) -> None:
         """Take a frame of any identifier; frames of others and broken ones are passed over."""
@@ -129,8 +124,7 @@ class Incoming:
     ) -> None:
         """Tell a reading to who listens. `t_ns`: bench time, by default now."""
         reading = Reading(kind, name, value, self._link.now_ns if t_ns is None else t_ns, asked)
-        for listener in tuple(self._listeners):
-            listener(reading)
+        self._listeners(reading)
 
     def mark(self) -> Mark:
         """What was counted so far, for `seen_since`."""

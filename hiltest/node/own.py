@@ -18,6 +18,7 @@ from hiltest.clock import NS_PER_S
 from hiltest.description.models import Description, Load, Role
 from hiltest.errors import NoAnswer, NotOffered, Refused, UsageError
 from hiltest.link import Link, Timer
+from hiltest.node._listeners import Listeners
 from hiltest.node.places import kind_of, pick
 from hiltest.node.verbs import (
     BusCounters,
@@ -93,7 +94,7 @@ class OwnDriver:
         self.node = pick(description.node, node, "node")
         self.name = self.node.name
         self.folder = folder or Path()
-        self._listeners: list[Callable[[Reading], None]] = []
+        self._listeners: Listeners[[Reading]] = Listeners()
         self._detach: Callable[[], None] | None = None
         self._alive: Timer | None = None
         self._boots = 0
@@ -193,8 +194,7 @@ class OwnDriver:
             self._beats_ns.append(self.link.now_ns)
         reading = Reading(kind, name, float(value), self.link.now_ns, asked)
         self._told[kind, name] = reading
-        for listener in list(self._listeners):
-            listener(reading)
+        self._listeners(reading)
         return float(value)
 
     def fresh(self, kind: ReadingKind, name: str, age_s: float = 0.5, within_s: float = 1.0) -> float:
@@ -304,13 +304,7 @@ class OwnDriver:
 
     def on_reading(self, listener: Callable[[Reading], None]) -> Callable[[], None]:
         """Call `listener` for each reading; returns what takes it off again."""
-        self._listeners.append(listener)
-
-        def remove() -> None:
-            if listener in self._listeners:
-                self._listeners.remove(listener)
-
-        return remove
+        return self._listeners.add(listener)
 
     def go_silent(self) -> None:
         """Stop the host's sign of life, as if the host had died."""

@@ -28,6 +28,8 @@ from hiltest.errors import (
 from hiltest.link import Link
 from hiltest.node._codec import Codec
 from hiltest.node._feedback import Feedback, rule_of
+from hiltest.node._lamp import check_colour
+from hiltest.node._listeners import Listeners
 from hiltest.node._outgoing import Outgoing, checksum_byte
 from hiltest.node._roletable import Key
 from hiltest.node._signalmove import Mover
@@ -103,7 +105,7 @@ class SignalDriver:
         for key, spot in reports.items():
             self._readers.setdefault(spot.message, []).append((key, spot))
         self._detach: Callable[[], None] | None = None
-        self._listeners: list[Callable[[Reading], None]] = []
+        self._listeners: Listeners[[Reading]] = Listeners()
         self._unanswered = 0
         self._commanded_ns = -NS_PER_S
         self._product_checked = False
@@ -183,20 +185,13 @@ class SignalDriver:
 
     def on_reading(self, listener: Callable[[Reading], None]) -> Callable[[], None]:
         """Call `listener` for each reading; returns what takes it off again."""
-        self._listeners.append(listener)
-
-        def remove() -> None:
-            if listener in self._listeners:
-                self._listeners.remove(listener)
-
-        return remove
+        return self._listeners.add(listener)
 
     def _report(
         self, kind: ReadingKind, name: str, value: float, t_ns: int | None = None, asked: bool = False
     ) -> None:
         reading = Reading(kind, name, value, self._link.now_ns if t_ns is None else t_ns, asked)
-        for listener in tuple(self._listeners):
-            listener(reading)
+        self._listeners(reading)
 
     # --- what arrives -------------------------------------------------------------------------------
 
@@ -714,12 +709,7 @@ class SignalDriver:
 
     def set_lamp(self, lamp: str, colour: str | None) -> None:
         load, spots = self._roles.lamp(lamp)
-        if colour is not None and colour not in load.colours:
-            raise UsageError(
-                f"colour={colour!r}: lamp {lamp!r} has {', '.join(load.colours)}, or None for off"
-            )
-        if not spots or (colour is not None and colour not in spots):
-            raise NotOffered(self.name, f"set_lamp[{lamp}] (role {colour or load.colours[0]!r})")
+        check_colour(self.name, load, spots, colour)
         # Colours may share a signal: all rest first, then the one that shines.
         changes = [(spot, spot.signal.rest) for spot in spots.values()]
         if colour is not None:

@@ -13,15 +13,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from hiltest.description.models import Heater, Load, Node, Sensor
-from hiltest.simbench.controller import Controller
-from hiltest.simbench.drive import Axis
-from hiltest.simbench.events import Event
-from hiltest.simbench.firmware import (
+from hiltest.simbench.boardprogram import (
     CAUSE_BROWN_OUT,
     CAUSE_POWER,
     CAUSE_UNKNOWN,
     Habits,
 )
+from hiltest.simbench.controller import Controller
+from hiltest.simbench.drive import Axis
+from hiltest.simbench.events import Event
 from hiltest.simbench.heater_control import Conversion, HeaterChannel, SensorReading, Tuning
 from hiltest.simbench.loads.fan import FanChannel, FanMotor
 from hiltest.simbench.loads.heater import Bead, Block, Element, HeaterSwitch

@@ -89,3 +89,35 @@ class Burst:
             self.stop()
         elif self._timer is None:
             self._next()
+
+
+class CountedBurst:
+    """The burst of a board without an object dictionary: frames that carry their number and its complement."""
+
+    def __init__(self, queue: EventQueue, controller: Controller, can_id: int) -> None:
+        self._queue, self._controller, self._can_id = queue, controller, can_id
+        self._timer: Repeating | None = None
+        self._left = 0
+        self.sent = 0
+
+    def start(self, frames: int, interval_us: int) -> None:
+        """Begin a burst of so many frames; 0 only stops."""
+        self.stop()
+        self._left, self.sent = frames, 0
+        if frames and interval_us > 0:
+            self._timer = self._queue.every(interval_us * 1000, self._next)
+
+    def stop(self) -> None:
+        """End it; what waits in the controller still goes out."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _next(self) -> None:
+        if not self._left:
+            self.stop()
+        elif self._controller.send(
+            Frame(self._can_id, struct.pack("<II", self.sent, ~self.sent & 0xFFFF_FFFF))
+        ):
+            self._left -= 1
+            self.sent += 1

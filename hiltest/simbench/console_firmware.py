@@ -12,18 +12,10 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
-from hiltest.simbench.controller import State
+from hiltest.simbench.boardprogram import CAUSE_COMMAND, OVER_VOLTAGE_SHARE, BoardProgram, Habits
+from hiltest.simbench.burst import CountedBurst
 from hiltest.simbench.drive import NEW_SETPOINT, RELATIVE, Axis
 from hiltest.simbench.events import Event, Repeating
-from hiltest.simbench.firmware import (
-    BUS_OFF_PAUSE_NS,
-    CAUSE_COMMAND,
-    CAUSE_UNKNOWN,
-    CAUSE_WATCHDOG,
-    OVER_VOLTAGE_SHARE,
-    WATCHDOG_NS,
-    Habits,
-)
 from hiltest.simbench.heater_control import PERIOD_S, HeaterChannel
 from hiltest.simbench.loads.stepper import VERSION
 
@@ -76,18 +68,11 @@ class CommandError(Exception):
     """A command that the firmware does not carry out; the text is what it says."""
 
 
-class ConsoleFirmware:
+class ConsoleFirmware(BoardProgram):
     """The program of one board. It lives from power-up to power-down."""
 
     def __init__(self, board: Board, habits: Habits) -> None:
-        self.board = board
-        self.habits = habits
-        self.queue = board.queue
-        self.reset_cause = CAUSE_UNKNOWN
-        self.errors_seen = 0
-        self.hung = False
-        self._rng = board.rng("firmware")
-        self._started_ns = self.queue.now_ns
+        super().__init__(board, habits)
         self._host_timeout_ns = round(HOST_WATCH_SHARE * board.node.host_silence_max_s * 1e9)
         self._tasks: list[Repeating] = []
         self._beat: Repeating | None = None
@@ -99,8 +84,7 @@ class ConsoleFirmware:
         self._waits_to_be_sent = False
         self._deaf = board.controller.on_sent(self._went_out)
         self._over_voltage = False
-        self._burst: Repeating | None = None
-        self._burst_left = self._burst_sent = 0
+        self._burst = CountedBurst(self.queue, board.controller, BURST_ID)
         self._commands: dict[str, Callable[[list[str]], str]] = {
             "help": self._help, "version": self._version, "status": self._status, "can": self._can,
             "alive": self._alive, "off": self._off, "reset": self._reset, "burst": self._send_burst,
@@ -136,28 +120,17 @@ class ConsoleFirmware:
             if task is not None:
                 task.cancel()
         self._deaf()
-        self._stop_burst()
-
-    @property
-    def uptime_ms(self) -> int:
-        """Milliseconds since the application started."""
-        return (self.queue.now_ns - self._started_ns) // 1_000_000
+        self._burst.stop()
 
     def hang(self) -> None:
         """The program stands still; a timer interrupt may go on sending the heartbeat."""
-        self.hung = True
         for task in (*self._tasks, self._host_timer):
             if task is not None:
                 task.cancel()
         if not self.habits.heartbeat_from_timer and self._beat is not None:
             self._beat.cancel()
-        self._stop_burst()
-        if self.habits.watchdog:
-            self.queue.after(WATCHDOG_NS, self._watchdog_bites)
-
-    def _watchdog_bites(self) -> None:
-        if self.hung and self.board.firmware is self:
-            self.board.reset(CAUSE_WATCHDOG)
+        self._burst.stop()
+        self.stand_still()
 
     def all_off(self) -> None:
         """Every output off (unless this firmware has a habit of not obeying)."""
@@ -198,34 +171,9 @@ class ConsoleFirmware:
         if frame.can_id == ALIVE_ID:
             self._waits_to_be_sent = False
 
-    def bus_error(self) -> None:
-        """The controller saw an error."""
-        self.errors_seen += 1
-
-    def bus_state(self, state: State) -> None:
-        """The controller changed its state."""
-        if state == "off":
-            self._stop_burst()
-            if self.habits.recovers_from_bus_off:
-                self.queue.after(BUS_OFF_PAUSE_NS, self._restart_controller)
-
-    def _restart_controller(self) -> None:
-        if self.board.firmware is self:
-            self.board.controller.restart()
-
-    def _burst_once(self) -> None:
-        if not self._burst_left:
-            self._stop_burst()
-        elif self.board.controller.send(
-            Frame(BURST_ID, struct.pack("<II", self._burst_sent, ~self._burst_sent & 0xFFFF_FFFF))
-        ):
-            self._burst_left -= 1
-            self._burst_sent += 1
-
-    def _stop_burst(self) -> None:
-        if self._burst is not None:
-            self._burst.cancel()
-            self._burst = None
+    def end_sending(self) -> None:
+        """End what it sends by the burst."""
+        self._burst.stop()
 
     # --- measuring and watching -----------------------------------------------------------------------
 
@@ -369,12 +317,9 @@ class ConsoleFirmware:
     def _send_burst(self, words: list[str]) -> str:
         if words:
             frames, interval_us = int(words[0]), int(words[1])
-            self._stop_burst()
-            self._burst_left, self._burst_sent = frames, 0
-            if frames and interval_us > 0:
-                self._burst = self.queue.every(interval_us * 1000, self._burst_once)
+            self._burst.start(frames, interval_us)
             return f"burst of {frames}"
-        return f"burst sent {self._burst_sent}"
+        return f"burst sent {self._burst.sent}"
 
     # --- sensors and heaters --------------------------------------------------------------------------
 

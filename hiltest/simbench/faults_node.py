@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.simbench.boardprogram import CAUSE_WATCHDOG
 from hiltest.simbench.fault_places import heater_channel, heater_switch
 from hiltest.simbench.fault_registry import fault
-from hiltest.simbench.firmware import CAUSE_WATCHDOG
 
 if TYPE_CHECKING:
     from hiltest.simbench.bench import Bench

@@ -8,14 +8,19 @@ defaults. Emergency codes: see the message dictionary, which says which of them 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
 from hiltest.simbench import lss_slave, objects
+from hiltest.simbench.boardprogram import (
+    BUS_OFF_PAUSE_NS,
+    CAUSE_COMMAND,
+    OVER_VOLTAGE_SHARE,
+    BoardProgram,
+    Habits,
+)
 from hiltest.simbench.burst import Burst
-from hiltest.simbench.controller import State
 from hiltest.simbench.events import Event, Repeating
 from hiltest.simbench.firmware_objects import serve_objects
 from hiltest.simbench.heater_control import PERIOD_S
@@ -33,59 +38,23 @@ NMT_START, NMT_STOP, NMT_PRE_OPERATIONAL, NMT_RESET_NODE, NMT_RESET_COMMUNICATIO
 )  # fmt: skip
 NMT_ID, HEARTBEAT_ID, SDO_REQUEST_ID, SDO_ANSWER_ID = 0x000, 0x700, 0x600, 0x580
 
-CAUSE_UNKNOWN, CAUSE_POWER, CAUSE_BROWN_OUT, CAUSE_WATCHDOG, CAUSE_COMMAND = range(5)
-
 EMERGENCY_OVER_VOLTAGE, EMERGENCY_TOO_HOT, EMERGENCY_SENSOR = 0x3110, 0x4210, 0x5030
 EMERGENCY_DRIVER, EMERGENCY_HOST_LOST, EMERGENCY_BUS_OFF = 0x7121, 0x8130, 0x8140
 GENERIC_BIT, VOLTAGE_BIT, TEMPERATURE_BIT, COMMUNICATION_BIT, PROFILE_BIT = 0x01, 0x04, 0x08, 0x10, 0x20
 
-OVER_VOLTAGE_SHARE = 1.25
-BUS_OFF_PAUSE_NS = 100_000_000
-WATCHDOG_NS = 500_000_000
 RESET_COMMUNICATION_NS = 5_000_000
 
 
-@dataclass(slots=True)
-class Habits:
-    """Decisions of the firmware. The defaults are those of a sound one."""
-
-    watches_host: bool = True
-    host_watch_factor: float = 1.0
-    any_traffic_feeds_watch: bool = False
-    watch_needs_working_bus: bool = False
-    outputs_need_operational: bool = True
-    resumes_setpoints: bool = False
-    starts_by_itself: bool = False
-    obeys_all_off: bool = True
-    recovers_from_bus_off: bool = True
-    watchdog: bool = True
-    heartbeat_from_timer: bool = False
-    heartbeat_factor: float = 1.0
-    heartbeat_jitter_s: float = 0.0003
-    answer_delay_s: float = 0.0
-    sends_boot_up: bool = True
-    loses_frames: float = 0.0
-    fans_follow_heat: bool = True
-    version: str | None = None
-
-
-class Firmware:
+class Firmware(BoardProgram):
     """The program of one board. It lives from power-up to power-down; `reset` starts it anew."""
 
     def __init__(self, board: Board, entries: tuple[objects.Entry, ...], habits: Habits) -> None:
-        self.board = board
-        self.habits = habits
-        self.queue = board.queue
+        super().__init__(board, habits)
         self.objects = Dictionary(entries)
         self.sdo = SdoServer(self.objects)
         self.node_id = board.settings.node_id
         self.state = INITIALISING
-        self.reset_cause = CAUSE_UNKNOWN
         self.error_register = 0
-        self.errors_seen = 0
-        self.hung = False
-        self._rng = board.rng("firmware")
-        self._started_ns = self.queue.now_ns
         self._heartbeat: Repeating | None = None
         self._host_timer: Event | None = None
         self._host_heard_ns: int | None = None
@@ -136,11 +105,6 @@ class Firmware:
             pdo.stop()
         self.burst.stop()
 
-    @property
-    def uptime_ms(self) -> int:
-        """Milliseconds since the application started."""
-        return (self.queue.now_ns - self._started_ns) // 1_000_000
-
     def _join(self) -> None:
         """Boot-up message, then pre-operational (or further, if the firmware is made so)."""
         if self.habits.sends_boot_up:
@@ -154,7 +118,6 @@ class Firmware:
 
     def hang(self) -> None:
         """The program stands still; outputs stay as they are until a watchdog notices."""
-        self.hung = True
         if self._measuring is not None:
             self._measuring.cancel()
         if self._host_timer is not None:
@@ -163,12 +126,7 @@ class Firmware:
             self._heartbeat.cancel()
         for pdo in self.transmit_pdos:
             pdo.stop()
-        if self.habits.watchdog:
-            self.queue.after(WATCHDOG_NS, self._watchdog_bites)
-
-    def _watchdog_bites(self) -> None:
-        if self.hung and self.board.firmware is self:
-            self.board.reset(CAUSE_WATCHDOG)
+        self.stand_still()
 
     # --- sending ------------------------------------------------------------------------------------
 
@@ -408,20 +366,13 @@ class Firmware:
 
     # --- the bus's own troubles -----------------------------------------------------------------------
 
-    def bus_error(self) -> None:
-        """The controller saw an error."""
-        self.errors_seen += 1
+    def end_sending(self) -> None:
+        """End what it sends by the burst."""
+        self.burst.stop()
 
-    def bus_state(self, state: State) -> None:
-        """The controller changed its state."""
-        if state == "off":
-            self.burst.stop()
-            if self.habits.recovers_from_bus_off:
-                self.queue.after(BUS_OFF_PAUSE_NS, self._restart_controller)
-
-    def _restart_controller(self) -> None:
-        if self.board.firmware is self and self.board.controller.restart():
-            self.queue.after(BUS_OFF_PAUSE_NS, self._report_bus_off)
+    def is_back_on_the_bus(self) -> None:
+        """Say so, a while later."""
+        self.queue.after(BUS_OFF_PAUSE_NS, self._report_bus_off)
 
     def _report_bus_off(self) -> None:
         if self.board.firmware is self and self.board.controller.state != "off":

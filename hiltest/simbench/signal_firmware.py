@@ -12,18 +12,10 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
-from hiltest.simbench.controller import State
+from hiltest.simbench.boardprogram import CAUSE_COMMAND, OVER_VOLTAGE_SHARE, BoardProgram, Habits
+from hiltest.simbench.burst import CountedBurst
 from hiltest.simbench.drive import NEW_SETPOINT, RELATIVE, Axis
 from hiltest.simbench.events import Repeating
-from hiltest.simbench.firmware import (
-    BUS_OFF_PAUSE_NS,
-    CAUSE_COMMAND,
-    CAUSE_UNKNOWN,
-    CAUSE_WATCHDOG,
-    OVER_VOLTAGE_SHARE,
-    WATCHDOG_NS,
-    Habits,
-)
 from hiltest.simbench.heater_control import PERIOD_S, HeaterChannel
 from hiltest.simbench.loads.stepper import VERSION
 
@@ -71,18 +63,11 @@ def sealed(first_seven: bytes) -> bytes:
     return first_seven + bytes([crc8_j1850(first_seven)])
 
 
-class VentFirmware:
+class VentFirmware(BoardProgram):
     """The program of one vent actuator. It lives from power-up to power-down."""
 
     def __init__(self, board: Board, habits: Habits) -> None:
-        self.board = board
-        self.habits = habits
-        self.queue = board.queue
-        self.reset_cause = CAUSE_UNKNOWN
-        self.errors_seen = 0
-        self.hung = False
-        self._rng = board.rng("firmware")
-        self._started_ns = self.queue.now_ns
+        super().__init__(board, habits)
         self._tasks: list[Repeating] = []
         self._clocked: list[Repeating] = []
         self._armed = False
@@ -98,8 +83,7 @@ class VentFirmware:
         self._mailboxes: dict[int, bytes] = {}
         self._deaf = board.controller.on_sent(self._went_out)
         self._speed = 0
-        self._burst_left = self._burst_sent = 0
-        self._burst: Repeating | None = None
+        self._burst = CountedBurst(self.queue, board.controller, ID_BURST)
         self._over_voltage = False
 
     # --- life ---------------------------------------------------------------------------------------
@@ -132,28 +116,17 @@ class VentFirmware:
         for task in (*self._tasks, *self._clocked):
             task.cancel()
         self._deaf()
-        self._stop_burst()
-
-    @property
-    def uptime_ms(self) -> int:
-        """Milliseconds since the application started."""
-        return (self.queue.now_ns - self._started_ns) // 1_000_000
+        self._burst.stop()
 
     def hang(self) -> None:
         """The program stands still; a timer interrupt may go on sending what stood in the buffers."""
-        self.hung = True
         for task in self._tasks:
             task.cancel()
         if not self.habits.heartbeat_from_timer:
             for task in self._clocked:
                 task.cancel()
-        self._stop_burst()
-        if self.habits.watchdog:
-            self.queue.after(WATCHDOG_NS, self._watchdog_bites)
-
-    def _watchdog_bites(self) -> None:
-        if self.hung and self.board.firmware is self:
-            self.board.reset(CAUSE_WATCHDOG)
+        self._burst.stop()
+        self.stand_still()
 
     def all_off(self) -> None:
         """Every output off (unless this firmware has a habit of not obeying)."""
@@ -257,7 +230,7 @@ class VentFirmware:
             counters = board.controller.counters
             errors = min(self.errors_seen, 0xFF_FFFF).to_bytes(3, "little")
             return struct.pack("<HH", counters.tx, counters.rx) + errors
-        return struct.pack("<IB", self._burst_sent, VERSION if board.axes[0].chip.answers else 0)
+        return struct.pack("<IB", self._burst.sent, VERSION if board.axes[0].chip.answers else 0)
 
     def _version(self) -> tuple[int, int, int]:
         if self.habits.version is None:
@@ -376,7 +349,7 @@ class VentFirmware:
             run_ma, hold_ma, microsteps = struct.unpack_from("<HHH", data, 1)
             self._set_driver(run_ma, hold_ma, microsteps)
         elif service == 3:
-            self._start_burst(int.from_bytes(data[1:4], "little"), int.from_bytes(data[4:8], "little"))
+            self._burst.start(int.from_bytes(data[4:8], "little"), int.from_bytes(data[1:4], "little"))
         elif service == 4:
             heater, (ceiling_dc,) = self.board.heaters[0], struct.unpack_from("<h", data, 1)
             if 0 < ceiling_dc <= heater.built_ceiling_dc:
@@ -392,28 +365,6 @@ class VentFirmware:
         chip.write("hold_ma", hold_ma)
         if microsteps.bit_count() == 1:
             chip.write("microsteps", microsteps)
-
-    # --- frames on demand ---------------------------------------------------------------------------
-
-    def _start_burst(self, interval_us: int, frames: int) -> None:
-        self._stop_burst()
-        self._burst_left, self._burst_sent = frames, 0
-        if frames and interval_us:
-            self._burst = self.queue.every(interval_us * 1000, self._burst_once)
-
-    def _burst_once(self) -> None:
-        if self._burst_left == 0:
-            self._stop_burst()
-            return
-        data = struct.pack("<II", self._burst_sent, ~self._burst_sent & 0xFFFF_FFFF)
-        if self.board.controller.send(Frame(ID_BURST, data)):
-            self._burst_left -= 1
-            self._burst_sent += 1
-
-    def _stop_burst(self) -> None:
-        if self._burst is not None:
-            self._burst.cancel()
-            self._burst = None
 
     # --- measuring and watching -----------------------------------------------------------------------
 
@@ -447,17 +398,6 @@ class VentFirmware:
 
     # --- the bus's own troubles -----------------------------------------------------------------------
 
-    def bus_error(self) -> None:
-        """The controller saw an error."""
-        self.errors_seen += 1
-
-    def bus_state(self, state: State) -> None:
-        """The controller changed its state."""
-        if state == "off":
-            self._stop_burst()
-            if self.habits.recovers_from_bus_off:
-                self.queue.after(BUS_OFF_PAUSE_NS, self._restart_controller)
-
-    def _restart_controller(self) -> None:
-        if self.board.firmware is self:
-            self.board.controller.restart()
+    def end_sending(self) -> None:
+        """End what it sends by the burst."""
+        self._burst.stop()

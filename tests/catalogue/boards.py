@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import atexit
-import shutil
-import tempfile
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +10,9 @@ from hiltest.campaign.runner import run_catalogue
 from hiltest.evidence.model import RunRecord
 from hiltest.settings import Settings
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+from .files import FIXTURES, edited
+
+ALONE = ("operator = true", "operator = false")
 
 
 def accept(
@@ -38,17 +36,9 @@ def accept(
     return run_catalogue(settings, before_close, only)
 
 
-@cache
 def without_operator(file: Path) -> Path:
     """A copy of a description, with the files beside it, in which nobody takes part."""
-    folder = Path(tempfile.mkdtemp(prefix="hiltest-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    for each in file.parent.glob(f"{file.stem}*"):
-        shutil.copy(each, folder / each.name)
-    text = file.read_text(encoding="utf-8")
-    assert "operator = true" in text
-    (folder / file.name).write_text(text.replace("operator = true", "operator = false"), encoding="utf-8")
-    return folder / file.name
+    return edited(file, ALONE)
 
 
 def outcomes(record: RunRecord) -> dict[str, str]:

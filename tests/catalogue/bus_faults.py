@@ -6,16 +6,13 @@ one table, for the tests (five seeds) and for benches/detection_bus.py (over sev
 
 from __future__ import annotations
 
-import atexit
-import shutil
-import tempfile
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 from hiltest.evidence.model import CheckResult, RunRecord
 
-from .boards import FIXTURES, accept, without_operator
+from .boards import ALONE, accept
+from .files import FIXTURES, edited
 
 QUIET, ENUMERATE, DUPLICATE = "bus.quiet[can]", "bus.enumerate[head]", "bus.duplicate_id[head]"
 OBSERVER, LOAD, LATENCY = "bus.observer[can]", "bus.load[can]", "bus.latency[head]"
@@ -194,24 +191,9 @@ UNSEEN = (
 )
 
 
-@cache
 def _edited(edit: tuple[tuple[str, str], ...], operator: bool) -> Path:
     """A glue head with texts replaced, in a folder of its own."""
-    source = FIXTURES / "glue_head.toml"
-    if not operator:
-        source = without_operator(source)
-    if not edit:
-        return source
-    folder = Path(tempfile.mkdtemp(prefix="hiltest-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    for each in source.parent.glob("glue_head*"):
-        shutil.copy(each, folder / each.name)
-    text = source.read_text(encoding="utf-8")
-    for old, new in edit:
-        assert old in text, old
-        text = text.replace(old, new, 1)
-    (folder / source.name).write_text(text, encoding="utf-8")
-    return folder / source.name
+    return edited(FIXTURES / "glue_head.toml", *edit, *(() if operator else (ALONE,)))
 
 
 def run_row(row: Row, seed: int = 1) -> tuple[RunRecord, CheckResult]:

@@ -12,9 +12,10 @@ from hiltest.description.loading import load_text
 from hiltest.evidence.model import CheckResult
 from hiltest.simbench.firmware import Firmware
 
-from .boards import FIXTURES, accept
+from .boards import ALONE, accept
 from .bus_faults import (
     ADAPTER,
+    ENUMERATE,
     HEARTBEAT,
     LATENCY,
     LOAD,
@@ -25,6 +26,7 @@ from .bus_faults import (
     run_row,
     with_tests,
 )
+from .files import FIXTURES, edited
 from .paper import GLUE_HEAD
 
 
@@ -150,3 +152,16 @@ def test_emergency_messages_stand_in_the_records(tmp_path: Path) -> None:
     page = render(record, None)
     assert "What the nodes reported by themselves" in page
     assert "0x5030 (device hardware)" in page.split("What the nodes reported by themselves")[1]
+
+
+def test_an_adapter_that_echoes_has_each_frame_counted_once(tmp_path: Path) -> None:
+    """Own frames stand once in the log and once in the account of the run, whether the adapter gives them back or not."""
+    frames = []
+    for echo in ("false", "true"):
+        file = edited(FIXTURES / "glue_head.toml", ALONE, more=f"\n[simulation.adapter]\necho = {echo}\n")
+        record = accept(file=file, only=(ENUMERATE,), out=tmp_path)
+        log = (max(tmp_path.iterdir()) / "bus.log").read_text(encoding="ascii")
+        lines = [line for line in log.splitlines() if not line.split()[2].startswith("2000")]  # error frames
+        assert len(lines) == record.bus_statistics["can"]["frames"]
+        frames.append(sum(line.endswith("T") for line in lines))
+    assert frames[0] == frames[1] > 0

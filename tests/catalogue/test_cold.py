@@ -17,7 +17,8 @@ from hiltest.description.loading import load_description
 from hiltest.errors import UsageError
 from hiltest.evidence.model import CheckResult, RunRecord
 
-from .boards import FIXTURES, accept, outcomes, without_operator
+from .boards import accept, outcomes, without_operator
+from .files import FIXTURES
 
 GLUE_HEAD = FIXTURES / "glue_head.toml"
 ANSWERS = FIXTURES / "glue_head.answers.toml"

@@ -5,10 +5,7 @@ The faults are those of the simulated bench, of the console too; the bench's hid
 
 from __future__ import annotations
 
-import atexit
 import resource
-import shutil
-import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -21,7 +18,8 @@ from hiltest.description.loading import load_description
 from hiltest.errors import UsageError
 from hiltest.simbench.bench import open_bench
 
-from .boards import FIXTURES, accept, outcomes
+from .boards import accept, outcomes
+from .files import FIXTURES, edited
 
 HEAD = FIXTURES / "glue_head_console.toml"
 ENUMERATE = "bus.enumerate[head]"
@@ -33,21 +31,13 @@ RETURN = ("motion.return[pump]",)
 EVERYTHING = (*FAN, *PULSE, *DIRECTION, "safe.host_silence[head]")
 
 
-@cache
 def short() -> Path:
     """The description without a person and with a short load test; as it stands it is run below."""
-    folder = Path(tempfile.mkdtemp(prefix="hiltest-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    text = HEAD.read_text(encoding="utf-8")
-    for old, new in (
+    return edited(
+        HEAD,
         ("duration_s = 4.0", "duration_s = 0.5\nbit_error_probability_max = 1e-4"),
         ("operator = true ", "operator = false "),
-    ):
-        assert old in text
-        text = text.replace(old, new)
-    file = folder / HEAD.name
-    file.write_text(text, encoding="utf-8")
-    return file
+    )
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from hiltest.description.loading import load_description
 from hiltest.physics.thermal import peak_rise_k
 
 from . import variants
-from .boards import FIXTURES, accept
+from .boards import accept
+from .files import FIXTURES, edited
 
 RESERVOIR = load_description(FIXTURES / "glue_head.toml").description.heater[0]
 PULSE, LOOP = ("heat.pulse[reservoir]",), ("heat.low_setpoint[reservoir]",)
@@ -103,7 +104,7 @@ def test_two_healthy_zones_give_a_matrix_and_are_accepted() -> None:
 def test_a_fan_that_must_follow_its_heater_does_so(faults: tuple[str, ...], outcome: str) -> None:
     """With follows_above_c nothing is commanded while the block gets hot, and the fan must turn all the same."""
     follows = ('cools = "left"', 'cools = "left"\nfollows_above_c = 45.0')
-    file = variants.variant("following_fan", variants.HERE / "two_heaters.toml", follows)
+    file = edited(variants.HERE / "two_heaters.toml", follows)
     found = run_board(BoardOrder(file, 4, faults))
     assert found.outcomes["heat.cooling_fan[blower]"] == outcome, found.reason
     assert (found.verdict == "accepted") == (outcome == "passed"), found.reason

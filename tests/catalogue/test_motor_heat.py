@@ -11,8 +11,8 @@ import pytest
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description
 
-from . import variants
-from .boards import FIXTURES, accept
+from .boards import ALONE, accept
+from .files import FIXTURES, edited
 
 WARM = "motion.warm[pump]"
 ON_THE_MOTOR = (
@@ -22,7 +22,7 @@ ON_THE_MOTOR = (
 
 
 def description() -> Path:
-    return variants.variant("motor_sensor", variants.GLUE_HEAD, variants.ALONE, *ON_THE_MOTOR)
+    return edited(FIXTURES / "glue_head.toml", ALONE, *ON_THE_MOTOR)
 
 
 def warm(*faults: str) -> Any:

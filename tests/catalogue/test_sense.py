@@ -8,8 +8,8 @@ import pytest
 
 from hiltest.campaign.boards import BoardOrder, run_board
 
-from . import variants
-from .boards import accept
+from .boards import ALONE, accept
+from .files import FIXTURES, edited
 
 SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
 SENSE = ("sense.ambient[reservoir]", "sense.ambient[board]")
@@ -62,7 +62,7 @@ def test_a_heater_that_leaks_a_little_is_found_by_the_longer_watch() -> None:
 
 def test_a_bench_supply_is_compared_and_cuts_the_power() -> None:
     """With one, the node's reading is checked against it, and a block that heats by itself is made to stop."""
-    file = variants.variant("with_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
+    file = edited(FIXTURES / "glue_head.toml", ALONE, more=SUPPLY)
     found = run_board(BoardOrder(file, 4, ("heater_stuck_on[reservoir]",)))
     assert found.failed == ["sense.ambient[reservoir]"]
     assert "The bench supply was switched off" in found.reasons["sense.ambient[reservoir]"]

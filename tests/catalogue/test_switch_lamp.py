@@ -12,7 +12,8 @@ from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description, load_text
 from hiltest.evidence.model import CheckResult, RunRecord
 
-from .boards import FIXTURES, accept, outcomes
+from .boards import accept, outcomes
+from .files import FIXTURES
 
 HOME, LEVEL, LAMP = "switch.by_hand[pump_home]", "switch.by_hand[level]", "lamp.colours[status]"
 GLUE_HEAD = FIXTURES / "glue_head.toml"

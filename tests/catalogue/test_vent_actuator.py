@@ -5,10 +5,8 @@ The faults are those of the simulated bench; the bench's hidden truth is asked w
 
 from __future__ import annotations
 
-import atexit
 import re
 import shutil
-import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -19,7 +17,8 @@ import pytest
 from hiltest.errors import UsageError
 from hiltest.simbench.bench import open_bench
 
-from .boards import FIXTURES, accept, outcomes
+from .boards import accept, outcomes
+from .files import FIXTURES, edited
 
 VENT = FIXTURES / "vent_actuator.toml"
 FAN = ("fan.tach[box]",)
@@ -30,22 +29,13 @@ RETURN = ("motion.return[screw]",)
 EVERYTHING = (*FAN, *PULSE, *LOOP, *DIRECTION, *RETURN, "safe.host_silence[vent]")
 
 
-@cache
 def short(operator: bool = False) -> Path:
     """The description with a load test of 3 s, which shows less and takes less: its own length is tested below."""
-    folder = Path(tempfile.mkdtemp(prefix="hiltest-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    shutil.copy(FIXTURES / "vent_actuator.dbc", folder)
-    text = VENT.read_text(encoding="utf-8")
-    for old, new in (
+    return edited(
+        VENT,
         ("duration_s = 25.0", "duration_s = 3.0\nbit_error_probability_max = 3e-5"),
         ("operator = true ", f"operator = {str(operator).lower()} "),
-    ):
-        assert old in text
-        text = text.replace(old, new)
-    file = folder / VENT.name
-    file.write_text(text, encoding="utf-8")
-    return file
+    )
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,8 @@ from hiltest.catalogue import _bus, _why
 from hiltest.description.loading import load_description
 from hiltest.evidence.model import CheckResult
 
-from .boards import FIXTURES, accept
+from .boards import accept
+from .files import FIXTURES
 from .paper import GLUE_HEAD
 
 ENUMERATE, QUIET = "bus.enumerate[head]", "bus.quiet[can]"
