@@ -12,7 +12,8 @@ from hiltest.catalogue._cold import WIRES
 from hiltest.evidence.model import CheckResult
 
 from . import variants
-from .boards import FIXTURES, accept
+from .boards import ALONE, FIXTURES, accept
+from .files import edited
 
 HERE = variants.HERE
 
@@ -74,7 +75,7 @@ def test_a_powered_check_tells_where_to_look(name: str, fault: str, first: str) 
 
 def test_heat_that_comes_out_elsewhere_points_at_the_plugs() -> None:
     """With two heaters exchanged the other sensor rises."""
-    file = variants.variant("two_heaters", HERE / "two_heaters.toml")
+    file = edited(HERE / "two_heaters.toml")
     check = next(
         each
         for each in accept("heaters_swapped", file=file, only=("heat.pulse[left]",)).checks
@@ -96,7 +97,7 @@ SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
 )
 def test_a_bench_supply_tells_why_a_fan_shows_no_speed(fault: str, first: str) -> None:
     """By its current: none, the fan's own, or bursts of several times that."""
-    file = variants.variant("fan_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
+    file = edited(variants.GLUE_HEAD, ALONE, more=SUPPLY)
     check = check_of("fan.tach[nozzle]", fault, file=file)
     assert check.look_first == [first]
 

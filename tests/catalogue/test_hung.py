@@ -10,7 +10,8 @@ from hiltest.catalogue._hung import WORST_ELEMENT, ember_duty
 from hiltest.description.loading import load_description
 
 from . import variants
-from .boards import FIXTURES, accept
+from .boards import ALONE, FIXTURES, accept
+from .files import edited
 
 HUNG = "safe.firmware_hung[head]"
 READY = ("heat.pulse[reservoir]", "fan.tach[electronics]", "fan.tach[nozzle]")
@@ -68,7 +69,7 @@ def test_a_node_on_which_nothing_may_be_on_shows_its_watchdog_all_the_same() -> 
 
 def test_a_bench_supply_ends_a_node_that_hangs_for_good() -> None:
     """With one the heater glows a little too, the power is taken away, and nothing is left on."""
-    file = variants.variant("hung_with_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
+    file = edited(variants.GLUE_HEAD, ALONE, more=SUPPLY)
     check, record, left_on = drill("no_watchdog", file=file, operator=True)
     assert check.outcome == "failed"
     assert "the power was switched off" in check.reason
@@ -79,7 +80,7 @@ def test_a_bench_supply_ends_a_node_that_hangs_for_good() -> None:
 
 def test_the_supply_sees_what_the_node_does_not_say() -> None:
     """With a bench supply each drill asks for its current as well: what was on is missing from it."""
-    file = variants.variant("drill_with_supply", variants.GLUE_HEAD, variants.ALONE, more=SUPPLY)
+    file = edited(variants.GLUE_HEAD, ALONE, more=SUPPLY)
     names = ("safe.host_silence[head]", "safe.stop[head]", "safe.reset[head]", HUNG)
     _, record, _ = drill(file=file, operator=True, only=(*READY, *names))
     for name in names:
@@ -92,7 +93,7 @@ def test_the_supply_sees_what_the_node_does_not_say() -> None:
 
 def test_a_node_that_can_not_be_made_to_hang_is_listed() -> None:
     """It is 'not offered', and without being named in may_be_missing the unit is not accepted."""
-    file = variants.variant("no_hang", variants.GLUE_HEAD, variants.ALONE, ('hang = "0x2011"', "#"))
+    file = edited(variants.GLUE_HEAD, ALONE, ('hang = "0x2011"', "#"))
     check, record, _ = drill(file=file, operator=True)
     assert check.outcome == "not offered"
     assert "hang" in check.reason
