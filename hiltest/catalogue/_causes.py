@@ -434,3 +434,41 @@ def board(failed: Iterable[str]) -> Causes:
         "heartbeat gap, longest": BOARD_RESTARTS,
     }
     return tuple(dict.fromkeys(by_name[name] for name in failed if name in by_name))
+
+
+# --- switch.by_hand ---------------------------------------------------------------------------------------
+
+SWITCH_INVERTED = (
+    "reads pressed where it is free and the other way round: contact type or polarity set wrongly"
+)
+SWITCH_DEAD = (
+    "never changes: wire open (normally open contact) or shorted (normally closed), lever stuck, plug out"
+)
+SWITCH_EXCHANGED = (
+    "another switch changes instead, of this board or of another: the plugs of the two are exchanged"
+)
+SWITCH_TOGETHER = "another switch changes with it: their wires touch, or one lever moves both"
+SWITCH_FLOATS = "changes by itself: pull-up missing, wire loose"
+SWITCH_RESTLESS = "restless for long: worn contact, no debouncing"
+SWITCH = (
+    SWITCH_INVERTED,
+    SWITCH_DEAD,
+    SWITCH_EXCHANGED,
+    SWITCH_TOGETHER,
+    SWITCH_FLOATS,
+    SWITCH_RESTLESS,
+)
+
+
+def switch(*, floats: bool, follows: bool, reads_right: bool, others_moved: bool) -> Causes:
+    """By what a hand on one lever changed.
+
+    A contact moves its own input and no other. One that moves another's input is plugged in there, and what then
+    stands at its own input is the other's contact at rest, so what that reads tells nothing of its polarity.
+    """
+    if floats:
+        return (SWITCH_FLOATS,)
+    if not follows:
+        return (SWITCH_EXCHANGED, SWITCH_DEAD) if others_moved else (SWITCH_DEAD,)
+    found = ((SWITCH_TOGETHER, others_moved), (SWITCH_INVERTED, not reads_right))
+    return tuple(cause for cause, holds in found if holds) or (SWITCH_RESTLESS,)

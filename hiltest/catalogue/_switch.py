@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from hiltest import cautions
+from hiltest.catalogue import _causes
+from hiltest.errors import NodeFault
 
 if TYPE_CHECKING:
     from hiltest.description.models import Switch
@@ -22,6 +24,8 @@ FOLLOW_S = 0.0005
 CALM_S = 0.1
 RESTLESS_S = 2.0
 TRIES = 2
+INSTEAD_S = 5.0
+"""So long after another switch changed the pressed one still may; a hand holds a lever for two seconds."""
 
 
 @dataclass(slots=True)
@@ -34,14 +38,25 @@ class Seen:
     others: set[str] = field(default_factory=set)
 
 
-class Watch:
-    """Reads one switch often and the others now and then."""
+@dataclass(frozen=True, slots=True)
+class Other:
+    """A switch that must not change; `told` names its node too where that is not the target's."""
 
-    def __init__(self, link: Link, node: GuardedNode, target: str, others: list[str]) -> None:
+    name: str
+    node: GuardedNode
+    told: str
+
+
+class Watch:
+    """Reads one switch often and the others now and then; `unread` names those whose node did not answer."""
+
+    def __init__(self, link: Link, node: GuardedNode, target: str, others: list[Other]) -> None:
         self._link, self._node = link, node
         self._target = target
+        self.unread: set[str] = set()
         self.state = node.read_switch(target)
-        self._at_rest = {name: node.read_switch(name) for name in others}
+        self._others = others
+        self._at_rest = {other.name: self._read(other) for other in others}
 
     def idle(self, seconds: float) -> Seen:
         """Watch while nobody touches anything."""
@@ -54,7 +69,7 @@ class Watch:
         return seen
 
     def until(self, wanted: bool, within_s: float) -> Seen:
-        """Watch until the switch has come to `wanted` and is calm, or time is up."""
+        """Watch until the switch has come to `wanted` and is calm, or time is up, or another changes instead."""
         seen = Seen()
         end_s = self._link.now_s + within_s
         others_s = self._link.now_s
@@ -65,8 +80,11 @@ class Watch:
                 if seen.came:
                     break
             if self._link.now_s >= others_s:
+                before = len(seen.others)
                 self._look_at_others(seen)
                 others_s += OTHERS_EVERY_S
+                if len(seen.others) > before == 0:
+                    end_s = min(end_s, self._link.now_s + INSTEAD_S)
             self._link.run_for(EVERY_S)
         self._look_at_others(seen)
         return seen
@@ -90,15 +108,51 @@ class Watch:
         return changed
 
     def _look_at_others(self, seen: Seen) -> None:
-        seen.others |= {
-            name for name, was in self._at_rest.items() if self._node.read_switch(name) is not was
-        }
+        for other in self._others:
+            was, now = self._at_rest[other.name], self._read(other)
+            if None not in (was, now) and now is not was:
+                seen.others.add(other.told)
+
+    def _read(self, other: Other) -> bool | None:
+        """One of the others; None where its node does not answer, which says nothing of the switch under test."""
+        if other.told in self.unread:
+            return None
+        try:
+            return other.node.read_switch(other.name)
+        except NodeFault:
+            if other.node is self._node:
+                raise
+            self.unread.add(other.told)
+            return None
 
 
-def by_hand(link: Link, node: GuardedNode, target: Switch, operator: Operator, measure: Measure) -> None:
-    """One switch at rest, pressed, and let go."""
+def _others(node: GuardedNode, known: list[GuardedNode], target: Switch, measure: Measure) -> list[Other]:
+    """Every other switch that can be read; what can't be is noted, since a plug may sit there."""
+    by_name = {each.name: each for each in known} | {node.name: node}
+    found, unseen = [], []
+    for switch in (each for each in measure.description.switch if each.name != target.name):
+        theirs = by_name.get(switch.node)
+        told = switch.name if switch.node == target.node else f"{switch.name} (node {switch.node})"
+        if theirs is None or f"read_switch[{switch.name}]" not in theirs.offers:
+            unseen.append(told)
+        else:
+            found.append(Other(switch.name, theirs, told))
+    if unseen:
+        measure.note(f"not watched meanwhile, since its node can't be asked: {', '.join(unseen)}")
+    return found
+
+
+def by_hand(
+    link: Link,
+    node: GuardedNode,
+    known: list[GuardedNode],
+    target: Switch,
+    operator: Operator,
+    measure: Measure,
+) -> None:
+    """One switch at rest, pressed, and let go; meanwhile every switch of the `known` nodes is watched."""
     place = f" ({target.place})" if target.place else ""
-    others = [s.name for s in measure.description.switch if s.node == target.node and s.name != target.name]
+    others = _others(node, known, target, measure)
     lever = operator.ask(
         f"switch.rest[{target.name}]",
         f"Look at switch {target.name!r}{place}. Is it free, or pressed by the machine?",
@@ -112,9 +166,20 @@ def by_hand(link: Link, node: GuardedNode, target: Switch, operator: Operator, m
     at_rest = watch.state
     measure("changes while nobody touched it", rest.changes, "changes", high=0)
     if rest.changes:
+        measure.look_first(*_causes.switch(floats=True, follows=False, reads_right=False, others_moved=False))
         measure.fail("the input floats: pull-up missing or the wire loose; nothing was pressed")
     there, back = _press(link, watch, target, operator, place, is_down)
     moved = sorted(there.others | back.others | rest.others)
+    if watch.unread:
+        measure.note(f"did not answer meanwhile and so is not watched: {', '.join(sorted(watch.unread))}")
+    measure.look_first(
+        *_causes.switch(
+            floats=False,
+            follows=there.came,
+            reads_right=at_rest is is_down,
+            others_moved=bool(moved),
+        )
+    )
     measure.require(
         f"reads {lever} where the lever is {lever}",
         at_rest is is_down,

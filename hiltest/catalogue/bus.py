@@ -327,6 +327,7 @@ def _has_settings(_description: Description, node: Node) -> bool:
     verbs=("compare_configuration",),
     window_s=120.0,
     when=_has_settings,
+    only_where="node.eds is a DCF: it holds what the node must be set to",
     page=Page(
         purpose="The node is set up as its DCF file says. Belongs to the catalogue where eds names a DCF file.",
         hazard="None: objects are read. A board with another set-up may map process data or hold limits that nobody expects.",
@@ -421,6 +422,8 @@ def test_heartbeat(target: Node, link: Link, node: GuardedNode, measure: Measure
     order=590,
     gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]", "bus.observer[{bus}]", "bus.load[{bus}]"),
     when=lambda description, bus: any(_runs_on(description, bus)),
+    only_where="a node of the bus has a heater, a fan or a stepper",
+    builds_on=("fan.tach[{fan}]", "heat.low_setpoint[{heater}]", "motion.return[{stepper}]"),
     window_s=lambda bus: 60.0 + 6 * bus.load_test.with_loads_s,
     page=Page(
         purpose="The bus carries frames without errors while heater, fans and motors run.",
@@ -468,6 +471,7 @@ def _runs_on(description: Description, bus: Bus) -> list[str]:
     order=160,
     gates=("bus.quiet[{bus}]", "bus.enumerate[{node}]", "bus.observer[{bus}]", "bus.load[{bus}]"),
     when=lambda _description, bus: bool(bus.recovery_test),
+    only_where="bus.recovery_test = true",
     window_s=60.0,
     page=Page(
         purpose="After bus-off everybody comes back by itself.",
@@ -510,6 +514,7 @@ def test_recovery(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
         "bus.recovery[{bus}]",
     ),
     when=lambda _description, bus: bool(bus.margin_test),
+    only_where="bus.margin_test = true",
     window_s=120.0,
     page=Page(
         purpose="How far the sample point may move before errors come: the room that heat and age will use up.",

@@ -23,6 +23,9 @@ _METHOD = (
 _METER = "the meter and its leads may add 2 % and 0.3 ohm; common practice, no source"
 
 
+WITH_OPERATOR = "somebody takes part who can measure, press and look: fixture.operator = true"
+
+
 def with_operator(description: Description, _part: Any) -> bool:
     """Does somebody take part who can measure, press and look?"""
     return description.fixture.operator
@@ -40,6 +43,7 @@ def _with_curve(description: Description, sensor: Sensor) -> bool:
     order=41,
     window_s=2 * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="The pair is terminated at both ends and not shorted, before it is powered.",
         hazard="None: the power is off.",
@@ -68,6 +72,7 @@ def test_pair(
     order=42,
     window_s=4 * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="Neither line touches ground or the supply.",
         hazard="A line that touches the supply burns terminators and transceivers when it is powered. CAN-L on ground "
@@ -101,6 +106,7 @@ def test_lines(
     order=44,
     window_s=2 * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="The power pair is not shorted, and no heater hangs on it past its switch.",
         hazard="A short takes all that the supply can give. A heater whose switch failed closed heats as soon as there is "
@@ -135,6 +141,7 @@ def test_supply(
     order=50,
     window_s=2 * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="The element is the one that the description states, before it gets its first watt.",
         hazard="An element for half the voltage takes four times the power, and seems to heat nicely fast.",
@@ -165,6 +172,7 @@ def test_heater(
     order=60,
     window_s=2 * QUESTION_S,
     when=_with_curve,
+    only_where=f"{WITH_OPERATOR}; and the sensor has a curve of resistance",
     page=Page(
         purpose="The sensor is of the type that the firmware takes it for: at rest it has the resistance of the room.",
         hazard="A sensor of another type can read 100 K low when it is hot. This check does not see a wrong B value, which "
@@ -195,6 +203,7 @@ def test_sensor(
     order=70,
     window_s=8 * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="The motor's two coils are whole, alike, and on the right pins.",
         hazard="A shorted coil can destroy the driver. Never plug or unplug a motor under power.",
@@ -227,6 +236,7 @@ def test_coils(
     gates=("cold.pair[{bus}]", "cold.lines[{bus}]", "cold.supply[{node}]"),
     window_s=lambda bus: 2 * QUESTION_S + 30.0,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="With wiring that measured right, the power comes on and stays calm.",
         hazard="First power: keep hands off, have the supply's switch in reach, set its current limit.",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
 from hiltest.catalogue._heat import IDLE_ABORT_K
-from hiltest.catalogue.cold import QUESTION_S, with_operator
+from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -72,6 +72,7 @@ def test_idle(
         "sense.ambient[{sensor}]",
         "heat.idle[{load}]",
     ),
+    builds_on=("bus.enumerate[{any_node}]",),
     verbs=(*_VERBS, "pulse_heater[{load}]"),
     window_s=lambda heater: 30.0 + heater.pulse_s + heater.pulse_watch_s,
     page=Page(
@@ -167,6 +168,7 @@ def test_low_setpoint(target: Heater, link: Link, node: GuardedNode, measure: Me
     verbs=(*_VERBS, "set_heater_c[{load}]"),
     window_s=lambda heater: QUESTION_S + 60.0 + heater.window_s,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="The sensor is right when hot too: its curve, table and pull-up are the ones the node believes in.",
         hazard=f"{_BURN} A wrong curve reads right in a cold room and hides tens of kelvin at working temperature. The "
@@ -214,6 +216,7 @@ def _cools_own_node(description: Description, fan: Fan) -> bool:
     verbs=("set_fan[{load}]", "read_tach_hz[{load}]", "set_heater_c[{cools}]"),
     window_s=lambda fan: 1500.0,
     when=_cools_own_node,
+    only_where="fan.cools names a heater of the fan's own node",
     page=Page(
         purpose="The fan blows on the block that it is meant for, and follows it where the node is to see to that.",
         hazard=f"{_BURN} A fan that turns the right way at the wrong place looks healthy to its tachometer.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue.cold import QUESTION_S, with_operator
+from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     verbs=("set_lamp[{load}]",),
     window_s=lambda lamp: (len(lamp.colours) + 2) * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="Each colour of the lamp is the colour that was asked for, and none is dark.",
         hazard="A status lamp that shows green for red sends people to a hot or moving machine.",

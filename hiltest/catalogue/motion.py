@@ -192,6 +192,7 @@ def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
     verbs=("move[{load}]", "enable_driver[{load}]", "read_temperature_c[{motor_sensor}]"),
     window_s=lambda stepper: 60.0 + 2 * stepper.warm_s,
     when=_has_motor_sensor,
+    only_where="stepper.motor_sensor names the sensor on the motor",
     page=Page(
         purpose="The motor gets no warmer than one that has the current it was set to.",
         hazard=f"{_PINCH} The case of a motor gets hot enough to burn in a quarter of an hour.",

@@ -28,14 +28,22 @@ def page_text(name: str) -> str:
     parts += [_item(f"{what} ({source})", "-") for what, source in page.limits]
     parts += ["", "When it fails, look in this order"]
     parts += [_item(cause, f"{number}.") for number, cause in enumerate(page.causes, 1)]
+    if spec.only_where:
+        parts += ["", "In the catalogue only where", _fill(spec.only_where, "  ")]
     parts += ["", "Before it may run", *_gates(spec)]
+    if spec.builds_on:
+        parts += ["", "Builds on what these show, so --only takes them along", *_names(spec.builds_on)]
     return "\n".join(parts)
 
 
 def _gates(spec: CheckSpec) -> list[str]:
     if not spec.gates:
         return ["  nothing: it energises nothing"]
-    return [_item(gate.replace("{", "").replace("}", ""), "-") for gate in spec.gates]
+    return _names(spec.gates)
+
+
+def _names(templates: tuple[str, ...]) -> list[str]:
+    return [_item(each.replace("{", "").replace("}", ""), "-") for each in templates]
 
 
 def _fill(text: str, indent: str = "") -> str:

@@ -30,6 +30,11 @@ GROUPS: dict[str, str] = {
 }
 
 
+def always(_description: Any, _part: Any) -> bool:
+    """The check is for every part of its kind."""
+    return True
+
+
 @dataclass(frozen=True, slots=True)
 class Page:
     """What `hiltest explain` prints of a check.
@@ -50,8 +55,11 @@ class CheckSpec:
 
     `gates` and `verbs` are templates with {load}, {node}, {bus} and {sensor}; {home_switch} and {end_switch} in
     gates stand for those of a stepper, and the gate falls away where it has none; {cools} for a fan's heater. `when` says for which parts of
-    a description the check belongs to the catalogue; where it does not, nothing waits for it either. `may_not_see`
-    are those of its gates that need not have passed where they were "not observable".
+    a description the check belongs to the catalogue, and `only_where` the same in words; where it does not, nothing
+    waits for it either. `may_not_see` are those of its gates that need not have passed where they were
+    "not observable". `builds_on` are checks that are no gates, but what this check can see depends on what they
+    showed: whoever asks for it alone gets them too. There {fan}, {heater} and {stepper} stand for each of its
+    node or bus, and {any_node} for each node of the description.
     """
 
     name: str
@@ -63,8 +71,10 @@ class CheckSpec:
     page: Page
     function: str = ""
     module: str = ""
-    when: Callable[[Any, Any], bool] = lambda _description, _part: True
+    when: Callable[[Any, Any], bool] = always
     may_not_see: tuple[str, ...] = ()
+    only_where: str = ""
+    builds_on: tuple[str, ...] = ()
 
     @property
     def group(self) -> str:
@@ -83,6 +93,7 @@ class BoundCheck:
     gates: tuple[str, ...] = field(default=())
     verbs: tuple[str, ...] = field(default=())
     gates_may_not_see: tuple[str, ...] = field(default=())
+    builds_on: tuple[str, ...] = field(default=())
 
     @property
     def name(self) -> str:
@@ -108,8 +119,10 @@ def check(
     page: Page,
     gates: tuple[str, ...] = (),
     verbs: tuple[str, ...] = (),
-    when: Callable[[Any, Any], bool] = lambda _description, _part: True,
+    when: Callable[[Any, Any], bool] = always,
     may_not_see: tuple[str, ...] = (),
+    only_where: str = "",
+    builds_on: tuple[str, ...] = (),
 ) -> Callable[[F], F]:
     """Make a test function a check of the catalogue.
 
@@ -122,6 +135,8 @@ def check(
         verbs: verbs of the node that the check needs, as templates.
         when: whether the check belongs to the catalogue for a description and one of its parts.
         may_not_see: those of the gates that let it run also where they could not see anything.
+        only_where: `when` in words, for the check's page.
+        builds_on: checks that are no gates, but without which it sees less, as templates; see CheckSpec.
     """
     window = window_s if callable(window_s) else (lambda _part, fixed=float(window_s): fixed)
 
@@ -138,6 +153,8 @@ def check(
             function.__module__,
             when,
             may_not_see,
+            only_where,
+            builds_on,
         )
         _SPECS[name] = spec
         function.__hil_check__ = spec  # type: ignore[attr-defined]
@@ -199,7 +216,22 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
         gates = tuple(gate for template in spec.gates for gate in _filled(template, names, on_bus))
         verbs = tuple(verb.format(**names) for verb in spec.verbs)
         unseen = tuple(gate for template in spec.may_not_see for gate in _filled(template, names, on_bus))
-        yield BoundCheck(spec, part, names["node"], names["bus"], gates, verbs, unseen)
+        of_nodes = [names["node"]] if names["node"] else on_bus
+        built_on = tuple(
+            name for template in spec.builds_on for name in _of_each(template, names, of_nodes, description)
+        )
+        yield BoundCheck(spec, part, names["node"], names["bus"], gates, verbs, unseen, built_on)
+
+
+def _of_each(template: str, names: dict[str, str], of_nodes: list[str], description: Any) -> list[str]:
+    """A check that another builds on, for each load of these nodes, or each node there is, that it names."""
+    for kind in ("fan", "heater", "stepper"):
+        if f"{{{kind}}}" in template:
+            loads = (each.name for each in getattr(description, kind) if each.node in of_nodes)
+            return [template.format(**{**names, kind: load}) for load in loads]
+    if "{any_node}" in template:
+        return [template.format(**names, any_node=node.name) for node in description.node]
+    return [template.format(**names)]
 
 
 def _filled(template: str, names: dict[str, str], on_bus: list[str]) -> list[str]:
@@ -226,7 +258,7 @@ def bind_all(description: Any) -> list[BoundCheck]:
 
 
 def with_gates(wanted: list[BoundCheck], every: list[BoundCheck]) -> list[BoundCheck]:
-    """`wanted` and all that their gates need, in running order."""
+    """`wanted`, what they build on, and all that the gates of both need, in running order."""
     by_name = {bound.name: bound for bound in every}
     chosen: set[str] = set()
 
@@ -240,4 +272,7 @@ def with_gates(wanted: list[BoundCheck], every: list[BoundCheck]) -> list[BoundC
 
     for bound in wanted:
         take(bound)
+        for name in bound.builds_on:
+            if name in by_name:
+                take(by_name[name])
     return [bound for bound in every if bound.name in chosen]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from hiltest.catalogue.cold import QUESTION_S, with_operator
+from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -30,6 +30,20 @@ _HAZARD = "If it does not, a heater stays on with nobody in control. The energy 
 _ONE_PULSE = "one pulse as short as the very first."
 _SILENCE = ("nothing comes on by itself for limits.drill_silence_s, 10 s", "chosen for hiltest")
 
+_SHOWN = ("fan.tach[{fan}]", "heat.pulse[{heater}]")
+"""A drill switches on what has passed these, and can see nothing else drop."""
+
+_OUTPUTS = "the node has a heater, a fan or a stepper: one without has nothing to drop"
+
+
+def _has_outputs(description: Description, node: Node) -> bool:
+    loads = (*description.heater, *description.fan, *description.stepper)
+    return any(load.node == node.name for load in loads)
+
+
+def _may_hang(description: Description, node: Node) -> bool:
+    return "hang" in node.roles or _has_outputs(description, node)
+
 
 def _window_s(node: Node) -> float:
     return 120.0 + 10 * node.host_silence_max_s + 4 * node.boot_max_s
@@ -41,6 +55,9 @@ def _window_s(node: Node) -> float:
     order=412,
     gates=_ON_BUS,
     verbs=("go_silent", "resume"),
+    when=_has_outputs,
+    only_where=_OUTPUTS,
+    builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
         purpose="When the host falls silent, the node switches every output off by itself, in time.",
@@ -78,6 +95,9 @@ def test_host_silence(
     order=413,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("go_silent", "resume"),
+    when=_has_outputs,
+    only_where=_OUTPUTS,
+    builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
         purpose="Traffic of others does not count as the host's sign of life.",
@@ -108,6 +128,9 @@ def test_foreign_traffic(
     order=414,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("go_silent", "resume"),
+    when=_has_outputs,
+    only_where=_OUTPUTS,
+    builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
         purpose="With the bus cut the node switches every output off by itself, and comes back when the bus does.",
@@ -149,6 +172,9 @@ def test_bus_cut(
     order=415,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("stop_all",),
+    when=_has_outputs,
+    only_where=_OUTPUTS,
+    builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
         purpose="The stop command drops every output, and nothing comes back when it is over.",
@@ -179,6 +205,9 @@ def test_stop(
     order=416,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("restart",),
+    when=_has_outputs,
+    only_where=_OUTPUTS,
+    builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
         purpose="After a reset every output is off, whatever was commanded before, until it is commanded anew.",
@@ -209,6 +238,9 @@ def test_reset(
     order=417,
     gates=(*_ON_BUS, "safe.reset[{node}]"),
     verbs=("send_stale", "restart", "go_silent"),
+    when=_has_outputs,
+    only_where=_OUTPUTS,
+    builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
         purpose="Commands that waited, or that come after a pause, move and heat nothing: the node must be started anew.",
@@ -242,6 +274,9 @@ def test_old_commands(target: Node, link: Link, node: GuardedNode, measure: Meas
     order=418,
     gates=(*_ON_BUS, "safe.host_silence[{node}]", "safe.reset[{node}]"),
     verbs=("hang",),
+    when=_may_hang,
+    only_where="the node has a heater, a fan or a stepper, or the role hang",
+    builds_on=_SHOWN,
     window_s=lambda node: 120.0 + 4 * (node.watchdog_max_s + node.boot_max_s),
     page=Page(
         purpose="When the program hangs with outputs on, the watchdog resets the node, and every output is off after it.",
@@ -340,6 +375,7 @@ def test_over_temperature(target: Heater, link: Link, node: GuardedNode, measure
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "read_temperature_c[{sensor}]"),
     window_s=2 * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
     page=Page(
         purpose="A heater whose sensor is lost while it is on goes off at once, and stays off when the sensor is back.",
         hazard="A node that takes an open sensor for a cold one heats with full power. It is switched off after 3 s at most.",
@@ -360,8 +396,9 @@ def test_sensor_lost(
     _hands.sensor_lost(link, node, target, measure, operator)
 
 
-def _can_switch_power(description: Description, _part: Any) -> bool:
-    return description.fixture.operator or bool(description.bench_supply)
+def _can_switch_power(description: Description, node: Node) -> bool:
+    can_switch = description.fixture.operator or bool(description.bench_supply)
+    return can_switch and _has_outputs(description, node)
 
 
 @check(
@@ -372,6 +409,8 @@ def _can_switch_power(description: Description, _part: Any) -> bool:
     verbs=("send_stale", "go_silent", "resume"),
     window_s=2 * QUESTION_S,
     when=_can_switch_power,
+    only_where=f"{_OUTPUTS}, and somebody or a [bench_supply] can switch its power",
+    builds_on=_SHOWN,
     page=Page(
         purpose="When the power returns while a host goes on commanding, nothing moves or heats until the node is started.",
         hazard="Adapter and driver keep frames through the dead time and blast them out when somebody acknowledges again: "
@@ -401,6 +440,8 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
     verbs=("go_silent", "resume"),
     window_s=3 * QUESTION_S,
     when=_has_emergency_stop,
+    only_where="node.emergency_stop = true and fixture.operator = true",
+    builds_on=_SHOWN,
     page=Page(
         purpose="The emergency stop takes the power off the outputs without any software, and letting it go starts nothing.",
         hazard="A stop that only sends a message protects nobody. Stop category 0 or 1 of IEC 60204-1; its reset must not start "

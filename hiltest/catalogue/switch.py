@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue.cold import QUESTION_S, with_operator
+from hiltest.catalogue import _causes
+from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
@@ -23,12 +24,15 @@ if TYPE_CHECKING:
     verbs=("read_switch[{load}]",),
     window_s=6 * QUESTION_S,
     when=with_operator,
+    only_where=WITH_OPERATOR,
+    builds_on=("bus.enumerate[{any_node}]",),
     page=Page(
         purpose="Each switch does what its name says: it follows the hand, the right way round, alone, and calms down.",
         hazard="An axis that is driven towards a switch that never triggers runs into its stop. The state at rest of such a "
         "switch looks healthy. The motor is not energised while hands are in the machine.",
         method="The operator says whether the lever is free or pressed by the machine, then presses it (or frees it) for two "
-        "seconds. Meanwhile this switch is read as fast as the node answers, and all others beside it.",
+        "seconds. Meanwhile this switch is read as fast as its node answers, and beside it all others of every node that "
+        "was enumerated.",
         limits=(
             ("at rest, pressed and let go it reads what the lever shows", "exact"),
             ("no change while nobody touches it; no other switch changes", "exact"),
@@ -37,17 +41,18 @@ if TYPE_CHECKING:
                 "contacts bounce for 1.6 ms on average, 6.2 ms at worst; common practice",
             ),
         ),
-        causes=(
-            "reads pressed where it is free and the other way round: contact type or polarity set wrongly",
-            "never changes: wire open (normally open contact) or shorted (normally closed), lever stuck, plug out",
-            "another switch changes instead: two plugs exchanged",
-            "changes by itself: pull-up missing, wire loose",
-            "restless for long: worn contact, no debouncing",
-        ),
+        causes=_causes.SWITCH,
     ),
 )
-def test_by_hand(target: Switch, link: Link, node: GuardedNode, operator: Operator, measure: Measure) -> None:
+def test_by_hand(
+    target: Switch,
+    link: Link,
+    node: GuardedNode,
+    known_nodes: list[GuardedNode],
+    operator: Operator,
+    measure: Measure,
+) -> None:
     """At rest, pressed, let go."""
     from hiltest.catalogue import _switch
 
-    _switch.by_hand(link, node, target, operator, measure)
+    _switch.by_hand(link, node, known_nodes, target, operator, measure)

@@ -213,6 +213,21 @@ def test_a_reading_at_rest(mean_c: float, noisy: bool, missing: float, first: st
     assert _causes.ambient(mean_c, (10.0, 35.0), noisy, missing)[0] == first
 
 
+@pytest.mark.parametrize(
+    ("fault", "causes"),
+    [
+        ("switches_swapped", (_causes.SWITCH_EXCHANGED, _causes.SWITCH_DEAD)),
+        ("switch_stuck[level]", (_causes.SWITCH_DEAD,)),
+        ("switch_inverted[level]", (_causes.SWITCH_INVERTED,)),
+        ("switch_floating[level]", (_causes.SWITCH_FLOATS,)),
+        ("switch_bounces[level]", (_causes.SWITCH_RESTLESS,)),
+    ],
+)
+def test_a_switch_tells_where_to_look_by_what_the_hand_changed(fault: str, causes: tuple[str, ...]) -> None:
+    """Its own input, another's, or one that nobody touched."""
+    assert tuple(check_of("switch.by_hand[level]", fault).look_first) == causes
+
+
 def test_an_axis_with_an_encoder_tells_a_wrong_way_from_standing_still() -> None:
     """The sign of the encoder is the way it went; a switch that was pressed by hand works."""
 
@@ -247,6 +262,7 @@ def test_every_cause_of_a_page_is_in_some_order() -> None:
         ("fan.tach", _causes.FAN),
         ("motion.direction", _causes.MOVE),
         ("bus.enumerate", _causes.BOARD),
+        ("switch.by_hand", _causes.SWITCH),
     ):
         assert find(name).page.causes == causes
         assert len(set(causes)) == len(causes)

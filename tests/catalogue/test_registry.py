@@ -9,7 +9,7 @@ import pytest
 
 from hiltest import cautions
 from hiltest.catalogue.pages import page_text
-from hiltest.catalogue.registry import GROUPS, BoundCheck, bind_all, checks, find, with_gates
+from hiltest.catalogue.registry import GROUPS, BoundCheck, always, bind_all, checks, find, with_gates
 from hiltest.description.loading import load_description
 from hiltest.errors import UsageError
 from hiltest.evidence.text import spoken
@@ -69,6 +69,30 @@ def test_a_selection_takes_its_gates_along(every: list[BoundCheck]) -> None:
     assert names[-1] == "heat.low_setpoint[reservoir]"
     assert {"bus.quiet[can]", "bus.enumerate[head]", "heat.pulse[reservoir]"} <= set(names)
     assert not any(name.startswith(("fan.", "motion.")) for name in names)
+
+
+def test_a_selection_takes_along_what_it_builds_on(every: list[BoundCheck]) -> None:
+    """A drill asked for alone gets the checks without which nothing would be on, and could be seen to drop."""
+    for drill in ("safe.power_return[head]", "safe.emergency_stop[head]", "safe.host_silence[head]"):
+        names = [
+            bound.name for bound in with_gates([each for each in every if each.name == drill], every)
+        ]
+        assert {"fan.tach[electronics]", "fan.tach[nozzle]", "heat.pulse[reservoir]"} <= set(names), drill
+
+
+def test_what_a_check_builds_on_comes_before_it(every: list[BoundCheck]) -> None:
+    """Running order has it done by then; each name is one of this description, if it is for one."""
+    place = {bound.name: at for at, bound in enumerate(every)}
+    for bound in every:
+        for name in bound.builds_on:
+            assert place[name] < place[bound.name], f"{bound.name} builds on {name}"
+
+
+def test_each_condition_is_told_on_the_page() -> None:
+    """A check that a description may have no use for says for which it is."""
+    for spec in checks():
+        assert bool(spec.only_where) is (spec.when is not always), spec.name
+        assert ("In the catalogue only where" in page_text(spec.name)) is bool(spec.only_where), spec.name
 
 
 def test_an_unknown_name_is_met_with_the_nearest_one() -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from hiltest.catalogue._causes import SWITCH_EXCHANGED
 from hiltest.errors import GuardTripped
 
 from .boards import accept, outcomes
@@ -154,6 +155,16 @@ def test_the_expected_check_fails_and_nothing_unsafe_was_run(row: Row) -> None:
     passed = {name: found[name] for name in row.passes}
     assert set(passed.values()) <= {"passed"}, passed
     assert not truth["on"], f"left on after the run: {truth['on']}"
+
+
+def test_the_plugs_of_switches_of_two_boards_are_found_exchanged() -> None:
+    """While one lever is pressed the switches of the other board are watched as well, also when asked for alone."""
+    name = "switch.by_hand[door]"
+    record = accept("switches_swapped[door+ring_home]", file=short(operator=True), only=(name,))
+    (check,) = (each for each in record.checks if each.name == name)
+    assert check.outcome == "failed"
+    assert "ring_home (node carousel) changed instead: plugs exchanged" in check.reason
+    assert check.look_first[0] == SWITCH_EXCHANGED
 
 
 def test_the_table_holds_what_two_boards_can_go_wrong_by() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import tomllib
@@ -187,8 +188,8 @@ def test_a_manual_without_its_marks_is_refused() -> None:
 def test_the_examples_of_the_manual_are_valid(glue_head: Path) -> None:
     """The smallest description of the manual can be used as it stands."""
     text = MANUAL.read_text(encoding="utf-8")
-    blocks = [block.split("```")[0] for block in text.split("```toml\n")[1:]]
-    assert len(blocks) == 2
+    blocks = [block.split("```")[0] for block in re.split(r"^```toml.*\n", text, flags=re.MULTILINE)[1:]]
+    assert len(blocks) == 3
     loaded = load_text(blocks[0], glue_head.parent)
     assert loaded.warnings == ()
     assert set(tomllib.loads(blocks[1])["heater"]["roles"]) <= set(ROLES["heater"])
