@@ -245,7 +245,7 @@ def losses(data_bytes: int, rate: float, seconds: float) -> bool:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0], allow_abbrev=False)
     parser.add_argument("--seconds", type=float, default=3.0, help="for how long each rate is held")
     parser.add_argument("--adapter", nargs=4, help=argparse.SUPPRESS)
     options = parser.parse_args()

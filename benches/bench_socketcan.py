@@ -203,7 +203,7 @@ def measure_in_own_kernel(seconds: float) -> int:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0], allow_abbrev=False)
     parser.add_argument("--seconds", type=float, default=3.0, help="for how long the full rate is held")
     parser.add_argument("--channel", help="measure on this interface instead of in a kernel of its own")
     options = parser.parse_args()

@@ -31,7 +31,9 @@ FIRST_SEED = 1000
 
 
 def arguments() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser = argparse.ArgumentParser(
+        description=__doc__.splitlines()[0] if __doc__ else None, allow_abbrev=False
+    )
     parser.add_argument("--healthy", type=int, default=10, help="how many healthy boards (default 10)")
     parser.add_argument("--seeds", type=int, default=1, help="boards for each fault (default 1)")
     parser.add_argument("--tiers", type=int, nargs="*", default=[1], choices=(1, 2, 3), help="default: 1")

@@ -70,7 +70,9 @@ def _results(rows: list[int], seeds: range, processes: int) -> Iterator[tuple[in
 
 def main() -> int:
     """Run the table; exit code 1 if a fault was missed by its check or a healthy board failed."""
-    parser = argparse.ArgumentParser(description="detection of bus faults over several seeds")
+    parser = argparse.ArgumentParser(
+        description="detection of bus faults over several seeds", allow_abbrev=False
+    )
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--only", default="", help="rows whose name holds this")
     parser.add_argument("--processes", type=int, default=2)

@@ -36,7 +36,9 @@ PRINTING_S = 1.0
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser = argparse.ArgumentParser(
+        description=__doc__.splitlines()[0] if __doc__ else None, allow_abbrev=False
+    )
     parser.add_argument("--moments", type=int, default=200, help="in process (default 200)")
     parser.add_argument("--door", type=int, default=6, help="through the serial-line door (default 6)")
     parser.add_argument("--side", type=int, default=3, help="of these side by side (default 3)")

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import json
 import os
+import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from hiltest.errors import BenchError, HiltestError, UsageError
 
@@ -25,8 +28,8 @@ FAULT_HELP = (
     "them"
 )
 ONLY_HELP = (
-    "this check and its gates; may be given again for more. GROUP.NAME for every part, or GROUP.NAME[PART]: "
-    "heat.pulse[reservoir]. `hiltest checks` lists them"
+    "this check, its gates and what it builds on; may be given again for more. GROUP.NAME for every part, "
+    "GROUP.NAME[PART] for one: heat.pulse[reservoir], or GROUP for all of a group: heat. `hiltest checks` lists them"
 )
 FAULTS_EPILOG = (
     "sorted by group. A line is: the name; what it hits; the value it has without =VALUE, if it takes one; what it is. "
@@ -35,13 +38,45 @@ FAULTS_EPILOG = (
 )
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="hiltest",
-        description="Acceptance tests for small CAN nodes with heat and motion.",
-        allow_abbrev=False,
-    )
+class _Parser(argparse.ArgumentParser):
+    """Takes options in full only, since a beginning of one may be another's tomorrow, and names the nearest."""
+
+    def __init__(self, *args: Any, **settings: Any) -> None:
+        super().__init__(*args, **{"allow_abbrev": False, **settings})
+        self.commands: Mapping[str, argparse.ArgumentParser] = {}
+
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        found, unknown = self.parse_known_args(args, namespace)
+        if unknown:
+            parser = self.commands.get(getattr(found, "command", ""), self)
+            told = [word for word in unknown if word.startswith("-")] or unknown
+            parser.error("; ".join(_unknown(word, parser) for word in told))
+        return found
+
+
+def _unknown(word: str, parser: argparse.ArgumentParser) -> str:
+    name = word.partition("=")[0]
+    known = [option for option in re.findall(r"--[a-z-]+", parser.format_help()) if option != name]
+    begun = [option for option in known if len(name) > 2 and option.startswith(name)]
+    near = begun[:1] or (difflib.get_close_matches(name, known, n=1) if name.startswith("-") else [])
+    return f"{word!r} is not known here" + (f"; did you mean {near[0]}?" if near else "")
+
+
+class _Version(argparse.Action):
+    """Look the version up only when somebody asks."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import version
+
+        print(f"hiltest {version('hiltest')}")
+        parser.exit(ACCEPTED)
+
+
+def _parser() -> _Parser:
+    parser = _Parser(prog="hiltest", description="Acceptance tests for small CAN nodes with heat and motion.")
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version of hiltest")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    parser.commands = commands.choices
 
     accept = commands.add_parser("accept", help="test one unit and give a verdict", epilog=EXIT_CODES)
     accept.add_argument("file", metavar="FILE", help="fixture description")
@@ -135,7 +170,7 @@ def _parser() -> argparse.ArgumentParser:
         listing.set_defaults(run=run)
 
     explain = commands.add_parser("explain", help="what a check does, its hazard, limits and likely causes")
-    explain.add_argument("name", metavar="CHECK")
+    explain.add_argument("name", metavar="CHECK", help="GROUP.NAME, or GROUP for the checks of a group")
     explain.set_defaults(run=_explain)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of a fixture description")
@@ -235,11 +270,10 @@ def _look_up(file: Path, faults: Sequence[str]) -> None:
     if not faults:
         return
     from hiltest.description.loading import load_description
-    from hiltest.simbench.fault_registry import refuse_unusable
-    from hiltest.simbench.faults import parse_fault
+    from hiltest.simbench.bench import refuse_unusable
 
-    orders = [parse_fault(text) for text in faults]
-    refuse_unusable(load_description(file).description, orders)
+    loaded = load_description(file)
+    refuse_unusable(loaded.description, loaded.path.parent, faults)
 
 
 def _desk(options: argparse.Namespace) -> int:

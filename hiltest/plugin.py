@@ -102,6 +102,18 @@ def _load(config: pytest.Config) -> Benches:
     return benches
 
 
+def _refuse_unusable_faults(bench: Bench) -> None:
+    if not bench.settings.faults:
+        return
+    from hiltest.simbench.bench import refuse_unusable
+
+    loaded = bench.run.loaded
+    try:
+        refuse_unusable(loaded.description, loaded.path.parent, bench.settings.faults)
+    except UsageError as error:
+        raise pytest.UsageError(str(error)) from None
+
+
 def _run_of(item: pytest.Item) -> Run | None:
     """The run that a test belongs to, if it was made."""
     bench = item.config.stash[BENCHES].of(item)
@@ -113,8 +125,11 @@ def _run_of(item: pytest.Item) -> Run | None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection(session: pytest.Session) -> None:
-    """A description that can't be used is told before anything is collected."""
+    """A description or a simulated fault that can't be used is told before anything is collected."""
+    unmade = [bench for bench in session.config.stash[BENCHES] if bench.made is None]
     _load(session.config)
+    for bench in unmade:
+        _refuse_unusable_faults(bench)
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Module | None:

@@ -548,10 +548,13 @@ class Run:
         Raises:
             UsageError: a name is no check, or no check of this description. Says the nearest known one.
         """
-        from hiltest.catalogue.registry import find, with_gates
+        from hiltest.catalogue.registry import GROUPS, find, with_gates
 
         wanted = []
         for name in self.settings.only:
+            if name in GROUPS:
+                wanted += self._of_group(name)
+                continue
             spec = find(name)
             matches = [bound for bound in self.every if name in (bound.name, bound.spec.name)]
             if not matches:
@@ -561,6 +564,14 @@ class Run:
                 )
             wanted += matches
         return with_gates(wanted, self.every) if self.settings.only else list(self.every)
+
+    def _of_group(self, group: str) -> list[BoundCheck]:
+        found = [bound for bound in self.every if bound.spec.group == group]
+        if not found:
+            raise UsageError(
+                f"--only {group}: this description has nothing that a check of this group is for"
+            )
+        return found
 
     def why_not(self, bound: BoundCheck) -> tuple[Outcome, str] | None:
         """Why a check may not run now, or None. Looks at gates and at what the node offers."""

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Sequence
+from importlib.metadata import version
 from pathlib import Path
 
 import jsonschema
@@ -19,6 +20,8 @@ from hiltest.catalogue.registry import checks
 from hiltest.cli import main
 from hiltest.evidence.runfolder import read_run
 from hiltest.evidence.text import spoken
+from hiltest.session import Run, load
+from hiltest.settings import Settings
 
 COMMANDS = ("accept", "desk", "bench", "checks", "faults", "explain", "schema", "report", "example")
 
@@ -65,6 +68,53 @@ def test_a_wrong_command_line_is_2(arguments: Sequence[str], capsys: pytest.Capt
 
     assert error.value.code == 2
     assert "usage: hiltest" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["accept", "a.toml", "--sim"], "'--sim' is not known here; did you mean --simulate?"),
+        (["accept", "a.toml", "--sead=3"], "did you mean --seed?"),
+        (["draft", "--chanel", "can0", "--out", "a.toml"], "did you mean --channel?"),
+        (["desk", "a.toml", "b.toml"], "'b.toml' is not known here"),
+    ],
+)
+def test_an_option_is_taken_in_full_only(
+    arguments: Sequence[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Half a word is refused, and the nearest option is named, with the usage of its command."""
+    with pytest.raises(SystemExit) as error:
+        main(arguments)
+
+    assert error.value.code == 2
+    told = capsys.readouterr().err
+    assert says in told
+    assert f"usage: hiltest {arguments[0]}" in told
+
+
+def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
+    """For whoever reports what they saw."""
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"hiltest {version('hiltest')}\n"
+
+
+def test_a_group_is_explained_and_taken_whole(glue_head: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A newcomer who does not know the names of checks says heat."""
+    assert main(["explain", "heat"]) == 0
+    told = capsys.readouterr().out
+    assert [spec.name for spec in checks() if spec.group == "heat" and spec.name not in told] == []
+    assert "CAUTION" in told
+
+    settings = Settings(file=glue_head, simulate=True, only=("sense",))
+    names = [bound.name for bound in Run(settings, load(settings)).chosen()]
+    assert [name for name in names if name.startswith("sense.")] == [
+        "sense.supply[head]",
+        "sense.ambient[reservoir]",
+        "sense.ambient[board]",
+    ]
 
 
 @pytest.mark.parametrize(("name", "text"), [("checks", "purpose"), ("faults", "about")])
@@ -242,6 +292,8 @@ def test_a_file_that_is_not_there_is_2(capsys: pytest.CaptureFixture[str]) -> No
         (["--simulate", "--fault", "heater_opn"], "heater_open"),
         (["--simulate", "--only", "heat.puls"], "did you mean 'heat.pulse'?"),
         (["--simulate", "--only", "fan.tach[left]"], "fan.tach[nozzle]"),
+        (["--simulate", "--only", "fan[nozzle]"], "of which there is: fan.tach[nozzle]"),
+        (["--simulate", "--only", "heet"], "did you mean 'heat'?"),
         (["--simulate", "--seed", "-1"], "seed"),
         (["--simulate", "--answers", "nowhere.toml", "--only", "cold.pair"], "nowhere.toml"),
     ],
@@ -252,6 +304,22 @@ def test_what_accept_can_not_use_is_2(
     """Each with what to do."""
     assert main(["accept", str(glue_head), "--out", str(runs_dir), *arguments]) == 2
     assert says in capsys.readouterr().err
+
+
+def test_a_fault_of_a_part_that_is_not_there_is_2_at_once(
+    glue_head: Path, fixtures_dir: Path, runs_dir: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Also one that would come later: one line, and nothing is begun."""
+    vent = fixtures_dir / "vent_actuator.toml"
+    assert (
+        main(["accept", str(vent), "--simulate", "--fault", "console_mute@60", "--out", str(runs_dir)]) == 2
+    )
+
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.startswith("hiltest: fault console_mute")
+    assert captured.err.count("\n") == 1
+    assert list(runs_dir.iterdir()) == []
 
 
 def test_an_adapter_family_that_is_none_is_2(glue_head: Path, runs_dir: Path) -> None:

@@ -131,7 +131,7 @@ def _others(node: GuardedNode, known: list[GuardedNode], target: Switch, measure
     by_name = {each.name: each for each in known} | {node.name: node}
     found, unseen = [], []
     for switch in (each for each in measure.description.switch if each.name != target.name):
-        theirs = by_name.get(switch.node)
+        theirs = by_name.get(switch.node or "")
         told = switch.name if switch.node == target.node else f"{switch.name} (node {switch.node})"
         if theirs is None or f"read_switch[{switch.name}]" not in theirs.offers:
             unseen.append(told)

@@ -5,18 +5,20 @@ from __future__ import annotations
 import textwrap
 
 from hiltest import cautions
-from hiltest.catalogue.registry import CheckSpec, find
+from hiltest.catalogue.registry import GROUPS, CheckSpec, find, of_group
 from hiltest.evidence.text import spoken
 
 WIDTH = 96
 
 
 def page_text(name: str) -> str:
-    """The page of the check `name`.
+    """The page of the check `name`, or what each check of the group `name` is for.
 
     Raises:
-        UsageError: there is no such check.
+        UsageError: there is no such check or group.
     """
+    if name in GROUPS:
+        return _group_text(name)
     spec = find(name)
     page = spec.page
     parts = [spec.name, "=" * len(spec.name), "", _fill(page.purpose), ""]
@@ -34,6 +36,27 @@ def page_text(name: str) -> str:
     if spec.builds_on:
         parts += ["", "Builds on what these show, so --only takes them along", *_names(spec.builds_on)]
     return "\n".join(parts)
+
+
+def _group_text(group: str) -> str:
+    listed = of_group(group)
+    wide = max(len(spec.name) for spec in listed)
+    lines = [
+        textwrap.fill(
+            spoken(f"{spec.name:<{wide}}  {spec.page.purpose}"),
+            WIDTH,
+            initial_indent="  ",
+            subsequent_indent=" " * (wide + 4),
+            break_on_hyphens=False,
+        )
+        for spec in listed
+    ]
+    title = f"{group}: {GROUPS[group]}"
+    caution = cautions.BY_GROUP.get(group)
+    told = ["", _fill(f"CAUTION: {caution}")] if caution else []
+    return "\n".join(
+        [title, "=" * len(title), *told, "", *lines, "", f"Each in full: hiltest explain {listed[0].name}"]
+    )
 
 
 def _gates(spec: CheckSpec) -> list[str]:

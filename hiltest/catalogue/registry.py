@@ -180,9 +180,18 @@ def find(name: str) -> CheckSpec:
     known = {spec.name: spec for spec in checks()}
     if plain in known:
         return known[plain]
-    near = difflib.get_close_matches(plain, known, n=1)
+    if plain in GROUPS:
+        part = name.removeprefix(plain)
+        theirs = ", ".join(f"{spec.name}{part}" for spec in of_group(plain))
+        raise UsageError(f"{name!r} is no check; {plain!r} is a group, of which there is: {theirs}")
+    near = difflib.get_close_matches(plain, [*known, *GROUPS], n=1)
     hint = f"; did you mean {near[0]!r}?" if near else ""
     raise UsageError(f"unknown check {name!r}{hint} ({len(known)} known, see `hiltest checks`)")
+
+
+def of_group(group: str) -> list[CheckSpec]:
+    """Every check of a group, in running order; empty where there is no such group."""
+    return [spec for spec in checks() if spec.group == group]
 
 
 def parts(description: Any, per: Per) -> list[Any]:

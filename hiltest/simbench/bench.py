@@ -367,6 +367,21 @@ def join_bench(
     return OpenBench(_key(channel), entry)
 
 
+def refuse_unusable(description: Description, folder: Path, faults: Sequence[str]) -> None:
+    """Try `faults` on a bench that is made for nothing else, each at once, in the order of their times.
+
+    Raises:
+        UsageError: no such fault, or this bench has no part that it could hit.
+    """
+    bench = Bench(description, folder=folder, faults=())
+    for order in sorted(map(parse_fault, faults), key=lambda each: each.start_s):
+        try:
+            bench.inject(replace(order, start_s=0.0))
+        except UsageError as error:
+            told = str(error)
+            raise UsageError(told if told.startswith("fault") else f"fault {order}: {told}") from None
+
+
 def close_all_benches() -> None:
     """Forget every open bench, whoever holds it: for the end of a process or of a test."""
     _OPEN.clear()

@@ -11,13 +11,12 @@ import math
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 from hiltest.clock import NS_PER_S
 from hiltest.errors import UsageError
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Description
     from hiltest.simbench.bench import Bench
 
 TargetKind = Literal["bus", "node", "heater", "sensor", "fan", "stepper", "switch", "lamp", "bench"]
@@ -170,25 +169,7 @@ def _happen(bench: Bench, kind: Fault, target: str, value: float) -> None:
     bench.supply.settle()
 
 
-class Described(Protocol):
-    """What has a description: a bench, or a description that no bench was made of yet."""
-
-    @property
-    def description(self) -> Description: ...
-
-
-@dataclass(frozen=True, slots=True)
-class _Paper:
-    description: Description
-
-
-def refuse_unusable(description: Description, orders: Iterable[FaultOrder]) -> None:
-    """Raise UsageError for an order of a part that is not described, without making a bench."""
-    for order in orders:
-        _target(_Paper(description), find_fault(order.name), order)
-
-
-def targets(bench: Described, kind: TargetKind) -> list[str]:
+def targets(bench: Bench, kind: TargetKind) -> list[str]:
     """Names on this bench that a fault of that kind can hit."""
     described = bench.description
     if kind == "bench":
@@ -200,7 +181,7 @@ def targets(bench: Described, kind: TargetKind) -> list[str]:
     return [load.name for load in getattr(described, kind)]
 
 
-def _target(bench: Described, kind: Fault, order: FaultOrder) -> str:
+def _target(bench: Bench, kind: Fault, order: FaultOrder) -> str:
     known = targets(bench, kind.target)
     if not known:
         raise UsageError(f"fault {order}: this bench has no {kind.target} that it could hit")

@@ -74,9 +74,7 @@ def test_a_selection_takes_its_gates_along(every: list[BoundCheck]) -> None:
 def test_a_selection_takes_along_what_it_builds_on(every: list[BoundCheck]) -> None:
     """A drill asked for alone gets the checks without which nothing would be on, and could be seen to drop."""
     for drill in ("safe.power_return[head]", "safe.emergency_stop[head]", "safe.host_silence[head]"):
-        names = [
-            bound.name for bound in with_gates([each for each in every if each.name == drill], every)
-        ]
+        names = [bound.name for bound in with_gates([each for each in every if each.name == drill], every)]
         assert {"fan.tach[electronics]", "fan.tach[nozzle]", "heat.pulse[reservoir]"} <= set(names), drill
 
 
