@@ -141,6 +141,8 @@ def _arguments() -> list[str]:
         "pytest_timeout",
         "-p",
         "no:cacheprovider",
+        "-p",
+        "no:unraisableexception",  # collects all garbage twice; Python itself tells what was raised
     ]
 
 

@@ -18,6 +18,9 @@ from hiltest.node.sdo import SdoChannel
 AXIS_OFFSET = 0x800
 PROFILE_POSITION = 1
 POLL_S = 0.01
+SLOWEST_POLL_S = 0.05
+"""While a motor travels: a drive in fault is noticed so soon, and a long way is not asked for thousands of times."""
+POLLS_A_MOVE = 40
 STEP_S = 1.0
 """Time allowed for one step of the state machine, and for the acknowledge of a set-point."""
 
@@ -138,6 +141,7 @@ class Axis:
             lambda word: bool(word & TARGET_REACHED),
             f"target reached after {microsteps:+d} microsteps",
             left_s,
+            min(max(abs(microsteps) / speed / POLLS_A_MOVE, POLL_S), SLOWEST_POLL_S),
         )
 
     def _time_limit_s(self, microsteps: int, speed: float) -> float:
@@ -162,7 +166,9 @@ class Axis:
     def _control(self, word: int) -> None:
         self._channel.write_raw(self._places.control, word, f"{self._name} control word")
 
-    def _await(self, is_there: Callable[[int], bool], what: str, within_s: float) -> None:
+    def _await(
+        self, is_there: Callable[[int], bool], what: str, within_s: float, poll_s: float = POLL_S
+    ) -> None:
         started_s = self._link.now_s
         deadline_s = started_s + within_s
         while not is_there(status := self.status()):
@@ -170,7 +176,7 @@ class Axis:
             if state in ("fault", "fault reaction active"):
                 raise Refused(self._node, what, f"{self._name}: drive went into fault, status 0x{status:04X}")
             self._check_time(deadline_s, what, state, status, within_s)
-            self._link.run_for(POLL_S)
+            self._link.run_for(poll_s)
 
     def _check_time(
         self, deadline_s: float, what: str, state: str, status: int, allowed_s: float = STEP_S

@@ -8,6 +8,7 @@ a test of the harness meets the adapters that people have.
 from __future__ import annotations
 
 import errno
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -128,6 +129,7 @@ class Adapter:
         self.controller.on_dropped(self._dropped)
         self.controller.on_state(self._state_changed)
         self.controller.on_error(self._error)
+        self.controller.told_from = self._next_report_ns
         self._rx: deque[tuple[int, Frame]] = deque()
         self._in_flight = 0
         self._last_tx_ns = self._last_rx_ns = self._last_report_ns = 0
@@ -297,12 +299,18 @@ class Adapter:
         self._in_flight -= 1
 
     def _error(self, error: BusError) -> None:
-        limit = self.policy.error_reports_per_s
-        if limit is not None:
-            if limit <= 0 or error.t_ns - self._last_report_ns < 1e9 / limit:
-                return
-            self._last_report_ns = error.t_ns
+        told_from_ns = self._next_report_ns()
+        if told_from_ns is None or error.t_ns < told_from_ns:
+            return
+        self._last_report_ns = error.t_ns
         self._report(bus_error_frame(error))
+
+    def _next_report_ns(self) -> int | None:
+        """From when on an error is told again; None for never."""
+        limit = self.policy.error_reports_per_s
+        if not self.policy.reports_errors or (limit is not None and limit <= 0):
+            return None
+        return 0 if limit is None else self._last_report_ns + math.ceil(1e9 / limit)
 
     def _state_changed(self, state: State) -> None:
         counters = self.controller.counters

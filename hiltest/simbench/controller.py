@@ -176,6 +176,10 @@ class Controller:
         self._state_calls: tuple[Callable[[State], object], ...] = ()
         self._error_calls: tuple[Callable[[BusError], object], ...] = ()
         self._dropped_calls: tuple[Callable[[Frame], object], ...] = ()
+        self.told_from: Callable[[], int | None] | None = None
+        """Asked by the wire where the one listener of errors passes many over: from when on it wants to be told of
+        one, None for never. Without it, of each.
+        """
         self._state: State = "active"
         self._powered = powered
         self._recovering = False
@@ -283,6 +287,13 @@ class Controller:
     def on_error(self, call: Callable[[BusError], object]) -> Callable[[], None]:
         """Tell `call` each error that this controller detects."""
         return self._listen("_error_calls", call)
+
+    def next_told_ns(self) -> int | None:
+        """From when on somebody wants to be told of an error: 0 for of each; None if nobody wants to."""
+        calls = self._error_calls
+        if self.told_from is not None and len(calls) == 1:
+            return self.told_from()
+        return 0 if calls else None
 
     def _listen(self, name: str, call: Callable[..., object]) -> Callable[[], None]:
         setattr(self, name, (*getattr(self, name), call))

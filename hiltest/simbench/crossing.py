@@ -89,6 +89,7 @@ class Crossing:
     def setting(self) -> Setting | None:
         """What the walk under way was started with."""
         if self._storm is not None:
+            self.catch_up()
             return replace(self._storm.setting, sof_ns=self._storm.sof_ns)
         return self._setting
 
@@ -190,7 +191,12 @@ class Crossing:
             return False
         heads = [sender._queue[0] for sender in senders]
         errors = error_frames(outcome.happenings, self._wire.slowest_bit_ns)
-        storm = Storm(setting, outcome, period, setting.sof_ns, senders, heads, errors)
+        told = [
+            (int(when + 0.5), number, happening)
+            for when, number, happening in outcome.happenings
+            if happening.what == "error" and stations[number]._error_calls
+        ]
+        storm = Storm(setting, outcome, period, setting.sof_ns, senders, heads, errors, told)
         if not self._may_storm(storm):
             return False
         self._storm = storm
@@ -207,25 +213,45 @@ class Crossing:
         ) and storm.goes_on(wire._ready)
 
     def _next_try(self, storm: Storm) -> None:
+        """Go on, without a stop, to the end of the last try before something else happens."""
         wire = self._wire
+        upcoming_ns = wire.queue.upcoming_ns()
+        until_ns = wire.noise.next_ns - 1 if upcoming_ns is None else min(upcoming_ns, wire.noise.next_ns - 1)
+        tries, to_tell = storm.tries_until(until_ns), storm.tries_to_tell(wire.stations)
+        self._go_for(storm, tries if to_tell is None else min(tries, to_tell))
+
+    def _go_for(self, storm: Storm, tries: int) -> None:
+        wire = self._wire
+        storm.tries = tries
         wire._sof_ns = storm.sof_ns
         wire._flight = flight = (storm,)
-        wire.queue.call_at(storm.sof_ns + storm.period_ns, self._try_again, flight)
+        wire.queue.call_at(storm.sof_ns + tries * storm.period_ns, self._try_again, flight)
+
+    def catch_up(self) -> None:
+        """Before anything is changed or asked: count the tries that are over, and stop after the present one."""
+        storm = self._storm
+        if storm is None or storm.tries == 1:
+            return
+        self._count(storm, (self._wire.queue.now_ns - storm.sof_ns) // storm.period_ns)
+        self._go_for(storm, 1)
+
+    def _count(self, storm: Storm, tries: int) -> None:
+        wire = self._wire
+        wire._error_frames += tries * storm.errors_each
+        wire._busy_ns += tries * int(storm.outcome.free_ns + 0.5)
+        storm.sof_ns += tries * storm.period_ns
+        wire._sof_ns = storm.sof_ns
 
     def _try_again(self, flight: tuple[Storm]) -> None:
-        """One try is over (its error is told now, with its own time); the next one starts."""
+        """Tries are over (the errors of the last are told now, with their own time); the next one starts."""
         wire, storm = self._wire, flight[0]
         if wire._flight is not flight:
             return
-        now, sof = wire.queue.now_ns, storm.sof_ns
-        wire.error_frames += storm.errors_each
-        wire.busy_ns += int(storm.outcome.free_ns + 0.5)
-        storm.sof_ns = now
-        wire._sof_ns = now
-        for when, number, happening in storm.outcome.happenings:
-            station = wire.stations[number]
-            if station._error_calls and happening.what == "error":
-                self._tell_listeners(station, happening, sof + int(when + 0.5))
+        tries, storm.tries = storm.tries, 1
+        self._count(storm, tries)
+        now, sof = storm.sof_ns, storm.sof_ns - storm.period_ns
+        for after_ns, number, happening in storm.told:
+            self._tell_listeners(wire.stations[number], happening, sof + after_ns)
         if wire._flight is not flight:
             return  # a listener changed something
         if self._may_storm(storm):
@@ -322,7 +348,7 @@ class Crossing:
         counters.rx = min(counters.rx + happening.rec, 255)
         if happening.what == "error":
             if now - self._last_error_ns > ERROR_FRAME_BITS * station._bit_ns:
-                wire.error_frames += 1
+                wire._error_frames += 1
             self._last_error_ns = now
             if station._error_calls:
                 self._tell_listeners(station, happening, now)
@@ -398,7 +424,7 @@ class Crossing:
         self._told = 0
         self._skip_ns = SKIP_NS
         wire.noise.pass_by(now)
-        wire.busy_ns += now - sof
+        wire._busy_ns += now - sof
         wire._recovery.frame(sof, now)
         wire.freed(now)
         wire._arrange()

@@ -162,6 +162,10 @@ class EventQueue:
         self._drop_cancelled()
         return self._heap[0][0] if self._heap else None
 
+    def upcoming_ns(self) -> int | None:
+        """When the next entry is due, be it cancelled or not; None if there is none."""
+        return self._heap[0][0] if self._heap else None
+
     def step(self) -> bool:
         """Serve the next event. False if nothing is scheduled."""
         self._drop_cancelled()

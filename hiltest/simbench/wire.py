@@ -62,7 +62,7 @@ class Wire:
     ) -> None:
         self.queue, self.rng, self.name = queue, rng, name
         self.data_bit_rate_bps = data_bit_rate_bps
-        self.frames = self.error_frames = self.busy_ns = 0
+        self.frames = self._error_frames = self._busy_ns = 0
         self._clock, self._call_at, self._landing = queue.clock, queue.call_at, self._land
         self._line, self._cabling = line, cabling or Cabling()
         self._stations: list[Controller] = []
@@ -91,6 +91,18 @@ class Wire:
     def __repr__(self) -> str:
         names = ", ".join(station.name for station in self._stations)
         return f"<Wire {self.name!r}: {names or 'no stations'}>"
+
+    @property
+    def error_frames(self) -> int:
+        """Error frames so far."""
+        self._crossing.catch_up()
+        return self._error_frames
+
+    @property
+    def busy_ns(self) -> int:
+        """How long the wire was not idle so far, each frame with its intermission."""
+        self._crossing.catch_up()
+        return self._busy_ns
 
     # --- the copper ---------------------------------------------------------------------------------
 
@@ -172,6 +184,8 @@ class Wire:
 
     def contend(self, controller: Controller) -> None:
         """A controller's first waiting frame is new."""
+        if self._sender is None:
+            self._crossing.catch_up()
         frame = controller._queue[0]
         key = frame[0] << 21 if not (frame[2] or frame[3]) else arbitration_key(frame)
         number = controller._number
@@ -187,6 +201,7 @@ class Wire:
 
     def withdraw(self, controller: Controller) -> None:
         """A controller has nothing to send any more."""
+        self._crossing.catch_up()
         if controller not in self._ready:
             return
         self._leave(controller)
@@ -206,6 +221,7 @@ class Wire:
 
     def changed(self) -> None:
         """Something about the stations changed that frames of the future depend on."""
+        self._crossing.catch_up()
         self._dirty, self._calm = True, False
         self._crossing.forget()
 
@@ -214,6 +230,7 @@ class Wire:
 
         `silenced` are the numbers of stations that fall silent with it.
         """
+        self._crossing.catch_up()
         on_wire = self.occupied and not self._hold
         setting = None
         if on_wire:
@@ -230,6 +247,7 @@ class Wire:
 
     def silence(self, controller: Controller, change: Callable[[], None]) -> None:
         """A controller loses power or is reset."""
+        self._crossing.catch_up()
         self._leave(controller)
         self._recovery.drop(controller)
 
@@ -241,12 +259,14 @@ class Wire:
 
     def hold(self, controller: Controller, duration_ns: int) -> None:
         """Drive dominant for a while, whatever the controller wants; begins at the next free moment."""
+        self._crossing.catch_up()
         self._crossing.hold(controller, duration_ns)
         if self._flight is None or self._clock._now_ns <= self._sof_ns:
             self.interrupt(lambda: None)
 
     def recover(self, controller: Controller) -> None:
         """Begin to count recessive sequences for a controller in bus-off."""
+        self._crossing.catch_up()
         self._recovery.begin(controller)
 
     def _take_back(self) -> None:
@@ -420,7 +440,7 @@ class Wire:
         frame = queue.popleft()
         self._free_ns = free = now + sender._intermission_ns
         self.frames += 1
-        self.busy_ns += free - self._sof_ns
+        self._busy_ns += free - self._sof_ns
         if queue:
             head = queue[0]
             self._keys[sender._number] = head[0] << 21 if not (head[2] or head[3]) else arbitration_key(head)
@@ -495,6 +515,7 @@ class Wire:
     @property
     def occupied(self) -> bool:
         """Is a frame, an error frame or a burst of noise on the wire?"""
+        self._crossing.catch_up()
         return self._flight is not None and self._sof_ns < self._clock._now_ns
 
     def freed(self, now_ns: int) -> None:

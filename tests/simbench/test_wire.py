@@ -304,6 +304,49 @@ def test_the_short_way_through_a_storm_counts_what_the_long_way_counts(case, mon
     assert short.wire.busy_ns == pytest.approx(long.wire.busy_ns, abs=300_000)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_many_tries_in_one_go_are_as_many_single_ones(seed, monkeypatch):
+    """A listener that wants one error a millisecond, and frames, flushes and a second station at odd times."""
+
+    def run():
+        choose = random.Random(seed)
+        bus = Bus("a")
+        told = []
+
+        def next_told_ns():
+            return told[-1].t_ns + MS if told else 0
+
+        def take(error):
+            if error.t_ns >= next_told_ns():
+                told.append(error)
+
+        bus["a"]._error_calls = (take,)
+        bus["a"].told_from = next_told_ns
+        bus["a"].send(Frame(0x123, b"first"))
+        bus.run(30 * MS)
+        looks = []
+        for _ in range(40):
+            what = choose.choice(("send", "flush", "look", "wait"))
+            if what == "send":
+                bus["a"].send(Frame(choose.randrange(0x800), bytes(choose.randrange(9))))
+            elif what == "flush":
+                bus["a"].flush()
+            elif what == "look":
+                looks.append((bus.queue.now_ns, bus.wire.error_frames, bus.wire.busy_ns, bus.wire.occupied))
+            bus.run(choose.randrange(1, 4 * MS))
+        bus["a"].send(Frame(0x7F, b"last"))
+        bus.run(20 * MS)
+        tries = bus.wire.error_frames
+        bus.add("b")
+        bus.run(20 * MS)
+        return told, looks, tries, [(who, got, at) for who, got, at in bus.heard], bus["a"].counters.tx
+
+    at_once = run()
+    monkeypatch.setattr("hiltest.simbench.storm.Storm.tries_until", lambda *_: 1)
+    assert at_once == run()
+    assert len(at_once[0]) > 50
+
+
 # --- two with one identifier --------------------------------------------------------------------------
 
 
