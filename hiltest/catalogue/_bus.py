@@ -8,11 +8,13 @@ import statistics
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame, describe_error
 from hiltest.canbus.frames import length_bits
-from hiltest.errors import BenchError, NodeFault, NotOffered
+from hiltest.description.dbc import read_messages
+from hiltest.errors import BenchError, NodeFault, NotOffered, UsageError
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus, Description, Node
@@ -30,6 +32,29 @@ SPARSE_EDGES = bytes([0x3C]) * 8
 ENOUGH_ERRORS = 1000
 SHOWN_MAX = 8
 SYNC_ID = 0x080
+
+
+def load_ids(description: Description, bus: str, folder: Path) -> list[int]:
+    """Those of `LOAD_IDS` that no message of a node on `bus` has: nobody acts on them, nobody else sends them.
+
+    Raises:
+        UsageError: the nodes' messages take all of them.
+    """
+    taken: set[int] = set()
+    for node in description.node:
+        if node.bus != bus:
+            continue
+        taken |= {message.can_id for message in node.message if message.can_id and not message.extended}
+        if node.protocol == "signals" and node.database is not None:
+            listed = read_messages(folder / node.database).values()
+            taken |= {message.can_id for message in listed if not message.extended}
+    free = [can_id for can_id in LOAD_IDS if can_id not in taken]
+    if not free:
+        raise UsageError(
+            f"bus {bus!r}: the messages of its nodes take every identifier from 0x{LOAD_IDS[0]:X} to "
+            f"0x{LOAD_IDS[-1]:X}, and hiltest needs one of them for its own traffic; leave one free"
+        )
+    return free
 
 
 @dataclass(slots=True)

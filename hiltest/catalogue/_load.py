@@ -53,16 +53,18 @@ _SENT_BY_NODES = (0x080, 0x180, 0x280, 0x380, 0x480, 0x580)
 # --- what is sent -----------------------------------------------------------------------------------
 
 
-def free_ids(description: Description, bus: Bus, around: bool = False) -> list[tuple[int, bool]]:
+def free_ids(
+    description: Description, bus: Bus, folder: Path, around: bool = False
+) -> list[tuple[int, bool]]:
     """(identifier, extended) that nobody on `bus` acts on, by falling priority.
 
     CANopen leaves 0x781 to 0x7DF free (CiA 301; LSS has 0x7E4 and 0x7E5). With `around`, identifiers beside the
     nodes' own are taken too: what nodes would send whose ids nobody has, and 29-bit identifiers with the same
-    leading bits. Planned messages are left out. Commands (network management, synchronisation, time, process data
+    leading bits. Planned messages and those of the nodes are left out. Commands (network management, synchronisation, time, process data
     and requests to nodes, heartbeats) are never among them.
     """
     taken = {(message.can_id, message.extended) for message in bus.traffic}
-    found = [(can_id, False) for can_id in _bus.LOAD_IDS]
+    found = [(can_id, False) for can_id in _bus.load_ids(description, bus.name, folder)]
     nodes = {part.node_id for part in description.node if part.bus == bus.name}
     canopen = all(part.protocol == "canopen" for part in description.node if part.bus == bus.name)
     if around and canopen:
@@ -81,7 +83,7 @@ def pattern_frames(measure: Measure, bus: Bus, seed: int = 2) -> list[Frame]:
     """The frames of the load test's pattern, to be sent in turn."""
     pattern = bus.load_test.pattern
     source = random.Random(seed)
-    ids = free_ids(measure.description, bus, around=pattern == "mixed_ids")
+    ids = free_ids(measure.description, bus, measure.folder, around=pattern == "mixed_ids")
     if pattern == "planned":
         return planned_frames(bus, measure.folder, ids, source)
     if pattern in ("longest_stuffing", "sparse_edges"):

@@ -116,11 +116,12 @@ def margin(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure)
     points = sorted({*SAMPLE_POINTS_PERCENT, nominal})
     recorder = measure.curve("errors over the sample point", "errors per million bits", none=0.0)
     recorder.curve.x_name, recorder.curve.x_unit = "sample point", "%"
+    ids = _bus.load_ids(measure.description, bus.name, measure.folder)
     rates: dict[float, float] = {}
     tried: list[str] = []
     try:
         for percent in points:
-            rate = _errors_at(link, bus, nodes, percent)
+            rate = _errors_at(link, bus, ids, nodes, percent)
             if rate is None:
                 continue
             rates[percent] = rate
@@ -140,7 +141,9 @@ def margin(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure)
     _judge_window(measure, rates, nominal)
 
 
-def _errors_at(link: Link, bus: Bus, nodes: Sequence[GuardedNode], percent: float) -> float | None:
+def _errors_at(
+    link: Link, bus: Bus, ids: Sequence[int], nodes: Sequence[GuardedNode], percent: float
+) -> float | None:
     """Errors in a million bits with the adapter sampling there; None if it can't."""
     port = link.port
     assert isinstance(port, Adjustable)
@@ -152,7 +155,7 @@ def _errors_at(link: Link, bus: Bus, nodes: Sequence[GuardedNode], percent: floa
     link.run_for(SETTLE_S)
     before = _bus.counts(nodes)
     share = bus.load_test.utilisation_percent / 100
-    frames = [Frame(can_id, _bus.SPARSE_EDGES) for can_id in _bus.LOAD_IDS[: _load.POOL]]
+    frames = [Frame(can_id, _bus.SPARSE_EDGES) for can_id in ids[: _load.POOL]]
     load = _load.Load(link, frames, bus.bit_rate_bps, share)
     with _bus.errors_of(link) as errors:
         load.start()

@@ -35,7 +35,7 @@ PULSE_OVER_LIMIT = 4.0
 """A pulse lasts at least this many times the time limit, so that its end and the node's reaction are far apart."""
 LAGS_WAITED = 2.0
 """After the dead time and so many lags of the sensor most of the heat (86 %) has reached it; lag of first order."""
-STEADY_SHARE, STEADY_S = 0.05, 0.5
+STEADY_SHARE, STEADY_S = 0.04, 0.5
 CURRENT_SEEN_A = 0.05
 """Less than this of everything that is on, and a bench supply's reading says nothing."""
 CURRENT_LEFT_SHARE = 0.3
@@ -90,13 +90,16 @@ class Live:
             self.measure(f"fan {fan.name} before", rpm, "rpm", low=STOPPED_RPM)
 
     def _await_speed(self) -> None:
-        """Until no fan gets faster any more, no longer than the slowest may take to speed up."""
+        """Until no fan gets faster or slower any more, no longer than the slowest may take to speed up.
+
+        Many boards start a fan at full duty: while it slows down to what was asked for, it would look switched off.
+        """
         end_s = self.link.now_s + max((fan.spin_up_max_s for fan in self.fans), default=0.0)
         before: dict[str, float] = {}
         while self.link.now_s < end_s:
             self.link.run_for(STEADY_S)
             now = {fan.name: self.node.read_tach_hz(fan.name) for fan in self.fans}
-            if all(0 < now[name] <= (1 + STEADY_SHARE) * before.get(name, 0.0) for name in now):
+            if all(now[name] > 0 and _is_steady(now[name], before.get(name, 0.0)) for name in now):
                 break
             before = now
 
@@ -310,6 +313,10 @@ class Live:
             self.measure.note(f"not part of this drill: {line}")
 
 
+def _is_steady(now_hz: float, before_hz: float) -> bool:
+    return abs(now_hz - before_hz) <= STEADY_SHARE * before_hz
+
+
 def start(
     link: Link, node: GuardedNode, part: Node, measure: Measure, limit_s: float, supply: ScpiSupply | None
 ) -> Live:
@@ -341,7 +348,7 @@ def host_silence(
     remove = node.on_reading(live.see)
     node.go_silent()
     live.take_away()
-    traffic = _Traffic(link) if busy else None
+    traffic = _Traffic(link, part, measure) if busy else None
     try:
         link.run_for(limit_s + 0.5)
     finally:
@@ -360,11 +367,11 @@ class _Traffic:
 
     EVERY_S = 0.01
 
-    def __init__(self, link: Link) -> None:
-        from hiltest.catalogue._bus import LOAD_IDS
+    def __init__(self, link: Link, part: Node, measure: Measure) -> None:
+        from hiltest.catalogue._bus import load_ids
 
         self.sent = 0
-        self._link, self._ids = link, LOAD_IDS
+        self._link, self._ids = link, load_ids(measure.description, part.bus or "", measure.folder)
         self._timer = link.every(self.EVERY_S, self._send)
 
     def _send(self) -> None:

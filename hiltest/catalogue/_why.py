@@ -305,7 +305,9 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
     canopen = node.protocol == "canopen"
     # The question who has no id is a frame like any other, and changes nothing (CiA 305).
     data = bytes([_LSS_WHO_HAS_NO_ID]) + bytes(7)
-    frame = Frame(_LSS_MASTER, data) if canopen else Frame(_bus.LOAD_IDS[0], data)
+    own = {message.can_id for message in node.message}
+    free = next((can_id for can_id in _bus.LOAD_IDS if can_id not in own), _bus.LOAD_IDS[0])
+    frame = Frame(_LSS_MASTER, data) if canopen else Frame(free, data)
     with _hear(link) as heard:
         with contextlib.suppress(QueueFull):
             link.send(frame)

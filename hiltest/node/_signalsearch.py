@@ -1,8 +1,9 @@
-"""Who is on a bus with a node that speaks in signals: by listening alone."""
+"""Who is on a bus with a node that speaks in signals: by listening, and by asking where it only tells when asked."""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 
 from hiltest.canbus.frame import Frame
 from hiltest.description.models import Description, Node
@@ -11,6 +12,8 @@ from hiltest.node._codec import Codec
 from hiltest.node._feedback import Source
 from hiltest.node._signalroles import Spot
 from hiltest.node.verbs import Identity, Presence
+
+ASKED_TIMES = 3
 
 CanId = tuple[int, bool]
 
@@ -37,8 +40,13 @@ def search(
     codec: Codec,
     known: set[CanId] | None,
     within_s: float,
+    ask: Callable[[], None] | None = None,
 ) -> dict[int, Presence]:
-    """Listen for `within_s` seconds. See `SignalDriver.search`."""
+    """Listen for `within_s` seconds. See `SignalDriver.search`.
+
+    `ask` sends the question for the serial number, where a node tells it only then. It is asked when somebody has been
+    heard, and more than once: each of two boards may lose one.
+    """
     seen: Counter[CanId] = Counter()
     serials: dict[int, None] = {}
     serial_info = None if serial is None else codec.messages[serial.message]
@@ -60,7 +68,10 @@ def search(
     started_s = link.now_s
     remove = link.listen(take)
     try:
-        link.run_for(within_s)
+        if ask is None:
+            link.run_for(within_s)
+        else:
+            _ask_meanwhile(link, within_s, ask, seen)
     finally:
         remove()
     beats = seen[heartbeat.info.can_id, heartbeat.info.extended]
@@ -76,3 +87,11 @@ def search(
             number = can_id + (STRANGER if can_id < 128 else 0)
             found.setdefault(number, Presence(number, 1, heartbeats=seen[can_id, extended]))
     return found
+
+
+def _ask_meanwhile(link: Link, within_s: float, ask: Callable[[], None], seen: Counter[CanId]) -> None:
+    for _ in range(ASKED_TIMES):
+        link.run_for(within_s / (ASKED_TIMES + 1))
+        if seen:
+            ask()
+    link.run_for(within_s / (ASKED_TIMES + 1))

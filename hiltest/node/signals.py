@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from pathlib import Path
 
 from hiltest.canbus.frame import Frame
@@ -30,7 +31,7 @@ from hiltest.node._codec import Codec
 from hiltest.node._feedback import Feedback, rule_of
 from hiltest.node._lamp import check_colour
 from hiltest.node._listeners import Listeners
-from hiltest.node._outgoing import Outgoing, checksum_byte
+from hiltest.node._outgoing import CommandMessage, Outgoing, checksum_byte
 from hiltest.node._roletable import Key
 from hiltest.node._signalmove import Mover
 from hiltest.node._signalroles import SignalRoles, Spot
@@ -276,12 +277,7 @@ class SignalDriver:
     def _ask(self, spot: Spot, what: str) -> float:
         """Send the request of a message and take the answer that matches it."""
         source = self._feedback.sources[spot.message]
-        request = self._outgoing.messages[source.rule.request or ""]
-        for name in source.rule.match:
-            selector = spot.signal.selector
-            if selector is not None and selector[0] == name:
-                request.values[name] = float(min(selector[1]))
-        wanted = {name: request.values[name] for name in source.rule.match}
+        request, wanted = self._request_for(spot)
         within_s = source.stale_s(spot) or self._node.stale_periods * self._node.heartbeat_s
         mark = self._feedback.mark()
         for _ in range(REQUEST_TRIES):
@@ -299,6 +295,16 @@ class SignalDriver:
                 return value
         self._unanswered += REQUEST_TRIES - 1
         raise self._no_answer(f"{what} ({spot})", within_s, self._feedback.seen_since(mark))
+
+    def _request_for(self, spot: Spot) -> tuple[CommandMessage, dict[str, float]]:
+        """The request of the spot's message, filled in, and what the answer must have in common with it."""
+        rule = self._feedback.sources[spot.message].rule
+        request = self._outgoing.messages[rule.request or ""]
+        for name in rule.match:
+            selector = spot.signal.selector
+            if selector is not None and selector[0] == name:
+                request.values[name] = float(min(selector[1]))
+        return request, {name: request.values[name] for name in rule.match}
 
     def _matches(self, message: str, wanted: Mapping[str, float], since_ns: int) -> bool:
         info = self._codec.messages[message]
@@ -402,13 +408,23 @@ class SignalDriver:
     def search(self, within_s: float) -> Mapping[int, Presence]:
         """Listen for `within_s`; the node is found under its node id, or 0 if it has none.
 
-        Two boards that send the same messages show as answers at twice the rate, or as two serial numbers.
+        Two boards that send the same messages show as answers at twice the rate, or as two serial numbers. A serial
+        number that is told only when asked is asked for.
         Senders that nothing in the description explains are found under their identifiers.
         """
         serial = self._roles.reports.get(("node", self.name, "serial_number"))
         heartbeat = self._feedback.sources[self._node.heartbeat or ""]
         known = known_ids(self._description, self._node, self._codec)
-        return search(self._link, self._node, heartbeat, serial, self._codec, known, within_s)
+        ask = None
+        if serial is not None and self._feedback.sources[serial.message].rule.request is not None:
+            ask = partial(self._ask_only, serial)
+        return search(self._link, self._node, heartbeat, serial, self._codec, known, within_s, ask)
+
+    def _ask_only(self, spot: Spot) -> None:
+        """Send the request of a message, whoever answers. What the adapter does not take is not asked."""
+        request, _ = self._request_for(spot)
+        with contextlib.suppress(QueueFull):
+            self._link.send(request.frame())
 
     def identify(self) -> Identity:
         def number(role: str) -> int:

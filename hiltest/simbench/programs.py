@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from hiltest.description.dbc import read_messages
@@ -9,13 +10,18 @@ from hiltest.description.models import Description, Load, Node
 from hiltest.errors import UsageError
 from hiltest.simbench.console_firmware import ALIVE_ID, COMMANDS, LAMPS_MAX, ConsoleFirmware
 from hiltest.simbench.firmware import Firmware
-from hiltest.simbench.signal_firmware import LOADS, MESSAGES, VentFirmware
+from hiltest.simbench.messageprogram import MessageProgram
+from hiltest.simbench.peel_firmware import PeelFirmware
+from hiltest.simbench.signal_firmware import VentFirmware
 
 if TYPE_CHECKING:
     from hiltest.simbench.bench import Bench
     from hiltest.simbench.board import Board
 
-Program = Firmware | VentFirmware | ConsoleFirmware
+Program = Firmware | MessageProgram | ConsoleFirmware
+
+
+SPOKEN = "vent_actuator.dbc and of label_peel.toml"
 
 
 def program_for(board: Board) -> Program:
@@ -24,12 +30,18 @@ def program_for(board: Board) -> Program:
         return Firmware(board, board.entries(board.settings.node_id), board.habits)
     if board.node.protocol == "console":
         return ConsoleFirmware(board, board.habits)
-    return VentFirmware(board, board.habits)
+    return _speaker(board.node)(board, board.habits)
 
 
 def _speaks_canopen(node: Node) -> bool:
     """Is it simulated as a CANopen node? One with a driver of its own is, if the description names its EDS file."""
     return node.protocol == "canopen" or (node.protocol == "own" and node.eds is not None)
+
+
+def _speaker(node: Node) -> type[MessageProgram]:
+    """The firmware of a node that speaks in messages: the peel bar's if any of its messages is laid out, else the vent's."""
+    names = {message.name for message in node.message}
+    return PeelFirmware if node.protocol == "frames" and names & set(PeelFirmware.MESSAGES) else VentFirmware
 
 
 def check_program(bench: Bench, node: Node) -> None:
@@ -46,17 +58,18 @@ def check_program(bench: Bench, node: Node) -> None:
     if node.protocol not in ("signals", "frames"):
         raise UsageError(
             f"node {node.name!r}: the simulated bench has firmware for the protocols 'canopen' and 'console', for 'own' with "
-            f"an eds, and for the messages of vent_actuator.dbc, not for {node.protocol!r}; leave --simulate out"
+            f"an eds, and for the messages of {SPOKEN}, not for {node.protocol!r}; leave --simulate out"
         )
-    spoken = _messages(bench, node)
-    missing = [name for name, place in MESSAGES.items() if spoken.get(name) != place]
+    spoken, wanted = _messages(bench, node), _speaker(node).MESSAGES
+    missing = [name for name, place in wanted.items() if spoken.get(name) != place]
     if missing:
+        can_id, length = wanted[missing[0]]
         raise UsageError(
-            f"node {node.name!r}: the simulated bench has firmware for the messages of vent_actuator.dbc alone; this "
-            f"node has no {missing[0]} with identifier 0x{MESSAGES[missing[0]][0]:X} and 8 bytes. Leave --simulate "
+            f"node {node.name!r}: the simulated bench has firmware for the messages of {SPOKEN} alone; this "
+            f"node has no {missing[0]} with identifier 0x{can_id:X} and {length} bytes. Leave --simulate "
             "out, or simulate your node behind one of the bench's doors"
         )
-    _check_loads(bench.description, node)
+    _check_loads(bench.description, node, _speaker(node).LOADS)
 
 
 def _messages(bench: Bench, node: Node) -> dict[str, tuple[int, int]]:
@@ -70,12 +83,12 @@ def _messages(bench: Bench, node: Node) -> dict[str, tuple[int, int]]:
     return {name: (message.can_id, message.length_bytes) for name, message in listed.items()}
 
 
-def _check_loads(description: Description, node: Node) -> None:
-    for kind, count in LOADS.items():
+def _check_loads(description: Description, node: Node, loads: Mapping[str, int]) -> None:
+    for kind, count in loads.items():
         has = sum(load.node == node.name for load in getattr(description, kind))
         if has != count:
             raise UsageError(
-                f"node {node.name!r}: the simulated vent actuator has {count} {kind}, the description gives it {has}"
+                f"node {node.name!r}: the simulated board has {count} {kind}, the description gives it {has}"
             )
 
 

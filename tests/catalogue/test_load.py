@@ -33,7 +33,7 @@ def loaded() -> Loaded:
 
 @pytest.fixture
 def ids(loaded: Loaded) -> list[tuple[int, bool]]:
-    return _load.free_ids(loaded.description, loaded.description.bus[0])
+    return _load.free_ids(loaded.description, loaded.description.bus[0], FIXTURES)
 
 
 def frames_of(pattern: str) -> list[Frame]:

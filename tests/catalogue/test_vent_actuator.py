@@ -5,10 +5,8 @@ The faults are those of the simulated bench; the bench's hidden truth is asked w
 
 from __future__ import annotations
 
-import re
 import shutil
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -124,70 +122,6 @@ def test_the_description_as_it_stands_is_accepted() -> None:
     assert record.verdict == "accepted", record.verdict_reason
     not_passed = {name: outcome for name, outcome in outcomes(record).items() if outcome != "passed"}
     assert not_passed == {"bus.latency[vent]": "not offered", "safe.firmware_hung[vent]": "not offered"}
-
-
-# --- the same node, laid out in the description -----------------------------------------------------------
-
-
-@cache
-def as_frames() -> Path:
-    """The short description with every message of the database laid out in it, and no database."""
-    import cantools.database
-
-    file = short()
-    text = file.read_text(encoding="utf-8")
-    kept = {
-        match[1]: match[2]
-        for match in re.finditer(r'\[\[node\.message\]\]\nname = "(\w+)"\n((?:\w+ = .*\n)+)', text)
-    }
-    text = re.sub(r"\[\[node\.message\]\]\n(?:\w+ = .*\n)+\n?", "", text)
-    laid_out = "".join(
-        _message(message, kept.get(message.name, ""))
-        for message in cantools.database.load_file(str(FIXTURES / "vent_actuator.dbc")).messages
-    )
-    text = text.replace('protocol = "signals"', 'protocol = "frames"')
-    text = re.sub(r"\n(traffic_)?database = .*", "", text)
-    goal = file.with_name("vent_frames.toml")
-    goal.write_text(text.replace("[[sensor]]", f"{laid_out}\n[[sensor]]", 1), encoding="utf-8")
-    return goal
-
-
-def _message(message: Any, more: str) -> str:
-    lines = [
-        "[[node.message]]",
-        f'name = "{message.name}"',
-        f"can_id = 0x{message.frame_id:X}",
-        more.rstrip(),
-    ]
-    if message.cycle_time:
-        lines.append(f"period_s = {message.cycle_time / 1000}")
-    for signal in message.signals:
-        lines += ["[[node.message.field]]", f'name = "{signal.name}"', f"at_byte = {signal.start // 8}"]
-        lines += [f"at_bit = {signal.start % 8}", f"length_bits = {signal.length}"]
-        lines += [f"scale = {float(signal.scale)}", f"offset = {float(signal.offset)}"]
-        lines.append('endian = "big"' if signal.byte_order == "big_endian" else "")
-        lines.append('kind = "signed"' if signal.is_signed else "")
-        if signal.choices:
-            names = ", ".join(f"{name} = {count}" for count, name in signal.choices.items())
-            lines.append(f"names = {{ {names} }}")
-        if signal.multiplexer_ids:
-            lines.append(f"when = {{ {signal.multiplexer_signal} = {signal.multiplexer_ids[0]} }}")
-    return "\n".join(line for line in lines if line) + "\n\n"
-
-
-def test_the_same_node_is_accepted_by_frames_laid_out_in_the_description() -> None:
-    """No database: fields, scaling, counters and checksums from the file alone, and the same verdict."""
-    record = accept(file=as_frames())
-    assert record.verdict == "accepted", record.verdict_reason
-    assert not (as_frames().read_text(encoding="utf-8").count("database"))
-
-
-@pytest.mark.parametrize(
-    "row", [TABLE[0], *(row for row in TABLE if row.fault in ("stepper_reversed", "heater_weak"))]
-)
-def test_frames_find_the_same_faults(row: Row) -> None:
-    """What the codec is does not change what is found."""
-    assert outcomes(accept(row.fault, file=as_frames()))[row.fails] == "failed"
 
 
 # --- what can't be simulated ------------------------------------------------------------------------------
