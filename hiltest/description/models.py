@@ -281,6 +281,19 @@ class Bus(Section):
         default_factory=lambda: [120.0, 120.0], max_length=8, description="every resistor between H and L"
     )
     twists_per_m: float | None = Field(None, ge=0, le=500, description="turns of the pair per metre")
+    load_wires_distance_m: float = limit(
+        0.02,
+        COMMON,
+        "from the pair to the nearest wire that switches a load, centre to centre",
+        ge=0.0016,
+        le=10,
+    )
+    load_wires_beside_m: float | None = Field(
+        None,
+        ge=0,
+        le=10_000,
+        description="how far such wires run beside the pair; left out: as far as the shorter of pair and power pair",
+    )
     signal_awg: int = Field(24, ge=0, le=40, description="gauge of the pair")
     host_id: int = Field(127, ge=1, le=127, description="node id under which hiltest sends its heartbeat")
     host_heartbeat_s: float = Field(0.1, gt=0, le=10, description="period of the host's heartbeat")

@@ -8,7 +8,7 @@ Re-exported by `line`.
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, NamedTuple
 
 from hiltest.physics._arguments import (
     INF,
@@ -127,6 +127,56 @@ def ringing_s(round_trip_s: float, decay: float, amplitude_v: float, settled_v: 
     return round_trip_s * math.ceil(math.log(settled_v / amplitude_v) / math.log(decay) - 1e-9)
 
 
+class Wave(NamedTuple):
+    """A wave that runs to and fro on the line after an edge.
+
+    It starts at `start`, a fraction of the swing, and keeps `decay` of itself each `round_trip_s`.
+    """
+
+    start: float
+    decay: float
+    round_trip_s: float
+
+
+def stub_wave(
+    length_m: float, *, arms: int = 3, rise_s: float = 50e-9, ns_per_m: float = DELAY_NS_PER_M
+) -> Wave:
+    """The wave in an open stub of `length_m` after an edge that takes `rise_s`.
+
+    It runs between the open end (+1) and the junction (see `junction_reflection`; give the number of
+    arms of a star). An edge slower than the round trip fills the stub while it rises: the wave starts
+    at min(1, round trip/rise). Raises UsageError for values that are not physical.
+    Engineering estimate, no source.
+    """
+    round_trip_s = 2.0 * propagation_delay_s(length_m, ns_per_m)
+    start = min(1.0, round_trip_s / positive("rise_s", rise_s))
+    return Wave(start, abs(junction_reflection(arms)), round_trip_s)
+
+
+def end_wave(
+    length_m: float,
+    near_ohm: float,
+    far_ohm: float,
+    *,
+    impedance_ohm: float = 120.0,
+    rise_s: float = 0.0,
+    ns_per_m: float = DELAY_NS_PER_M,
+) -> Wave:
+    """The wave between two ends that don't match the line (`math.inf` ohm: no terminator).
+
+    It starts with the far end's reflection, smaller if the edge (`rise_s`) lasts longer than the round
+    trip; each round trip keeps the product of both coefficients. Raises UsageError for values that are
+    not physical. Source: transmission line theory; the slow edge as in `stub_wave`.
+    """
+    near = reflection_coefficient(near_ohm, impedance_ohm)
+    far = reflection_coefficient(far_ohm, impedance_ohm)
+    round_trip_s = 2.0 * propagation_delay_s(length_m, ns_per_m)
+    start = abs(far)
+    if round_trip_s < not_negative("rise_s", rise_s):
+        start *= round_trip_s / rise_s
+    return Wave(start, abs(near * far), round_trip_s)
+
+
 def stub_ringing_s(
     length_m: float,
     *,
@@ -138,16 +188,11 @@ def stub_ringing_s(
 ) -> float:
     """Seconds that an open stub of `length_m` rings after an edge, counted from the edge's start.
 
-    The wave runs between the open end (+1) and the junction (see `junction_reflection`; give the
-    number of arms of a star). An edge slower than the round trip fills the stub while it rises: the
-    ringing starts at swing · min(1, round trip/rise). The edge itself (`rise_s`) is included.
-    Compare with `sample_margin_s`. Raises UsageError for values that are not physical.
-    Engineering estimate, no source.
+    See `stub_wave`; the edge itself (`rise_s`) is included. Compare with `sample_margin_s`. Raises
+    UsageError for values that are not physical. Engineering estimate, no source.
     """
-    round_trip_s = 2.0 * propagation_delay_s(length_m, ns_per_m)
-    positive("rise_s", rise_s)
-    start_v = not_negative("swing_v", swing_v) * min(1.0, round_trip_s / rise_s)
-    return rise_s + ringing_s(round_trip_s, abs(junction_reflection(arms)), start_v, settled_v)
+    start, decay, round_trip_s = stub_wave(length_m, arms=arms, rise_s=rise_s, ns_per_m=ns_per_m)
+    return rise_s + ringing_s(round_trip_s, decay, not_negative("swing_v", swing_v) * start, settled_v)
 
 
 def end_ringing_s(
@@ -162,14 +207,11 @@ def end_ringing_s(
 ) -> float:
     """Seconds that a wave runs to and fro between two mismatched ends (`math.inf` ohm: no terminator).
 
-    The first reflection has swing · |far coefficient|; each round trip keeps the product of both
-    coefficients. `inf` with both ends open: then `recessive_settling_s` decides.
-    Raises UsageError for values that are not physical. Source: transmission line theory.
+    See `end_wave`, with an edge of no length. `inf` with both ends open: then `recessive_settling_s`
+    decides. Raises UsageError for values that are not physical. Source: transmission line theory.
     """
-    near = reflection_coefficient(near_ohm, impedance_ohm)
-    far = reflection_coefficient(far_ohm, impedance_ohm)
-    start_v = not_negative("swing_v", swing_v) * abs(far)
-    return ringing_s(2.0 * propagation_delay_s(length_m, ns_per_m), abs(near * far), start_v, settled_v)
+    wave = end_wave(length_m, near_ohm, far_ohm, impedance_ohm=impedance_ohm, ns_per_m=ns_per_m)
+    return ringing_s(wave.round_trip_s, wave.decay, not_negative("swing_v", swing_v) * wave.start, settled_v)
 
 
 def longest_stub_m(rise_s: float, ns_per_m: float = DELAY_NS_PER_M) -> float:

@@ -24,10 +24,12 @@ import numpy as np
 from hiltest.physics._arguments import INF, between, finite, not_negative, one_of, positive, refuse
 from hiltest.physics.edges import (
     DELAY_NS_PER_M,
+    Wave,
     arbitration_delay_s,
     coupled_noise_v,
     delay_ns_per_m,
     end_ringing_s,
+    end_wave,
     junction_reflection,
     line_capacitance_f,
     longest_stub_m,
@@ -39,6 +41,7 @@ from hiltest.physics.edges import (
     ringing_s,
     sample_margin_s,
     stub_ringing_s,
+    stub_wave,
     twist_lengthening,
     twisted_impedance_ohm,
 )
@@ -55,11 +58,13 @@ __all__ = [
     "Place",
     "Tap",
     "Terminator",
+    "Wave",
     "arbitration_delay_s",
     "common_mode_ok",
     "coupled_noise_v",
     "delay_ns_per_m",
     "end_ringing_s",
+    "end_wave",
     "ground_offset_v",
     "junction_reflection",
     "line_capacitance_f",
@@ -73,6 +78,7 @@ __all__ = [
     "ringing_s",
     "sample_margin_s",
     "stub_ringing_s",
+    "stub_wave",
     "twist_lengthening",
     "twisted_impedance_ohm",
 ]

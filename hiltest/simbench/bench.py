@@ -18,9 +18,11 @@ from hiltest.description.models import Bus, Description, Node
 from hiltest.errors import UsageError
 from hiltest.physics.copper import resistance_per_m_ohm
 from hiltest.physics.line import LineNetwork, Tap, Terminator
+from hiltest.physics.switching import TWISTS_PER_M
 from hiltest.simbench.board import Board
 from hiltest.simbench.console_shell import ConsolePort
 from hiltest.simbench.controller import Controller, Timing
+from hiltest.simbench.coupling import Coupling
 from hiltest.simbench.events import EventQueue
 from hiltest.simbench.faults import FaultOrder, apply_fault, parse_fault
 from hiltest.simbench.hands import Hands
@@ -84,7 +86,7 @@ class Bench:
         for node in description.node:
             self.add_board(node, node.name)
         self.consoles = self._connect_consoles()
-        self.supply.on_settled.append(self._follow_rail)
+        self.supply.on_settled += [self._follow_rail, Coupling(self).follow]
         self.truth = Truth(self)
         self.hands = Hands(self)
         self.probes = Probes(self)
@@ -214,7 +216,14 @@ class Bench:
             length_m=bus.length_m,
             supply_v=self.description.supply.voltage_v,
         )
-        cabling = Cabling(impedance_ohm=draws.normal(120.0, 4.0), delay_ns_per_m=draws.normal(5.0, 0.2))
+        beside_m = min(bus.length_m, self.description.harness.length_m)
+        cabling = Cabling(
+            impedance_ohm=draws.normal(120.0, 4.0),
+            delay_ns_per_m=draws.normal(5.0, 0.2),
+            twists_per_m=TWISTS_PER_M if bus.twists_per_m is None else bus.twists_per_m,
+            load_distance_m=bus.load_wires_distance_m,
+            beside_m=beside_m if bus.load_wires_beside_m is None else bus.load_wires_beside_m,
+        )
         return Wire(self.queue, self.rng(f"wire/{bus.name}"), name=bus.name, line=line, cabling=cabling)
 
     def _follow_rail(self) -> None:

@@ -101,6 +101,7 @@ class Board:
         self.logic_fed_elsewhere = False
         self.input_ohm = self._draws("input").uniform(12e3, 40e3)
         self.short_ohm = math.inf
+        self.ground_apart_v = 0.0
         self.supply_gain = draws.factor(0.007)
         self.rail_v = 0.0
         self.low_rail_v = 0.0
@@ -255,7 +256,7 @@ class Board:
                 heater = list(self.blocks).index(fan.cools)
                 self._follows.append((len(self.fans) - 1, heater, fan.follows_above_c))
         self._fan_commands = [0.0] * len(self.fans)
-        self._fan_supply = [
+        self.fan_supply = [
             (fan.voltage_v or self.nominal_v) / self.nominal_v
             for fan in self.bench.description.fan
             if fan.node == self.node.name
@@ -585,7 +586,7 @@ class Board:
             if switch.element is not None:
                 share = switch.conducting(powered, booting)
                 switch.element.block.set_watts(share * low_v * low_v * switch.siemens())
-        for channel, supply_share, cools in zip(self.fans, self._fan_supply, self._fan_cools, strict=True):
+        for channel, supply_share, cools in zip(self.fans, self.fan_supply, self._fan_cools, strict=True):
             motor = channel.motor
             if motor is not None:
                 motor.drive(mean_v * supply_share, channel.applied(powered))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from hiltest.canbus.frame import Frame
 from hiltest.physics.line import LineNetwork, Tap, Terminator
 from hiltest.simbench.controller import Controller
-from hiltest.simbench.fault_places import add_leak, change_tap, edit_line, tap_of
+from hiltest.simbench.fault_places import add_leak, change_tap, edit_line
 from hiltest.simbench.fault_registry import fault
 
 if TYPE_CHECKING:
@@ -150,38 +150,52 @@ def noise_bursts(bench: Bench, target: str, value: float) -> None:
 
 @fault(
     WIRING,
-    "the pair is bundled with motor and heater wires",
+    "the pair, its twist undone, is bundled with motor and heater wires",
     "node",
-    unit="bursts/s",
-    default=40.0,
-    low=0.0,
-    high=1e5,
+    unit="mm",
+    default=2.7,
+    low=1.6,
+    high=1000.0,
 )
 def noise_with_loads(bench: Bench, target: str, value: float) -> None:
-    board = bench.boards[target]
-    wire = bench.wire_of(board)
-    state = {"on": False}
-
-    def follow() -> None:
-        switching = any(0.0 < switch.duty < 1.0 for switch in board.switches)
-        on = board.logic_on and (switching or any(axis.moving for axis in board.axes))
-        if on != state["on"]:
-            state["on"] = on
-            wire.set_noise(value if on else 0.0, 20e-6, 5.0)
-
-    bench.supply.on_settled.append(follow)
+    """`value` from the pair to the wires beside it, centre to centre: 2.7 mm is insulation on insulation."""
+    bench.wire_of(bench.boards[target]).change_cabling(twists_per_m=0.0, load_distance_m=value * 1e-3)
 
 
-@fault(
-    WIRING, "the node's ground lies off the adapter's", "node", unit="V", default=9.0, low=-60.0, high=60.0
-)
-def ground_offset(bench: Bench, target: str, value: float) -> None:
-    change_tap(bench, target, ground_v=value)
+@fault(WIRING, "the pair of the bus is not twisted", "bus")
+def pair_untwisted(bench: Bench, target: str, _: float) -> None:
+    bench.wires[target].change_cabling(twists_per_m=0.0)
 
 
 @fault(
     WIRING,
-    "the node's ground rises with its supply current",
+    "the pair, twisted as described, lies in one bundle with motor and heater wires",
+    "bus",
+    unit="mm",
+    default=2.7,
+    low=1.6,
+    high=1000.0,
+)
+def pair_beside_load_wires(bench: Bench, target: str, value: float) -> None:
+    bench.wires[target].change_cabling(load_distance_m=value * 1e-3)
+
+
+@fault(
+    WIRING,
+    "no wire joins the node's ground to the adapter's, their supplies' leakage drives them apart",
+    "node",
+    unit="V",
+    default=9.0,
+    low=-60.0,
+    high=60.0,
+)
+def ground_offset(bench: Bench, target: str, value: float) -> None:
+    bench.boards[target].ground_apart_v = value
+
+
+@fault(
+    WIRING,
+    "the node's return wire is thin and corroded, its ground rises with the supply current",
     "node",
     unit="ohm",
     default=6.0,
@@ -189,17 +203,7 @@ def ground_offset(bench: Bench, target: str, value: float) -> None:
     high=100.0,
 )
 def ground_offset_under_load(bench: Bench, target: str, value: float) -> None:
-    board = bench.boards[target]
-    wire = bench.wire_of(board)
-
-    def follow() -> None:
-        draw = board.draw()
-        volts = round(value * (draw.on_siemens * board.low_rail_v + draw.amps), 1)
-        line = wire.line
-        if line is not None and abs(tap_of(line, board.controller.name).ground_v - volts) > 0.15:
-            change_tap(bench, target, ground_v=volts)
-
-    bench.supply.on_settled.append(follow)
+    bench.boards[target].harness.return_ohm_more = value
 
 
 @fault(

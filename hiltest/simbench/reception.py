@@ -1,8 +1,9 @@
 """What each receiver on the wire reads while given stations drive: the line's levels as probabilities.
 
 The levels come from `physics.line`; how an edge settles (capacitance of cable and nodes, reflections
-of stubs and open ends) from the estimates in `physics.edges`. A `Reception` is made anew for each state
-of the line and keeps what it has worked out, so that asking again costs a look-up.
+of stubs and open ends) from the estimates in `physics.edges`, what switching loads add from `physics.switching`.
+A `Reception` is made anew for each state of the line and keeps what it has worked out, so that asking again costs a
+look-up.
 """
 
 from __future__ import annotations
@@ -18,10 +19,18 @@ from hiltest.physics.line import (
     DELAY_NS_PER_M,
     LineNetwork,
     Tap,
-    junction_reflection,
+    Wave,
+    end_wave,
     line_capacitance_f,
-    misread_probability,
-    reflection_coefficient,
+    ringing_s,
+    stub_wave,
+)
+from hiltest.physics.switching import (
+    TWISTS_PER_M,
+    Pulses,
+    Switching,
+    pulsed_misread_probability,
+    pulses_in_pair,
 )
 
 if TYPE_CHECKING:
@@ -44,7 +53,8 @@ class Cabling:
 
     `stub_m` is the branch of each tap (by name), `arms` how many lines meet where a stub leaves (3, or
     more for a star), `rise_ns` the edge of the drivers, `noise_v` the standard deviation of the noise on
-    the differential level at all times.
+    the differential level at all times. `switching` are the outputs that switch now, whose wires run `beside_m` along
+    the pair at `load_distance_m`; the pair's own `twists_per_m` keep most of it out.
     """
 
     stub_m: Mapping[str, float] = field(default_factory=dict)
@@ -55,6 +65,23 @@ class Cabling:
     rise_ns: float = 50.0
     delay_ns_per_m: float = DELAY_NS_PER_M
     noise_v: float = 0.0
+    twists_per_m: float = TWISTS_PER_M
+    load_distance_m: float = 0.02
+    beside_m: float = 0.0
+    switching: tuple[Switching, ...] = ()
+
+    def pulses(self) -> tuple[Pulses, ...]:
+        """What the outputs that switch now are in the pair; so short a pulse sees the line's impedance to both sides."""
+        return tuple(
+            pulses_in_pair(
+                source,
+                beside_m=self.beside_m,
+                distance_m=self.load_distance_m,
+                twists_per_m=self.twists_per_m,
+                line_ohm=0.5 * self.impedance_ohm,
+            )
+            for source in self.switching
+        )
 
 
 class Ringing(NamedTuple):
@@ -63,6 +90,11 @@ class Ringing(NamedTuple):
     start: float
     decay: float
     round_trip_ns: float
+
+    @classmethod
+    def of(cls, wave: Wave) -> Ringing:
+        """The same, with its round trip in ns."""
+        return cls(wave.start, wave.decay, wave.round_trip_s * 1e9)
 
     def left(self, since_ns: float) -> float:
         """The fraction of the swing that is left `since_ns` after the edge."""
@@ -73,9 +105,7 @@ class Ringing(NamedTuple):
     @property
     def gone_ns(self) -> float:
         """After this time less than a thousandth is left."""
-        if self.decay <= 0.0 or self.start <= 0.001:
-            return self.round_trip_ns
-        return self.round_trip_ns * math.ceil(math.log(0.001 / self.start) / math.log(self.decay))
+        return max(self.round_trip_ns, ringing_s(self.round_trip_ns, self.decay, self.start, 0.001))
 
 
 class Reception:
@@ -95,9 +125,12 @@ class Reception:
         self._after: dict[tuple[int, int, int, int], float] = {}
         self._ringing: tuple[Ringing, ...] = ()
         self._tau_ns: tuple[float, ...] = tuple(0.0 for _ in stations)
+        self.pulses: tuple[Pulses, ...] = ()
+        """What the loads that switch now are in the pair."""
         if self._line is not None:
             self._ringing = tuple(_ringing(self._line, cabling))
             self._tau_ns = _time_constants_ns(self._line, cabling, self._stations)
+            self.pulses = cabling.pulses()
         self.delays_ns = self._delays()
         longest = max((ring.round_trip_ns for ring in self._ringing), default=0.0)
         self.slow_edges = longest > 0.0 or max(self._tau_ns, default=0.0) > 1.0
@@ -199,7 +232,9 @@ class Reception:
     def _reads(self, station: int, level_v: float, noise_v: float, threshold_v: float | None = None) -> float:
         """Probability that this receiver takes a level for dominant: by its own threshold, or by another."""
         threshold = self._stations[station].threshold_v if threshold_v is None else threshold_v
-        chance = misread_probability(level_v, noise_v, dominant=False, threshold_v=threshold)
+        chance = pulsed_misread_probability(
+            level_v, noise_v, self.pulses, dominant=False, threshold_v=threshold
+        )
         return 0.0 if chance < CERTAIN else 1.0 if chance > 1.0 - CERTAIN else chance
 
     def _delays(self) -> tuple[tuple[float, ...], ...]:
@@ -260,24 +295,27 @@ def _capped(resistance_ohm: float) -> float:
 
 def _ringing(line: LineNetwork, cabling: Cabling) -> list[Ringing]:
     """The waves on this line: one for each stub that matters, one between the two ends."""
+    rise_s, ns_per_m = cabling.rise_ns * 1e-9, cabling.delay_ns_per_m
     found = []
-    decay = abs(junction_reflection(cabling.arms))
-    for length in cabling.stub_m.values():
-        trip = 2.0 * length * cabling.delay_ns_per_m
-        start = min(1.0, trip / cabling.rise_ns)
-        if start * decay > 0.05:
-            found.append(Ringing(start, decay, trip))
-    near, far = (_end_reflection(line, cabling, at) for at in (0.0, line.end_m))
-    trip = 2.0 * line.end_m * cabling.delay_ns_per_m
-    start = max(near, far) * min(1.0, trip / cabling.rise_ns)
+    for length_m in cabling.stub_m.values():
+        wave = stub_wave(length_m, arms=cabling.arms, rise_s=rise_s, ns_per_m=ns_per_m)
+        if wave.start * wave.decay > 0.05:
+            found.append(Ringing.of(wave))
+    near_ohm, far_ohm = (_end_ohm(line, at) for at in (0.0, line.end_m))
+    impedance_ohm = cabling.impedance_ohm
+    from_both = [
+        end_wave(line.end_m, one, other, impedance_ohm=impedance_ohm, rise_s=rise_s, ns_per_m=ns_per_m)
+        for one, other in ((near_ohm, far_ohm), (far_ohm, near_ohm))
+    ]
+    wave = max(from_both, key=lambda each: each.start)
     # With both ends open the line is a lump that empties through its resistances: see the time constants.
-    if start > 0.05 and near * far < 0.95:
-        found.append(Ringing(start, near * far, trip))
+    if wave.start > 0.05 and wave.decay < 0.95:
+        found.append(Ringing.of(wave))
     return found
 
 
-def _end_reflection(line: LineNetwork, cabling: Cabling, end_m: float) -> float:
-    """Reflection at one end: of the resistors within a twentieth of the line from it."""
+def _end_ohm(line: LineNetwork, end_m: float) -> float:
+    """What one end is closed with: the resistors within a twentieth of the line from it."""
     reach = 0.05 * line.end_m
     conductance = sum(1.0 / t.ohm for t in line.terminators if abs(t.position_m - end_m) <= reach)
     conductance += sum(
@@ -287,5 +325,4 @@ def _end_reflection(line: LineNetwork, cabling: Cabling, end_m: float) -> float:
         and abs(tap.position_m - end_m) <= reach
         and not (tap.open_h or tap.open_l)
     )
-    load = 1.0 / conductance if conductance else math.inf
-    return abs(reflection_coefficient(load, cabling.impedance_ohm))
+    return 1.0 / conductance if conductance else math.inf

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Protocol
 
 from hiltest.physics.copper import loop_resistance_ohm
 from hiltest.simbench.tolerance import Draws
+
+_loop_ohm = cache(loop_resistance_ohm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,19 +38,32 @@ class Consumer(Protocol):
 
 
 class Harness:
-    """The power pair to one board: gauge, length, contacts, and whether it is whole."""
+    """The power pair to one board: gauge, length, contacts, and whether it is whole.
+
+    `return_ohm_more` is what the minus wire has beyond its gauge and length. `peak_a` is the current that flows now,
+    while every heater conducts.
+    """
 
     def __init__(self, draws: Draws, *, awg: int, length_m: float, contact_ohm: float) -> None:
         self.awg = awg
         self.length_m = length_m
         self.wire_factor = draws.normal(1.0, 0.017)
         self.contact_ohm = contact_ohm * draws.uniform(0.6, 1.2) if contact_ohm > 0 else 0.0
+        self.return_ohm_more = 0.0
         self.plugged = True
         self.reversed = False
+        self.peak_a = 0.0
 
     def ohm(self) -> float:
         """Resistance of the loop, plus and minus together."""
-        return loop_resistance_ohm(self.awg, self.length_m) * self.wire_factor + self.contact_ohm
+        return self._pair_ohm() + self.return_ohm_more
+
+    def return_ohm(self) -> float:
+        """Resistance of the minus wire, with its half of the contacts."""
+        return 0.5 * self._pair_ohm() + self.return_ohm_more
+
+    def _pair_ohm(self) -> float:
+        return _loop_ohm(self.awg, self.length_m) * self.wire_factor + self.contact_ohm
 
 
 class Supply:
@@ -109,12 +125,12 @@ class Supply:
         self.terminal_v, self.current_a = mean_terminal, amps
         for board in self.consumers:
             if board not in fed:
+                board.harness.peak_a = 0.0
                 board.feed(0.0, 0.0)
         for board, draw, ohm in zip(fed, draws, ohms, strict=True):
-            board.feed(
-                _at_board(low_terminal, draw.on_siemens, draw.amps, ohm),
-                _at_board(mean_terminal, draw.mean_siemens, draw.amps, ohm),
-            )
+            low_v = _at_board(low_terminal, draw.on_siemens, draw.amps, ohm)
+            board.harness.peak_a = draw.on_siemens * low_v + draw.amps
+            board.feed(low_v, _at_board(mean_terminal, draw.mean_siemens, draw.amps, ohm))
 
     def _reaches(self, board: Consumer) -> bool:
         return self.is_on and board.harness.plugged and not board.harness.reversed

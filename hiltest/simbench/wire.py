@@ -9,7 +9,7 @@ odd bit rates, noise. A walk in which chance played no part is kept and looked u
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from random import Random
 from typing import TYPE_CHECKING, Any
@@ -18,6 +18,7 @@ from hiltest.canbus.frame import Frame, arbitration_key
 from hiltest.canbus.frames import duration_ns, frame_bits, length_bits
 from hiltest.errors import UsageError
 from hiltest.physics.line import LineNetwork
+from hiltest.physics.switching import Switching
 from hiltest.simbench.crossing import FAR_NS, Crossing, Setting
 from hiltest.simbench.events import Event, EventQueue
 from hiltest.simbench.noise import NoiseSource
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from hiltest.simbench.controller import Controller
 
 KEPT_LENGTHS = 1 << 16
+KEPT_RECEPTIONS = 64
 NO_KEY = 1 << 40
 _Known = tuple[int, tuple[object, ...], tuple[object, ...]]
 _new: Any = tuple.__new__
@@ -75,6 +77,8 @@ class Wire:
         self._recovery = Recovery(self)
         self._crossing = Crossing(self)
         self._reception: Reception | None = None
+        # Of the surroundings that come again and again as loads go on and off; cleared when the copper changes.
+        self._receptions: dict[object, Reception] = {}
         self._dirty = True
         self._restless = self.doubtful = self._one_shots = self._walks_only = self._calm = False
         self.slowest_bit_ns = 1000.0
@@ -113,6 +117,7 @@ class Wire:
 
     @line.setter
     def line(self, line: LineNetwork | None) -> None:
+        self._receptions.clear()
         self.interrupt(lambda: setattr(self, "_line", line))
 
     def change_line(self, change: Callable[[LineNetwork], LineNetwork]) -> None:
@@ -132,11 +137,41 @@ class Wire:
 
     @cabling.setter
     def cabling(self, cabling: Cabling) -> None:
+        self._receptions.clear()
         self.interrupt(lambda: setattr(self, "_cabling", cabling))
 
     def change_cabling(self, **changes: object) -> None:
         """`dataclasses.replace` on the cabling: `change_cabling(noise_v=0.2)`."""
         self.cabling = replace(self._cabling, **changes)  # type: ignore[arg-type]
+
+    def surround(self, grounds_v: Mapping[str, float], switching: tuple[Switching, ...]) -> None:
+        """The loads changed: the grounds of some taps, by name, and the outputs that switch near the pair.
+
+        A frame on its fast way feels it only if a bit of it could be read otherwise from now on.
+        """
+
+        def change() -> None:
+            line = self._line
+            if line is not None and grounds_v:
+                taps = [replace(t, ground_v=grounds_v.get(t.name, t.ground_v)) for t in line.taps]
+                self._line = replace(line, taps=tuple(taps))
+            self._cabling = replace(self._cabling, switching=switching)
+
+        if self._hold or not self.occupied or not self._surely_lands():
+            self.interrupt(change)
+            return
+        was_line, was_cabling = self._line, self._cabling
+        change()
+        self.changed()
+        self._survey()
+        if not self._surely_lands():
+            self._line, self._cabling = was_line, was_cabling
+            self._survey()
+            self.interrupt(change)
+
+    def _surely_lands(self) -> bool:
+        """Is a frame on its fast way of which nobody can misread a bit?"""
+        return self._sender is not None and self._sender._clean
 
     @property
     def noise(self) -> NoiseSource:
@@ -177,6 +212,7 @@ class Wire:
                 f"wire {self.name!r} has a controller {controller.name!r} already; give another name"
             )
         self._stations.append(controller)
+        self._receptions.clear()
         self._keys.append(NO_KEY)
         self._join(controller)
         self.changed()
@@ -292,7 +328,7 @@ class Wire:
     def _survey(self) -> None:
         """Work out anew what depends on the line and on who takes part."""
         self._dirty = False
-        self._reception = reception = Reception(self._stations, self._line, self._cabling)
+        self._reception = reception = self._reception_now()
         present = [station for station in self._stations if station._takes_part]
         for sender in present:
             others = [station for station in present if station is not sender]
@@ -312,6 +348,17 @@ class Wire:
             s._odds is not None and not s._odds.clean for s in present
         )
         self._note_counters()
+
+    def _reception_now(self) -> Reception:
+        """Of the copper, its surroundings and the powered stations as they are; kept for the next time."""
+        grounds = None if self._line is None else tuple([tap.ground_v for tap in self._line.taps])
+        key = grounds, self._cabling.switching, tuple([station.powered for station in self._stations])
+        found = self._receptions.get(key)
+        if found is None:
+            if len(self._receptions) >= KEPT_RECEPTIONS:
+                self._receptions.clear()
+            found = self._receptions[key] = Reception(self._stations, self._line, self._cabling)
+        return found
 
     def _note_counters(self) -> None:
         self._wounded = [s for s in self._stations if s._takes_part and (s.counters.tx or s.counters.rx)]
