@@ -4,7 +4,8 @@
     ├── UsageError            a wrong file, argument or call: the person at the keyboard mends it
     │   └── DescriptionError  a fixture description that can't be used (holds all problems found)
     ├── BenchError            the bench: could not be opened, was lost, or can't do what was asked
-    │   ├── BenchNotOpened    no adapter, no port, no permission
+    │   ├── BenchNotOpened    no adapter, no port
+    │   │   └── NotPermitted  this account may not do that
     │   ├── BenchLost         it was there and went away (unplugged, bus-off without a way back)
     │   ├── NothingScheduled  simulated time has no event left to wait for
     │   └── GateClosed        something would be energised before its gates passed
@@ -71,6 +72,14 @@ class BenchError(HiltestError):
 
 class BenchNotOpened(BenchError):
     """No adapter, no port, or no permission."""
+
+
+class NotPermitted(BenchNotOpened):
+    """This account may not do that. `command` is what a person types so that it may; "" if that is not known."""
+
+    def __init__(self, text: str, command: str = "") -> None:
+        self.command = command
+        super().__init__(text)
 
 
 class BenchLost(BenchError):

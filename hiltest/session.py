@@ -775,11 +775,15 @@ class Run:
             self._books.journal.close()
         if self._open is not None:
             self._open.close_log()
-            with contextlib.suppress(HiltestError, OSError):
+            try:
                 for part in (*self._open.consoles.values(), self._open.meter, self._open.supply):
                     if part is not None:
                         part.close()
                 _close_all(self._open.links, self._open.claims)
+            except (HiltestError, OSError) as error:
+                # The verdict stands; a person must know what was left otherwise than it was found.
+                if self._watcher is not None:
+                    self._watcher.on_note(f"closing the bench: {error}")
             self._clock.link, self._open = None, None
         if self.folder is not None:
             from hiltest.evidence.runfolder import write_run

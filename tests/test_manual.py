@@ -199,6 +199,8 @@ def commands_of_the_preflight() -> set[str]:
         replace(FACTS, queue="fq_codel"),
     ]
     found = [finding.command for facts in unready for finding in check_interface(facts, WANTED)]
+    no_right = check_interface(replace(FACTS, settable=False), replace(WANTED, settable=True))
+    found += [finding.command.replace("sudo ", "") for finding in no_right]
     found += [
         finding.command for finding in check_port(PortFacts("/dev/ttyACM0", may_open=False, group="dialout"))
     ]

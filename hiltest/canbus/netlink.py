@@ -13,10 +13,11 @@ import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from hiltest.canbus.preflight import PLAIN_QUEUES, InterfaceCounters, InterfaceFacts
-from hiltest.errors import BenchError, BenchNotOpened, UsageError
+from hiltest.canbus.preflight import PLAIN_QUEUES, BitSegments, InterfaceCounters, InterfaceFacts
+from hiltest.errors import BenchError, BenchNotOpened, NotPermitted, UsageError
 
 _ARPHRD_CAN = 280  # linux/if_arp.h
 _IFF_UP = 1
@@ -24,6 +25,7 @@ _IFF_UP = 1
 _RTM_NEWLINK, _NLM_F_REQUEST, _NLM_F_ACK = 16, 0x1, 0x4
 _IFLA_LINKINFO, _IFLA_INFO_KIND, _IFLA_INFO_DATA, _IFLA_CAN_RESTART = 18, 1, 2, 7
 _TC_ROOT = 0xFFFF_FFFF  # TC_H_ROOT in linux/pkt_sched.h
+_CAP_NET_ADMIN = 12  # linux/capability.h
 _STATES = {
     "ERROR_ACTIVE": "active",
     "ERROR_WARNING": "warning",
@@ -46,6 +48,8 @@ class InterfaceSettings:
 
     bitrate: int | None
     sample_point: float | None = None
+    segments: BitSegments | None = None
+    """In place of bit rate and sample point: every part of the bit, as `InterfaceFacts.segments` told it."""
     restart_ms: int | None = None
     queue_length: int | None = 100
     listen_only: bool = False
@@ -75,6 +79,15 @@ def read_facts(name: str) -> InterfaceFacts:
     """
     with _route() as route:
         return _facts(route, name)
+
+
+def may_set_interfaces(status: Path = Path("/proc/self/status")) -> bool | None:
+    """May this process set network interfaces (the capability CAP_NET_ADMIN)? None: the kernel does not say."""
+    try:
+        words = dict(line.split(":", 1) for line in status.read_text().splitlines() if ":" in line)
+        return bool(int(words["CapEff"], 16) >> _CAP_NET_ADMIN & 1)
+    except (OSError, KeyError, ValueError):
+        return None
 
 
 def bring_up(name: str, settings: InterfaceSettings) -> InterfaceFacts:
@@ -209,6 +222,7 @@ def _facts_of(name: str, link: Any, neighbours: tuple[str, ...]) -> InterfaceFac
         queue=link.get_attr("IFLA_QDISC") if is_up else None,
         counters=_counters(link, info),
         neighbours=neighbours,
+        settable=may_set_interfaces(),
         **({} if details is None else _can_facts(link, details)),
     )
 
@@ -225,6 +239,7 @@ def _can_facts(link: Any, details: Any) -> dict[str, Any]:
         "bitrate": timing.get("bitrate") or None,
         # Permille; 0 if the adapter's firmware chooses it.
         "sample_point": timing["sample_point"] / 1000 if timing.get("sample_point") else None,
+        "segments": _segments(timing),
         "clock_hz": details.get_attr("IFLA_CAN_CLOCK") or None,
         "bitrates": tuple(details.get_attr("IFLA_CAN_BITRATE_CONST") or ()),
         "restart_ms": restart_ms,
@@ -240,6 +255,12 @@ def _can_facts(link: Any, details: Any) -> dict[str, Any]:
         "state": state,
         "error_counters": None if pair is None else (int(pair["txerr"]), int(pair["rxerr"])),
     }
+
+
+def _segments(timing: Any) -> BitSegments | None:
+    if not timing.get("tq"):
+        return None  # the adapter's firmware makes the timing
+    return BitSegments(*(int(timing[name]) for name in ("tq", "prop_seg", "phase_seg1", "phase_seg2", "sjw")))
 
 
 def _offers_restart(index: int, is_up: bool, restart_ms: int, state: str | None) -> bool | None:
@@ -335,6 +356,16 @@ def _command(name: str, settings: InterfaceSettings) -> str:
 _MODES = {"listen_only": "listenonly", "loopback": "loopback", "one_shot": "one_shot"}
 
 
+def _timing_values(settings: InterfaceSettings) -> dict[str, int | None]:
+    """Fields of struct can_bittiming: the kernel takes a bit rate, or the parts of the bit, and not both."""
+    if settings.segments is not None:
+        return dict(settings.segments._asdict())
+    timing = {"bitrate": settings.bitrate}
+    if settings.sample_point is not None:
+        timing["sample_point"] = round(settings.sample_point * 1000)
+    return timing
+
+
 def _set_timing(
     route: Any, index: int, before: InterfaceFacts, settings: InterfaceSettings, command: str
 ) -> None:
@@ -342,9 +373,7 @@ def _set_timing(
         return
     if before.is_virtual:
         raise UsageError(f"{before.name} is a virtual interface ({before.kind}): give bitrate=None")
-    timing = {"bitrate": settings.bitrate}
-    if settings.sample_point is not None:
-        timing["sample_point"] = round(settings.sample_point * 1000)
+    timing = _timing_values(settings)
     rates = f" (the driver offers {', '.join(f'{r:,}' for r in before.bitrates)})" if before.bitrates else ""
     with _explaining(before.name, f"the bit rate {settings.bitrate:,}{rates}", command):
         route.link("set", index=index, kind="can", can_bittiming=timing)
@@ -387,7 +416,7 @@ def _explaining(name: str, what: str, command: str) -> Iterator[None]:
 
 def _explained(code: int, said: str, name: str, what: str, command: str) -> BenchError:
     if code in (errno.EPERM, errno.EACCES):
-        return BenchNotOpened(f"{name}: no permission for {what}. Run once as root: {command}")
+        return NotPermitted(f"{name}: no permission for {what}. Run once as root: {command}", command)
     if code == errno.ENODEV:
         return BenchNotOpened(f"{name} went away during {what}: was the adapter unplugged?")
     if code == errno.ETIMEDOUT:

@@ -5,15 +5,16 @@ python-can is imported only when a port is opened.
 
 from __future__ import annotations
 
-import contextlib
 import difflib
 import errno
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from hiltest.canbus import hostloss
 from hiltest.canbus.frame import ERR_RESTARTED, Frame, describe_error, from_message, to_message
+from hiltest.canbus.kernelinterface import KernelInterface
+from hiltest.canbus.preflight import Wanted
 from hiltest.clock import NS_PER_S, Clock, RealClock
 from hiltest.errors import BenchError, BenchLost, BenchNotOpened, HiltestError, UsageError
 
@@ -117,6 +118,21 @@ class TellsLosses(Protocol):
         """Frames lost on this side of the bus since some time in the past; compare two readings."""
         ...
 
+    @property
+    def counts_losses(self) -> bool:
+        """Does anybody behind it count at all? Without, `host_loss` is zero whatever was lost."""
+        ...
+
+
+@runtime_checkable
+class Remarks(Protocol):
+    """A port whose host side was looked at before it was opened."""
+
+    @property
+    def remarks(self) -> Sequence[str]:
+        """What was found there that does not forbid a run and may mislead it, each with what mends it."""
+        ...
+
 
 class BusPort:
     """A port over a python-can bus.
@@ -144,6 +160,8 @@ class BusPort:
         self._clock_hz = clock_hz
         self._more_options = more_options
         self._extra: dict[str, Any] = {}
+        self.remarks: Sequence[str] = ()
+        self.at_close: Callable[[], None] = lambda: None
         own_clock = getattr(bus, "clock", None)
         self.clock: Clock = own_clock if isinstance(own_clock, Clock) else clock or RealClock()
         self._closed = self._listens_only = False
@@ -207,15 +225,22 @@ class BusPort:
         """Open the bus again at another bit rate; bench time goes on.
 
         Raises:
-            BenchNotOpened: the adapter did not come back, or its bit rate is set elsewhere.
+            BenchNotOpened: the adapter can't be set to it (NotPermitted: not by this account), and is open as before; or
+                it did not come back.
         """
         change = getattr(self.bus, "change_bit_rate", None)
         if change is not None:
             change(bit_rate_bps)
         else:
+            before = dict(self._extra)
             self._shut_down()
             self._extra.pop("timing", None)  # it was made for the other bit rate
-            self._use(self._open_again(bit_rate_bps, **self._extra))
+            try:
+                self._use(self._open_again(bit_rate_bps, **self._extra))
+            except BenchError:
+                self._extra = before
+                self._use(self._open_again(self.bit_rate_bps, **before))
+                raise
         self.bit_rate_bps = bit_rate_bps
         self._closed = False
         self._epoch_s = None
@@ -282,6 +307,7 @@ class BusPort:
         if not self._closed:
             self._closed = True
             self._shut_down()
+            self.at_close()
 
     def state(self) -> str:
         own = getattr(self.bus, "bus_state", None)
@@ -306,6 +332,13 @@ class BusPort:
             return hostloss.HostLoss(dropped)
         behind = hostloss.of_interface(str(getattr(self.bus, "channel", "")))
         return hostloss.HostLoss(dropped + hostloss.of_socket(opened) + behind.dropped, behind.overruns)
+
+    @property
+    def counts_losses(self) -> bool:
+        """A kernel's socket, or a bus that counts by itself; an adapter may still tell its overruns by error frames."""
+        return getattr(self.bus, "socket", None) is not None or isinstance(
+            getattr(self.bus, "drops", None), int
+        )
 
     def _check_open(self) -> None:
         if self._closed:
@@ -387,67 +420,34 @@ def open_port(
     bit_rate_bps = int(extra.pop("bit_rate_bps", bus.bit_rate_bps))
     options = {**(bus.options if interface == bus.interface else {}), **extra}
 
-    kernel = _KernelInterface(bus.name, str(channel), bit_rate_bps) if interface == "socketcan" else None
+    kernel = KernelInterface(bus.name, str(channel), bit_rate_bps) if interface == "socketcan" else None
 
     def open_at(rate_bps: int, **more: Any) -> can.BusABC:
         if kernel is not None:
             kernel.set(rate_bps, more.pop("listen_only", False))
         return _open_bus(bus.name, interface, channel, rate_bps, {**options, **more})
 
-    if interface == "socketcan":
-        _look_before_opening(bus.name, str(channel), bit_rate_bps)
-
     clock_hz = getattr(bus, "adapter_clock_hz", None)
-    by_kernel = frozenset({"listen_only"}) if kernel is not None else frozenset[str]()
-    return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock, by_kernel)
+    if kernel is None:
+        return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock)
+    kernel.look(_wanted(bus, bit_rate_bps))
+    port = BusPort(
+        bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock, frozenset({"listen_only"})
+    )
+    port.remarks, port.at_close = tuple(map(str, kernel.findings)), kernel.put_back
+    return port
 
 
-def _look_before_opening(name: str, channel: str, bit_rate_bps: int) -> None:
-    """Refuse an interface that is set up wrongly, with the command that mends it.
-
-    Where the kernel can't be asked (the optional package pyroute2 is not installed), opening says what it can.
-    """
-    import importlib.util
-
-    if importlib.util.find_spec("pyroute2") is None:
-        return
-    from hiltest.canbus.preflight import Wanted, check_host, render
-
-    findings = check_host("socketcan", channel, Wanted(bit_rate_bps))
-    wrong = [finding for finding in findings if finding.level == "error"]
-    if wrong:
-        raise BenchNotOpened(f"bus {name!r}: {channel} is not ready.\n{render(wrong)}")
-
-
-class _KernelInterface:
-    """Bit rate and listen-only mode of a kernel interface: python-can's Bus sets neither."""
-
-    def __init__(self, name: str, channel: str, bit_rate_bps: int) -> None:
-        self._name, self._channel = name, channel
-        self._now = (bit_rate_bps, False)
-
-    def set(self, bit_rate_bps: int, listen_only: bool) -> None:
-        """Take the interface down and bring it up so, if it is not so already.
-
-        Raises:
-            BenchNotOpened: not allowed, or the driver can't; the interface is then up as before.
-        """
-        wanted = (bit_rate_bps, listen_only)
-        if wanted == self._now:
-            return
-        from hiltest.canbus.netlink import InterfaceSettings, bring_up, read_facts
-
-        try:
-            bring_up(self._channel, InterfaceSettings(bitrate=bit_rate_bps, listen_only=listen_only))
-        except (BenchError, UsageError) as error:
-            with contextlib.suppress(BenchError, UsageError):
-                if not read_facts(self._channel).is_up:
-                    bring_up(self._channel, InterfaceSettings(bitrate=self._now[0], listen_only=self._now[1]))
-            mode = ", listening only," if listen_only else ""
-            raise BenchNotOpened(
-                f"bus {self._name!r}: {self._channel} can't be set to {bit_rate_bps} bit/s{mode} from here: {error}"
-            ) from error
-        self._now = wanted
+def _wanted(bus: BusSettings, bit_rate_bps: int) -> Wanted:
+    """What a run needs of an interface of the kernel, as far as the description says it."""
+    percent = getattr(bus, "sample_point_percent", None)
+    return Wanted(
+        bit_rate_bps,
+        None if percent is None else percent / 100,
+        comes_back=True,
+        settable=True,
+        queue_length=100,
+    )
 
 
 def _open_bus(

@@ -14,7 +14,7 @@ import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 Level = Literal["error", "warning", "unknown"]
 """error: the run must not start. warning: it may, and can mislead. unknown: this can't be seen from here."""
@@ -24,6 +24,15 @@ SAMPLE_POINT_TOLERANCE = 0.015
 
 PLAIN_QUEUES = frozenset({"pfifo_fast", "pfifo", "bfifo", "noqueue"})
 """Queue disciplines that keep the order and report a full queue instead of dropping frames."""
+
+RESTART_MS = 100
+"""What is proposed where the interface stays off after a bus-off: longer than any recovery, shorter than a check."""
+
+RIGHTS_COMMAND = (
+    'sudo setpriv --reuid="$(id -u)" --regid="$(id -g)" --init-groups --inh-caps=+net_admin '
+    '--ambient-caps=+net_admin "$(command -v hiltest)" accept FILE'
+)
+"""Runs hiltest as the same account with the one right to set network interfaces (capabilities(7), setpriv(1))."""
 
 SERIAL_INTERFACES = frozenset({"slcan", "hiltest-serial"})
 
@@ -38,7 +47,8 @@ class Finding:
     command: str = ""
 
     def __str__(self) -> str:
-        tail = f" Mend it as root with: {self.command}" if self.command else ""
+        who = "" if self.command.startswith("sudo ") else " as root"
+        tail = f" Mend it{who} with: {self.command}" if self.command else ""
         return f"{self.level}: {self.topic}: {self.text}{tail}"
 
 
@@ -47,15 +57,28 @@ class Wanted:
     """What the run needs of the interface. None: not checked.
 
     `bitrate` in bit/s, `sample_point` 0..1, `restart_ms` the time after bus-off in milliseconds (0: the
-    interface stays off until somebody restarts it), `queue_length` frames at least.
+    interface stays off until somebody restarts it), `queue_length` frames at least. `comes_back`: after bus-off by
+    itself, whatever the time. `settable`: the run will set the interface itself, to other bit rates and back.
     """
 
     bitrate: int
     sample_point: float | None = None
     restart_ms: int | None = None
+    comes_back: bool = False
+    settable: bool = False
     queue_length: int = 100
     listen_only: bool = False
     fd: bool = False
+
+
+class BitSegments(NamedTuple):
+    """The parts of a bit as struct can_bittiming of linux/can/netlink.h has them: `tq` in nanoseconds, the rest in quanta."""
+
+    tq: int
+    prop_seg: int
+    phase_seg1: int
+    phase_seg2: int
+    sjw: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +113,8 @@ class InterfaceFacts:
     is_up: bool = True
     bitrate: int | None = None
     sample_point: float | None = None
+    segments: BitSegments | None = None
+    """Every part of the bit; None: the adapter's firmware makes them."""
     clock_hz: int | None = None
     bitrates: tuple[int, ...] = ()
     """The only bit rates there are, if the driver has a list; else empty."""
@@ -110,6 +135,8 @@ class InterfaceFacts:
     counters: InterfaceCounters = InterfaceCounters()
     neighbours: tuple[str, ...] = ()
     """CAN interfaces that do exist, for the message when this one does not."""
+    settable: bool | None = None
+    """This account may set it."""
 
     @property
     def is_virtual(self) -> bool:
@@ -133,6 +160,8 @@ def check_interface(facts: InterfaceFacts, wanted: Wanted) -> list[Finding]:
         ]
     else:
         findings = [*_check_timing(facts, wanted), *_check_modes(facts, wanted), *_check_state(facts, wanted)]
+        if wanted.settable and facts.settable is False:
+            findings.append(_no_right(facts.name))
     if not facts.is_up and not any(f.topic == "bitrate" and f.command for f in findings):
         findings.append(
             Finding(
@@ -241,6 +270,15 @@ def _check_modes(facts: InterfaceFacts, wanted: Wanted) -> list[Finding]:
     return findings
 
 
+def _no_right(name: str) -> Finding:
+    text = (
+        f"this account may not set {name} (that takes CAP_NET_ADMIN). So no bus error can be provoked: bus.observer is not "
+        "observable, and what it is a gate for (the load test, everything that energises) is not run. Where a node does "
+        "not answer, the adapter can't listen without taking part, nor at other bit rates."
+    )
+    return Finding("rights", "warning", text, RIGHTS_COMMAND)
+
+
 def _check_state(facts: InterfaceFacts, wanted: Wanted) -> list[Finding]:
     name = facts.name
     findings = []
@@ -257,6 +295,8 @@ def _check_state(facts: InterfaceFacts, wanted: Wanted) -> list[Finding]:
         findings.append(Finding("state", "warning", text))
     if wanted.restart_ms is not None and facts.restart_ms != wanted.restart_ms:
         findings.append(_restart_finding(facts, wanted.restart_ms))
+    elif wanted.restart_ms is None and wanted.comes_back and not facts.restart_ms:
+        findings.append(_restart_finding(facts, RESTART_MS))
     return findings
 
 

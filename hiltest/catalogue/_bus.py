@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from hiltest.canbus.frame import Frame, describe_error
 from hiltest.canbus.frames import length_bits
 from hiltest.description.dbc import read_messages
-from hiltest.errors import BenchError, NodeFault, NotOffered, UsageError
+from hiltest.errors import BenchError, BenchNotOpened, NodeFault, NotOffered, NotPermitted, UsageError
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus, Description, Node
@@ -29,6 +29,8 @@ DISTURB_S = (0.02, 0.1, 0.3)
 SPARSE_EDGES = bytes([0x3C]) * 8
 
 
+ADAPTER = "the adapter"
+"""Among those who were shown to see bus errors; the others are nodes."""
 ENOUGH_ERRORS = 1000
 SHOWN_MAX = 8
 SYNC_ID = 0x080
@@ -218,6 +220,9 @@ def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> list[st
     """Disturb the bus once, on purpose; return who reported it. Longer, when nobody did.
 
     A serial adapter on a busy host may close its channel again before the odd frame was on the wire.
+
+    Raises:
+        BenchNotOpened: the adapter can't be set to another bit rate; it is at its own.
     """
     seen_by: list[str] = []
     for dwell_s in DISTURB_S:
@@ -232,32 +237,49 @@ def _disturb(link: Link, bus: Bus, nodes: Sequence[GuardedNode], dwell_s: float)
     odd = 500_000 if bus.bit_rate_bps != 500_000 else 250_000
     for node in nodes:
         node.go_silent()
-    with errors_of(link) as errors:
-        try:
-            link.reopen(odd)
-            with contextlib.suppress(BenchError):
-                link.send(Frame(LOAD_IDS[0], SPARSE_EDGES))
-            link.run_for(dwell_s)
-        finally:
-            link.reopen(bus.bit_rate_bps)
-    link.run_for(0.3)
-    for node in nodes:
-        node.resume()
+    try:
+        with errors_of(link) as errors:
+            try:
+                link.reopen(odd)
+                with contextlib.suppress(BenchError):
+                    link.send(Frame(LOAD_IDS[0], SPARSE_EDGES))
+                link.run_for(dwell_s)
+            finally:
+                link.reopen(bus.bit_rate_bps)
+        link.run_for(0.3)
+    finally:
+        for node in nodes:
+            node.resume()
     link.run_for(0.3)
     after = counts(nodes)
-    seen_by = ["the adapter"] if errors.count else []
+    seen_by = [ADAPTER] if errors.count else []
     seen_by += [f"node {name}" for name in before if after.get(name, before[name]) > before[name]]
     return seen_by
 
 
+def need_of(error: BenchNotOpened, otherwise: str) -> str:
+    """What it takes where an adapter could not be set: a right that this account lacks, or another adapter."""
+    return error.command if isinstance(error, NotPermitted) and error.command else otherwise
+
+
 def remember_observers(measure: Measure, bus: str, seen_by: list[str]) -> None:
     """Keep who can see errors, for the checks that count them."""
-    measure.memory[f"observers of {bus}"] = seen_by
+    measure.memory[observers_key(bus)] = seen_by
+
+
+def observers_key(bus: str) -> str:
+    """Under which name the run remembers who can see errors on `bus`."""
+    return f"observers of {bus}"
+
+
+def heard_key(bus: str) -> str:
+    """Under which name the run remembers whether good frames were heard on `bus` before anything was sent."""
+    return f"heard on {bus}"
 
 
 def observers(measure: Measure, bus: str) -> list[str]:
     """Who can see errors on `bus`. Not observable when nobody can."""
-    seen_by: list[str] = measure.memory.get(f"observers of {bus}", [])
+    seen_by: list[str] = measure.memory.get(observers_key(bus), [])
     if not seen_by:
         measure.not_observable("nobody on this bench was shown to see bus errors", "run bus.observer")
     return seen_by

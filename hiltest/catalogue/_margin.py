@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.opening import Adjustable, QueueFull
 from hiltest.catalogue import _bus, _load
-from hiltest.errors import BenchError, NodeFault, UsageError
+from hiltest.errors import BenchNotOpened, NodeFault, UsageError
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus
@@ -97,10 +97,10 @@ def _disturb(link: Link, bus: Bus, measure: Measure) -> float:
                 for _ in range(4):
                     link.send(frame)
             link.run_for(DISTURB_TICK_S)
-    except BenchError as error:
+    except BenchNotOpened as error:
         measure.not_observable(
             f"the adapter could not be opened at {odd:,} bit/s: {error}",
-            "an adapter whose bit rate hiltest may change",
+            _bus.need_of(error, "an adapter whose bit rate hiltest may change"),
         )
     finally:
         link.reopen(bus.bit_rate_bps)

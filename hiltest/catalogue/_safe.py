@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue._bus import need_of
 from hiltest.catalogue._fan import STOPPED_RPM
 from hiltest.catalogue._heat import DEAD_TIME_S, PULSE_HIGH, expected_rise_k
 from hiltest.catalogue._heatloop import FOLLOW_HYSTERESIS_K
@@ -440,15 +441,15 @@ def _leave_bus(link: Link, node: GuardedNode, measure: Measure, for_s: float) ->
 
 def _reopen_far_off(link: Link, measure: Measure) -> None:
     """Open the adapter so much slower that it neither acknowledges nor, before the node gives up, hears a thing."""
-    own_bps, refused = link.port.bit_rate_bps, ""
+    own_bps, refused, need = link.port.bit_rate_bps, "", "one whose bit rate can be set"
     for rate_bps in FAR_OFF_BPS if own_bps > 100_000 else reversed(FAR_OFF_BPS):
         try:
             link.reopen(rate_bps)
         except BenchNotOpened as error:
-            refused = str(error)
+            refused, need = str(error), need_of(error, need)
         else:
             return
-    measure.not_observable(f"the adapter can't leave the bus: {refused}", "one whose bit rate can be set")
+    measure.not_observable(f"the adapter can't leave the bus: {refused}", need)
 
 
 def _await_sign(link: Link, node: GuardedNode, within_s: float) -> float:

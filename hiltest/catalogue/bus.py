@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
+from hiltest.errors import BenchNotOpened
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus, Description, Node
@@ -56,15 +57,19 @@ SILENT_BEATS = 3.0
 )
 def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     """Listen before the first word."""
+    from hiltest.canbus.opening import Remarks
     from hiltest.catalogue import _bus, _contact, _why
 
     nodes = [part for part in measure.description.node if part.bus == target.name]
     beat_s = min((part.heartbeat_s for part in nodes), default=0.0)
     listen_s = max(measure.limits.quiet_s, SILENT_BEATS * beat_s)
+    for remark in link.port.remarks if isinstance(link.port, Remarks) else ():
+        measure.note(remark)
     contact = _contact.listen(link, listen_s, len(nodes))
     seen = contact.seen
     if contact.note:
         measure.note(contact.note)
+    measure.memory[_bus.heard_key(target.name)] = seen.frames > 0
     measure("watched", seen.seconds, "s")
     measure("frames seen", seen.frames, "frames")
     measure("error reports", seen.errors, "errors", high=0, note=seen.kinds)
@@ -126,7 +131,10 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
         measure("answers", 0, "boards", low=1, high=1)
         who = f"node {target.name!r}" if target.node_id is None else f"id {target.node_id}"
         bus = next(each for each in measure.description.bus if each.name == target.bus)
-        diagnosis = _why.why_silent(link, bus, target, node, found, sorted(expected - {0}))
+        was_heard = bool(measure.memory.get(_bus.heard_key(bus.name))) and len(expected) == 1
+        diagnosis = _why.why_silent(
+            link, bus, target, node, found, sorted(expected - {0}), lone_and_heard=was_heard
+        )
         _why.tell(measure, diagnosis)
         shared = [number for number, other in found.items() if other.answers > 1]
         twins = "".join(f" Two boards answer under id {n}: one of them may be it, set alike." for n in shared)
@@ -186,6 +194,7 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
         causes=(
             "the adapter or its driver does not report errors: use another, or map the node's own counters "
             "(role bus_errors)",
+            "this account may not set a SocketCAN interface to another bit rate: the reason says how to run with that right",
         ),
     ),
 )
@@ -193,7 +202,13 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
     """Provoke one known error and see who reports it."""
     from hiltest.catalogue import _bus
 
-    seen_by = _bus.provoke_error(link, target, nodes_on_bus)
+    try:
+        seen_by = _bus.provoke_error(link, target, nodes_on_bus)
+    except BenchNotOpened as error:
+        measure.not_observable(
+            f"no bus error could be provoked: {error}",
+            _bus.need_of(error, "an adapter whose bit rate hiltest may change"),
+        )
     measure("observers of a provoked error", len(seen_by), "observers", note=", ".join(seen_by) or "nobody")
     _bus.remember_observers(measure, target.name, seen_by)
     if not seen_by:
@@ -223,9 +238,13 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
         limits=(
             ("no error", "a healthy bus shows none"),
             (
-                "no frame lost: in the host by its drop counter and the adapter's overruns, on the bus by errors, in "
-                "the node by reads that nobody answered; numbered frames of the burst tell the rest",
+                "no frame lost: in the host by its drop counter and the adapter's overruns, on the bus by errors, else in "
+                "the node: reads that nobody answered, and numbers of its burst that never came",
                 "a healthy bench loses none",
+            ),
+            (
+                "no numbered frame twice or out of order: by whom, follows from errors and from the time between the copies",
+                "a sender repeats no frame that was taken without an error (ISO 11898-1)",
             ),
             (
                 "upper bound of the error probability of a bit up to bus.load_test.bit_error_probability_max",
