@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from hiltest.canbus.accounting import SequenceCheck
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.frames import length_bits, stuff_bit_count, worst_case_bits
+from hiltest.canbus.frames import best_case_bits, length_bits, stuff_bit_count, worst_case_bits
 from hiltest.canbus.hostloss import HostLoss
 from hiltest.canbus.opening import QueueFull, TellsLosses
 from hiltest.catalogue import _bus
@@ -43,6 +43,19 @@ NODE_SHARE = 0.1
 DRAIN_S = 0.1
 ARRIVE_S = 0.02
 BURST_MODULUS, HARD_BURST_MODULUS = 1 << 32, 1 << 8
+LEAST_BITS = best_case_bits(0)
+Arrivals = list[tuple[int, int]]
+"""Time stamp and number of each numbered frame of a node, in the order of arrival."""
+
+ON_THE_BUS = (
+    "with errors on the bus: a frame that is disturbed in its last bit is sent again, though others have it already "
+    "(ISO 11898-1)"
+)
+IN_THE_HOST = "by the adapter or its driver: the copies lie closer together than the frame lasts on the wire, which carried it once"
+BY_THE_NODE = "by the node: the bus had no error, and both copies were on the wire"
+BY_EITHER = (
+    "by the node or by the adapter: the time stamps are too coarse to say whether both were on the wire"
+)
 _HARD = ("varied", "longest_stuffing", "sparse_edges")
 
 _POLLS = ("read_supply_v", "read_status", "read_bus_counters")
@@ -163,7 +176,6 @@ class Losses:
     in_host: int = 0
     in_node: int = 0
     unknown: int = 0
-    notes: list[str] = field(default_factory=list)
 
     @property
     def total(self) -> int:
@@ -173,10 +185,27 @@ class Losses:
         places: tuple[tuple[str, int], ...] = (
             ("on the bus", self.on_bus),
             ("in the host or adapter", self.in_host),
+            (
+                "in the node: the bus had no error, and neither host nor adapter tells of a dropped frame",
+                self.in_node,
+            ),
+            ("in the node or in the adapter, which tells neither errors nor dropped frames", self.unknown),
         )
-        places += (("in the node", self.in_node), ("somewhere", self.unknown))
-        told = [f"{count} {place}" for place, count in places if count]
-        return "; ".join([*told, *self.notes])
+        return "; ".join(f"{count} {place}" for place, count in places if count)
+
+
+@dataclass(slots=True)
+class Repeats:
+    """Numbered frames that came twice or out of order, and who did it."""
+
+    twice: int = 0
+    out_of_order: int = 0
+    one_identifier: bool = True
+    """Each node numbers frames of one identifier; of several the one of higher priority goes first."""
+    by: dict[str, int] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return "; ".join(f"{count} {who}" for who, count in self.by.items())
 
 
 @dataclass(slots=True)
@@ -192,6 +221,8 @@ class LoadResult:
     errors: int = 0
     kinds: str = ""
     losses: Losses = field(default_factory=Losses)
+    repeats: Repeats | None = None
+    """None where no node numbers its frames."""
     bound: float = 1.0
     queue_full: int = 0
     stuck: bool = False
@@ -223,10 +254,14 @@ class Load:
         self.host_frames = self.host_bits = self.node_frames = self.node_bits = 0
         self.queue_full = 0
         self.stuck = False
-        self._numbered: Mapping[int, list[int]] = {}
+        self._numbered: Mapping[int, Arrivals] = {}
+        self._last = Frame(0, b"")
+        self._least_ns = round(LEAST_BITS / bit_rate_bps * 1e9)
+        self.crowded = 0
+        """Different frames whose stamps lie closer together than any frame lasts: such stamps were not taken at the wire."""
 
-    def start(self, numbered: Mapping[int, list[int]] | None = None) -> None:
-        """Begin. `numbered` takes the numbers of frames by identifier, in the order of arrival."""
+    def start(self, numbered: Mapping[int, Arrivals] | None = None) -> None:
+        """Begin. `numbered` takes stamps and numbers of frames by identifier, in the order of arrival."""
         self._numbered = numbered or {}
         self._removes = (self._link.listen(self._received), self._link.listen_sent(self._sent))
         self._start_s = self._taken_s = self._link.now_s
@@ -285,8 +320,11 @@ class Load:
             return
         self.node_bits += length_bits(frame)
         self.node_frames += 1
+        last, self._last = self._last, frame
+        if frame.t_ns - last.t_ns < self._least_ns and (frame.can_id, frame.data) != (last.can_id, last.data):
+            self.crowded += 1
         if frame.can_id in self._numbered and len(frame.data) >= 4 and not frame.extended:
-            self._numbered[frame.can_id].append(int.from_bytes(frame.data[:4], "little"))
+            self._numbered[frame.can_id].append((frame.t_ns, int.from_bytes(frame.data[:4], "little")))
 
 
 # --- the test -------------------------------------------------------------------------------------------
@@ -304,8 +342,9 @@ class LoadTest:
         self.stopped = ""
         self._curve = measure.curve("bus utilisation", "%", target=test.utilisation_percent)
         self._offers = {node.name: node.offers for node in nodes}
-        self._numbers: dict[str, list[int]] = {}
-        """By node, the numbers of its burst in the order of arrival."""
+        self._numbers: dict[str, Arrivals] = {}
+        """By node, the frames of its burst in the order of arrival."""
+        self._identifiers = 1
         self._modulus: dict[str, int] = {}
         self._sprt = Sprt(
             test.bit_error_probability_max / 10,
@@ -332,7 +371,7 @@ class LoadTest:
         elapsed_s = self.link.now_s - self._start_s
         self._curve.add(100 * self.load.bits / (elapsed_s * self.bus.bit_rate_bps))
 
-    def _ask_for_bursts(self, for_s: float) -> dict[int, list[int]]:
+    def _ask_for_bursts(self, for_s: float) -> dict[int, Arrivals]:
         """Make every node send too, where it can; returns where the numbers of its frames go, by identifier.
 
         With a hard pattern the nodes' data are hard too: a node's clock that is off by one sign is seen in what it
@@ -340,7 +379,7 @@ class LoadTest:
         """
         share = self.bus.load_test.utilisation_percent / 100 * NODE_SHARE
         per_s = max(10.0, share * self.bus.bit_rate_bps / worst_case_bits(8) / max(1, len(self.nodes)))
-        count, numbered = max(1, int(per_s * for_s)), dict[int, list[int]]()
+        count, numbered = max(1, int(per_s * for_s)), dict[int, Arrivals]()
         for node in self.nodes:
             if "send_burst" not in self._offers[node.name]:
                 continue
@@ -353,6 +392,7 @@ class LoadTest:
             if ids:
                 numbers = self._numbers[node.name] = []
                 numbered |= dict.fromkeys(ids, numbers)
+                self._identifiers = max(self._identifiers, len(ids))
         return numbered
 
     def _send_hard(self, node: GuardedNode, count: int, interval_s: float) -> bool:
@@ -422,6 +462,7 @@ class LoadTest:
             errors=errors,
             kinds=", ".join(filter(None, kinds)),
             losses=self._losses(errors, sent),
+            repeats=self._repeats(errors, sent) if self._numbers else None,
             bound=error_rate_upper_bound(min(errors, bits), bits, test.confidence),
             queue_full=load.queue_full,
             stuck=load.stuck,
@@ -445,32 +486,62 @@ class LoadTest:
         return max(0, now.dropped - before.dropped) + overruns
 
     def _losses(self, errors: int, sent: dict[str, int]) -> Losses:
-        """Lost frames by place: first what host and adapter say, then by whether the bus had errors."""
+        """Lost frames by place: first what host and adapter say, then by whether the bus had errors, else in the node."""
         losses = Losses(in_host=self._lost_in_host())
         missing = 0
-        for name, numbers in self._numbers.items():
+        for name, arrivals in self._numbers.items():
             check = SequenceCheck(self._modulus[name])
-            for number in numbers:
+            for _, number in arrivals:
                 check.add(number % check.modulus)
-            if check.duplicated or check.reordered:
-                losses.notes.append(
-                    f"of node {name} {check.duplicated} came twice and {check.reordered} out of order"
-                )
-            received = len(numbers) - check.duplicated
-            missing += max(check.lost, sent.get(name, received) - received)
-        unanswered = sum(node.unanswered - self._unanswered[node.name] for node in self.nodes)
+            missing += max(check.lost, sent.get(name, 0) - len(arrivals))
+        missing += sum(node.unanswered - self._unanswered[node.name] for node in self.nodes)
         if losses.in_host:
             # An overrun is told without a number, and what was dropped may have been answers: without an error on the
             # bus all that is missing is taken for dropped here.
             if errors:
-                losses.on_bus = max(0, missing + unanswered - losses.in_host)
+                losses.on_bus = max(0, missing - losses.in_host)
             else:
-                losses.in_host = max(losses.in_host, missing + unanswered)
+                losses.in_host = max(losses.in_host, missing)
         elif errors:
-            losses.on_bus = missing + unanswered
+            losses.on_bus = missing
+        elif self._host_tells():
+            losses.in_node = missing
         else:
-            losses.unknown, losses.in_node = missing, unanswered
+            losses.unknown = missing
         return losses
+
+    def _host_tells(self) -> bool:
+        """Would this machine say if it dropped a frame? The kernel counts; an adapter that tells errors tells overruns."""
+        port, seen_by = self.link.port, self.measure.memory.get(_bus.observers_key(self.bus.name), ())
+        return _bus.ADAPTER in seen_by or (isinstance(port, TellsLosses) and port.counts_losses)
+
+    def _repeats(self, errors: int, sent: dict[str, int]) -> Repeats:
+        """Frames that came twice or out of order. A sender repeats no frame that was taken without an error, so copies
+        come from the node's program, or from the way between the wire and this program.
+        """
+        repeats = Repeats(one_identifier=self._identifiers == 1)
+        lasts_ns = best_case_bits(8) / self.bus.bit_rate_bps * 1e9
+        for name, arrivals in self._numbers.items():
+            check, before = SequenceCheck(self._modulus[name]), dict[int, int]()
+            apart: list[int] = []
+            for t_ns, number in arrivals:
+                known = check.duplicated
+                check.add(number % check.modulus)
+                if check.duplicated > known and number in before:
+                    apart.append(t_ns - before[number])
+                before[number] = t_ns
+            repeats.out_of_order += check.reordered
+            if not check.duplicated:
+                continue
+            repeats.twice += check.duplicated
+            if errors:
+                who = ON_THE_BUS
+            elif self.load.crowded:
+                who = BY_THE_NODE if sent.get(name, 0) >= len(arrivals) else BY_EITHER
+            else:
+                who = IN_THE_HOST if all(each_ns < lasts_ns for each_ns in apart) else BY_THE_NODE
+            repeats.by[who] = repeats.by.get(who, 0) + check.duplicated
+        return repeats
 
 
 def host_loss(link: Link) -> HostLoss:
@@ -501,5 +572,19 @@ def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[st
     seen = f"observed by {', '.join(observers)}"
     measure("errors", result.errors, "errors", high=0, note="; ".join(filter(None, [result.kinds, seen])))
     measure("frames lost", result.losses.total, "frames", high=0, note=str(result.losses))
+    if result.repeats is not None:
+        _judge_repeats(measure, result.repeats)
     if result.stopped:
         measure.note(f"sequential test: {result.stopped}")
+
+
+def _judge_repeats(measure: Measure, repeats: Repeats) -> None:
+    measure("frames that came twice", repeats.twice, "frames", high=0, note=str(repeats))
+    why = "a node with several transmit buffers, or a queue on the way, that does not keep the order"
+    measure(
+        "frames out of order",
+        repeats.out_of_order,
+        "frames",
+        high=0 if repeats.one_identifier else None,
+        note=why if repeats.out_of_order else "",
+    )

@@ -1,8 +1,9 @@
 """Why does the node not answer? The order of questions by which the possible causes are split.
 
-Listen first; send one frame only where nobody was heard; look at what kinds of errors came and whether the adapter
-went bus-off; where nothing but errors is heard, listen at the other bit rates without taking part. Every step is
-bounded in time. A bus on which good frames run is asked nothing more than who is there. Private to the catalogue.
+Listen first, without taking part where the adapter can, until a good frame says that the bit rate is right; send one
+frame only where nobody was heard; look at what kinds of errors came and whether the adapter went bus-off; where nothing
+but errors is heard, listen at the other bit rates without taking part. Every step is bounded in time. A bus on which good
+frames run is asked nothing more than who is there. Private to the catalogue.
 
 What each fault does to a lone sender follows from ISO 11898-1: nobody acknowledges: pure acknowledge errors, the
 counter stops at 128, never bus-off; a line that can't be made dominant: bit errors and bus-off within
@@ -177,11 +178,15 @@ def why_silent(
     guarded: GuardedNode,
     found: Mapping[int, Presence] | None = None,
     known_ids: Sequence[int] = (),
+    *,
+    lone_and_heard: bool = False,
 ) -> Diagnosis:
     """Go through the questions for a node that does not answer.
 
-    `found` is what a search has shown, `known_ids` the ids of the nodes described. The host falls silent and what
-    waits in the adapter is thrown away, so that nothing old is repeated meanwhile; afterwards the host stays silent.
+    `found` is what a search has shown, `known_ids` the ids of the nodes described. `lone_and_heard`: one node is
+    described, and good frames were heard at this bit rate before: it needs the adapter's acknowledge, else it would
+    repeat its frame for ever. The host falls silent and what waits in the adapter is thrown away, so that nothing old is
+    repeated meanwhile; afterwards the host stays silent.
     """
     diagnosis = Diagnosis()
     guarded.go_silent()
@@ -189,7 +194,7 @@ def why_silent(
     with contextlib.suppress(BenchError):
         link.reopen(bus.bit_rate_bps)  # counters and bus-off of before are gone
     link.run_for(SETTLE_S)  # what the adapter had still to tell of before
-    heard = _listen(link, diagnosis, max(LISTEN_S, 3 * node.heartbeat_s))
+    heard = _listen(link, diagnosis, max(LISTEN_S, 3 * node.heartbeat_s), lone_and_heard)
     if heard.frames:
         _who_is_it(diagnosis, heard, node, found or {}, known_ids)
         if _LOADER in diagnosis.causes and node.protocol == "canopen":
@@ -224,16 +229,36 @@ def why_strange(seen: _bus.Seen, nodes: Sequence[Node]) -> Diagnosis | None:
     return diagnosis
 
 
-def _listen(link: Link, diagnosis: Diagnosis, for_s: float) -> _Heard:
+def _listen(link: Link, diagnosis: Diagnosis, for_s: float, lone_and_heard: bool) -> _Heard:
+    """Listen without sending; without taking part, where the adapter can, until a good frame shows that it may.
+
+    Afterwards the adapter takes part, but where only errors were heard.
+    """
+    port, how = link.port, "without taking part"
+    apart = not lone_and_heard and isinstance(port, Adjustable) and port.listen_only(True)
+    if lone_and_heard:
+        how = "without sending, acknowledging the one node that was heard before"
+    elif not apart:
+        how = "without sending; this adapter can't listen without taking part, so it acknowledged, and at a wrong bit rate disturbed"
+    start_s = link.now_s
     with _hear(link) as heard:
-        start_s = link.now_s
-        link.wait_for(lambda: heard.errors.count >= ENOUGH_ERRORS and not heard.frames, for_s)
-        for_s = link.now_s - start_s
+        if apart:
+            link.wait_for(lambda: heard.frames or heard.errors.count >= ENOUGH_ERRORS, for_s)
+            if heard.frames or not heard.errors.count:
+                _take_part(link)
+        left_s = max(0.0, start_s + for_s - link.now_s)
+        link.wait_for(lambda: heard.errors.count >= ENOUGH_ERRORS and not heard.frames, left_s)
     errors = (
         f"{heard.errors.count} error reports ({heard.errors.kinds})" if heard.errors.count else "no errors"
     )
-    diagnosis.steps.append(f"Listened {for_s:.3g} s without sending: {heard.frames} good frames, {errors}.")
+    listened_s = link.now_s - start_s
+    diagnosis.steps.append(f"Listened {listened_s:.3g} s {how}: {heard.frames} good frames, {errors}.")
     return heard
+
+
+def _take_part(link: Link) -> None:
+    if isinstance(link.port, Adjustable):
+        link.port.listen_only(False)
 
 
 def _who_is_it(
@@ -286,6 +311,8 @@ def _only_errors(
     """Somebody is there and can't be understood: at another bit rate, or over a bad line."""
     if link.port.state() == "off" or "bus-off" in states:
         _line_held(diagnosis)
+        if has_spoken:
+            _take_part(link)
         return
     rate = find_bit_rate(link, bus, diagnosis, rejoin=has_spoken)
     if rate is not None:

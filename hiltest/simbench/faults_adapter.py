@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from hiltest.simbench.fault_registry import fault
 
 if TYPE_CHECKING:
+    from hiltest.canbus.frame import Frame
     from hiltest.simbench.adapter import Adapter
     from hiltest.simbench.bench import Bench
 
@@ -125,3 +126,25 @@ def adapter_stamps_wrong(bench: Bench, target: str, value: float) -> None:
 @fault(ADAPTER, "the adapter vanishes from the host", "bus")
 def adapter_vanishes(bench: Bench, target: str, _: float) -> None:
     bench.with_adapter(target, lambda adapter: adapter.unplug())
+
+
+@fault(
+    ADAPTER,
+    "the adapter hands some received frames to the host twice",
+    "bus",
+    unit="share",
+    default=0.02,
+    low=0.0,
+    high=1.0,
+)
+def adapter_repeats(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        rng = bench.rng(f"repeats/{adapter.name}")
+
+        def again(frame: Frame) -> None:
+            if rng.random() < value:
+                adapter._received(frame)
+
+        adapter.controller.on_frame(again)
+
+    bench.with_adapter(target, change)

@@ -9,6 +9,7 @@ from hiltest.simbench.fault_places import heater_channel, heater_switch
 from hiltest.simbench.fault_registry import fault
 
 if TYPE_CHECKING:
+    from hiltest.canbus.frame import Frame
     from hiltest.simbench.bench import Bench
 
 NODE, SAFETY = "node", "safety"
@@ -110,6 +111,28 @@ def heartbeat_uneven(bench: Bench, target: str, value: float) -> None:
 @fault(NODE, "the node answers late", "node", unit="s", default=0.15, low=0.0, high=10.0)
 def slow_answers(bench: Bench, target: str, value: float) -> None:
     bench.boards[target].habits.answer_delay_s = value
+
+
+@fault(
+    NODE,
+    "the node's driver takes a frame that was sent for one that was not, and sends it once more, now and then",
+    "node",
+    unit="share",
+    default=0.02,
+    low=0.0,
+    high=1.0,
+)
+def frames_repeated(bench: Bench, target: str, value: float) -> None:
+    controller, rng = bench.boards[target].controller, bench.rng(f"repeats/{target}")
+    again: list[object] = []
+
+    def sent(frame: Frame) -> None:
+        if frame in again:
+            again.remove(frame)
+        elif rng.random() < value and controller.send(frame):
+            again.append(frame)
+
+    controller.on_sent(sent)
 
 
 @fault(NODE, "the node does not come back from bus-off", "node")

@@ -118,6 +118,8 @@ TABLE = (
     Row("stuck_dominant@8.9", LOAD, "errors: "),
     Row("duplicate_node_id", ENUMERATE, "2 boards"),
     Row("duplicate_node_id@5.6", DUPLICATE, "serial numbers: 2"),
+    Row("frames_repeated@6.5", LOAD, "by the node", SHORT),
+    Row("adapter_repeats@6.5", LOAD, "by the adapter or its driver", SHORT),
     Row("frames_lost=0.3", ENUMERATE),
     Row("frames_lost=0.05@5.6", LATENCY, "requests without an answer"),
     # identity and life

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from hiltest.canbus.opening import BusPort
 from hiltest.catalogue import _bus, _why
 from hiltest.description.loading import load_description
 from hiltest.evidence.model import CheckResult
@@ -217,6 +218,39 @@ def test_without_listen_only_no_other_bit_rate_is_tried() -> None:
     assert diagnosis.bit_rate_found_bps is None
     assert "can't listen without taking part" in diagnosis.text()
     assert "no terminator" in diagnosis.causes[0].what
+
+
+@pytest.mark.parametrize(
+    ("can", "fault", "calls", "how"),
+    [
+        (True, "no_node", [True, False], "Listened 1 s without taking part: 0 good frames"),
+        (False, "no_node", [True], "this adapter can't listen without taking part, so it acknowledged"),
+        (True, "hangs_behind_heartbeat", [], "acknowledging the one node that was heard before"),
+    ],
+)
+def test_the_adapter_listens_without_taking_part_where_it_can(
+    monkeypatch: pytest.MonkeyPatch, can: bool, fault: str, calls: list[bool], how: str
+) -> None:
+    """Before anything was heard it does not even acknowledge, and where it can't but do so that is said; a lone node that
+    was heard before keeps its acknowledge.
+    """
+    real, asked, sent = BusPort.listen_only, list[bool](), list[bool]()
+
+    def listen_only(self: BusPort, on: bool) -> bool:
+        asked.append(on)
+        return can and real(self, on)
+
+    def send(self: Any, frame: Any) -> None:
+        sent.append(bool(asked) and asked[-1] and can)
+        send_frame(self, frame)
+
+    send_frame = BusPort.send
+    monkeypatch.setattr(BusPort, "listen_only", listen_only)
+    monkeypatch.setattr(BusPort, "send", send)
+    check = failed_check(fault, ENUMERATE)
+    assert asked == calls
+    assert not any(sent), "nothing is sent while it only listens"
+    assert any(how in note for note in check.notes), check.notes
 
 
 def test_an_adapter_that_hides_errors_gives_no_false_comfort(tmp_path: Path) -> None:
