@@ -94,6 +94,7 @@ def _through_the_door(folder: Path, count: int, side: int, seed: int) -> int:
     planned = [
         (KINDS[number % len(KINDS)], source.uniform(DOOR_FIRST_S, DOOR_LAST_S), 0) for number in range(count)
     ]
+    planned.sort(key=lambda each: each[1])  # those side by side end at about the same time
     found = []
     for first in range(0, count, side):
         for each in live_through(quick, folder / f"from-{first}", planned[first : first + side]):
