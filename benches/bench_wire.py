@@ -5,7 +5,8 @@
 1. events per second of the event queue against simpy, with 1 and with 100 events pending;
 2. frames per second of 8 stations that saturate a bus and all hear everything, against python-can's virtual
    bus with 8 nodes (which knows neither bit rate nor arbitration), and simulated seconds per second;
-3. 60 s of 90 % load at 1 Mbit/s, each frame sent and received through the in-process door and accounted.
+3. 60 s of 90 % load at 1 Mbit/s by the harness itself (link, load, account) through the in-process door, each
+   frame accounted to the bit, in wall time.
 
 Exit code 1 if a goal was missed.
 """
@@ -21,8 +22,12 @@ import can
 import simpy
 from _ratio import Way, compare, took
 
+from hiltest.canbus.accounting import BusAccount
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.frames import length_bits
+from hiltest.canbus.opening import BusPort
+from hiltest.catalogue._load import Load
+from hiltest.link import Link
 from hiltest.simbench.adapter import Adapter, AdapterPolicy
 from hiltest.simbench.controller import Controller, Timing
 from hiltest.simbench.doors.inprocess import HiltestBus
@@ -32,7 +37,8 @@ from hiltest.simbench.wire import Wire
 EVENTS = 200_000
 VIRTUAL_FRAMES = 1_500
 NODES = 8
-LOAD_S, LOAD = 60.0, 0.9
+LOAD_S, LOAD, NODE_SHARE = 60.0, 0.9, 0.1
+EVERY_NS = 10_000_000
 
 
 # --- 1 ------------------------------------------------------------------------------------------------
@@ -158,39 +164,63 @@ class SmallBench:
         self.heard += 1
 
 
+class Talker:
+    """The node's share of the load, on time by the bench's clock: what no host has asked for."""
+
+    def __init__(self, bench: SmallBench, frames: list[Frame], share: float) -> None:
+        self._bench, self._frames, self._share = bench, frames, share
+        self._lengths = [length_bits(frame) for frame in frames]
+        self._start_ns, self._bits, self.sent = bench.queue.now_ns, 0, 0
+        self._timer = bench.queue.every(EVERY_NS, self._send, 0)
+
+    def _send(self) -> None:
+        goal_bits = self._share * (self._bench.queue.now_ns - self._start_ns + EVERY_NS) / 1000
+        batch = []
+        while self._bits < goal_bits:
+            number = (self.sent + len(batch)) % len(self._frames)
+            batch.append(self._frames[number])
+            self._bits += self._lengths[number]
+        self.sent += self._bench.node.send_many(batch)
+
+    def stop(self) -> None:
+        self._timer.cancel()
+
+
 def loaded_minute() -> float:
-    """Half of the load by the host, half by the node, both counted at the other end to the last frame."""
+    """The harness's own loop, load and account, as a run has them; a tenth of the load comes from the node."""
     bench = SmallBench()
     bus = HiltestBus(bench)
+    link = Link(BusPort("can", bus, 1_000_000, lambda *_: bus))
+    account = BusAccount(1_000_000)
+    link.listen(account.note)
+    link.listen_sent(account.note, account.note_many)
     rng = random.Random(3)
-    frames = [Frame(0x200 + k % 256, rng.randbytes(8)) for k in range(4096)]
-    lengths = [length_bits(frame) for frame in frames]
-    start_ns, end_ns = bench.queue.now_ns, bench.queue.now_ns + round(LOAD_S * 1e9)
-    sent_host = sent_node = received = turn = 0
-    due_bits = 0.0
-    while bench.queue.now_ns < end_ns:
-        # A turn of 10 ms: what the load asks for by then, alternating between the two.
-        goal_bits = LOAD * (bench.queue.now_ns - start_ns + 10_000_000) / 1000
-        host, node = [], []
-        while due_bits < goal_bits:
-            k = turn & 4095
-            (host if turn & 1 else node).append(frames[k])
-            due_bits += lengths[k]
-            turn += 1
-        sent_host += bus.send_many(host)
-        sent_node += bench.node.send_many(node)
-        received += len(bus.recv_many(0.01))
-    while got := bus.recv_many(0.1):
-        received += len(got)
-    bus.shutdown()
-    utilisation = bench.wire.busy_ns / (LOAD_S * 1e9)
-    if received != sent_node or bench.heard != sent_host or sent_host + sent_node != turn:
+    of_host, of_node = (
+        [Frame(first + k % 256, rng.randbytes(8)) for k in range(4096)] for first in (0x200, 0x400)
+    )
+    talker = Talker(bench, of_node, LOAD * NODE_SHARE)
+    load = Load(link, of_host, 1_000_000, LOAD)
+    load.start()
+    link.run_for(LOAD_S)
+    load.stop()
+    talker.stop()
+    busy_ns = bench.wire.busy_ns
+    link.run_for(0.1)  # what is still on its way
+    load.detach()
+    account.settle()
+    link.close()
+    utilisation, told = busy_ns / (LOAD_S * 1e9), account.busy_ns / bench.wire.busy_ns
+    if (load.node_frames, load.host_frames) != (talker.sent, bench.heard):
         raise SystemExit(
-            f"lost frames: {received}/{sent_node} received, {bench.heard}/{sent_host} heard of {turn}"
+            f"lost frames: {load.node_frames} of {talker.sent} received, {bench.heard} of {load.host_frames} heard"
         )
-    if not 0.88 < utilisation < 0.92:
+    if account.frames != talker.sent + bench.heard or account.frames != bench.wire.frames:
+        raise SystemExit(f"{bench.wire.frames} frames were on the wire, {account.frames} are accounted")
+    if account.bits * 1000 != account.busy_ns or account.busy_ns != bench.wire.busy_ns:
+        raise SystemExit(f"the account has {told:.6f} of the time that the wire was busy")
+    if not 0.89 < utilisation < 0.91:
         raise SystemExit(f"the load was {utilisation:.3f} and not {LOAD}")
-    return turn
+    return account.frames
 
 
 # --- all ----------------------------------------------------------------------------------------------
@@ -221,10 +251,10 @@ def main() -> int:
     )
     minute_s, minute_wall_s = best_s(loaded_minute, 3)
     print(
-        f"{LOAD_S:.0f} s of {LOAD:.0%} load through the door, every frame accounted: {minute_s:.2f} s of processor "
-        f"time (at most 3), {minute_wall_s:.2f} s of wall time"
+        f"{LOAD_S:.0f} s of {LOAD:.0%} load by the harness, every frame accounted: {minute_wall_s:.2f} s of wall time "
+        f"(at most 3), {minute_s:.2f} s of processor time"
     )
-    return 0 if all(result.holds for result in results) and speed >= 15.0 and minute_s <= 3.0 else 1
+    return 0 if all(result.holds for result in results) and speed >= 15.0 and minute_wall_s <= 3.0 else 1
 
 
 if __name__ == "__main__":

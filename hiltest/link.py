@@ -14,18 +14,19 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Callable, Iterator, Set
+from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import contextmanager
 from typing import Literal, TypeVar
 
 from hiltest.canbus.frame import STANDARD_ID_MAX, Frame
-from hiltest.canbus.opening import Port
+from hiltest.canbus.opening import Port, send_each
 from hiltest.canbus.several import Ports
 from hiltest.clock import NS_PER_S, Clock, SimulatedClock, to_ns
 from hiltest.errors import BenchError, UsageError
 
 T = TypeVar("T")
 FrameListener = Callable[[Frame], None]
+ManyListener = Callable[[Sequence[Frame], int], None]
 
 LATE_FRAMES = 10_000
 """Frames that are still taken when a wait has run out: what had arrived in time but was not read yet."""
@@ -112,7 +113,7 @@ class Link:
         self._listeners: list[tuple[FrameListener, frozenset[int] | None]] = []
         self._for_all: tuple[FrameListener, ...] = ()
         self._for_id: dict[int, tuple[FrameListener, ...]] = {}
-        self._sent_listeners: tuple[FrameListener, ...] = ()
+        self._sent_listeners: tuple[tuple[FrameListener, ManyListener | None], ...] = ()
         self._closed = False
         self.frames_seen = 0
         self.error_frames_seen = 0
@@ -154,8 +155,32 @@ class Link:
         self._port.send(frame)
         if self._sent_listeners:
             stamped = frame.at(self._clock.now_ns, False)
-            for listener in self._sent_listeners:
+            for listener, _ in self._sent_listeners:
                 listener(stamped)
+
+    def send_many(self, frames: Sequence[Frame]) -> int:
+        """Hand over as many of these as the adapter takes, and tell the listeners of `listen_sent`.
+
+        Returns how many it took: fewer than were given if its queue is full.
+
+        Raises:
+            BenchLost: the adapter is gone.
+        """
+        send_many = getattr(self._port, "send_many", None)
+        count: int = send_each(self._port.send, frames) if send_many is None else send_many(frames)
+        if self._sent_listeners and count:
+            self._tell_sent(frames if count == len(frames) else frames[:count])
+        return count
+
+    def _tell_sent(self, frames: Sequence[Frame]) -> None:
+        now_ns, stamped = self._clock.now_ns, list[Frame]()
+        for listener, many in self._sent_listeners:
+            if many is not None:
+                many(frames, now_ns)
+                continue
+            stamped = stamped or [frame.at(now_ns, False) for frame in frames]
+            for frame in stamped:
+                listener(frame)
 
     def listen(self, listener: FrameListener, ids: Set[int] | None = None) -> Callable[[], None]:
         """Call `listener` with each frame that is read; returns what takes it off again.
@@ -175,12 +200,16 @@ class Link:
 
         return remove
 
-    def listen_sent(self, listener: FrameListener) -> Callable[[], None]:
-        """Call `listener` with each frame handed to the adapter, stamped with the time of handing over."""
-        self._sent_listeners += (listener,)
+    def listen_sent(self, listener: FrameListener, many: ManyListener | None = None) -> Callable[[], None]:
+        """Call `listener` with each frame handed to the adapter, stamped with the time of handing over.
+
+        With `many`, frames that are handed over together go to it instead, as they were given, with that time in ns.
+        """
+        entry = (listener, many)
+        self._sent_listeners += (entry,)
 
         def remove() -> None:
-            self._sent_listeners = tuple(kept for kept in self._sent_listeners if kept is not listener)
+            self._sent_listeners = tuple(kept for kept in self._sent_listeners if kept is not entry)
 
         return remove
 

@@ -389,8 +389,8 @@ class Run:
 
         for name, link in opened.links.items():
             account = opened.accounts[name] = BusAccount(link.port.bit_rate_bps)
-            link.listen(_without_echoes(account.add))
-            link.listen_sent(account.add)
+            link.listen(_without_echoes(account.note))
+            link.listen_sent(account.note, account.note_many)
             self._watch_utilisation(opened, name, account)
         if self._watcher is not None and isinstance(opened.link.clock, RealClock):
             opened.link.every(DISPLAY_EVERY_S, self._watcher.tick)
@@ -405,6 +405,7 @@ class Run:
 
         def keep() -> None:
             nonlocal last_ns, last_busy_ns
+            account.settle()
             now_ns, busy_ns = link.now_ns, account.busy_ns
             percent = min(100.0, 100.0 * (busy_ns - last_busy_ns) / (now_ns - last_ns))
             last_ns, last_busy_ns = now_ns, busy_ns
@@ -422,6 +423,7 @@ class Run:
         return {name: self._counted(account) for name, account in self._open.accounts.items()}
 
     def _counted(self, account: BusAccount) -> dict[str, Value]:
+        account.settle()
         counted: dict[str, Value] = {
             "frames": account.frames,
             "bits of frames": account.bits,

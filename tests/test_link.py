@@ -15,7 +15,7 @@ import can
 import pytest
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import BusPort, open_port
+from hiltest.canbus.opening import BusPort, QueueFull, open_port
 from hiltest.clock import SimulatedClock
 from hiltest.description.models import Bus
 from hiltest.errors import BenchError, BenchLost, UsageError
@@ -287,6 +287,35 @@ def test_sent_frames_are_told_with_their_time() -> None:
     remove()
     link.send(frame(6))
     assert [(each.can_id, each.t_ns, each.is_rx) for each in log] == [(5, MS, False)]
+
+
+def test_frames_sent_together_are_told_together_or_one_by_one() -> None:
+    """A listener of many gets them as they were given and the time; another gets each, stamped."""
+    link, one_by_one, together = Link(SimulatedPort()), [], []
+    link.listen_sent(one_by_one.append)
+    remove = link.listen_sent(one_by_one.append, lambda frames, t_ns: together.append((list(frames), t_ns)))
+    link.run_for(0.001)
+    assert link.send_many([frame(5), frame(6)]) == 2
+    remove()
+    assert link.send_many([frame(7)]) == 1
+    assert [(each.can_id, each.t_ns, each.is_rx) for each in one_by_one] == [
+        (number, MS, False) for number in (5, 6, 7)
+    ]
+    assert together == [([frame(5), frame(6)], MS)]
+
+
+def test_a_full_queue_takes_the_first_of_many() -> None:
+    """What was taken is told, the rest is not, and the number says so."""
+
+    class Full(SimulatedPort):
+        def send(self, sent: Frame) -> None:
+            if sent.can_id > 6:
+                raise QueueFull("full")
+
+    link, told = Link(Full()), []
+    link.listen_sent(told.append)
+    assert link.send_many([frame(5), frame(6), frame(7), frame(8)]) == 2
+    assert [each.can_id for each in told] == [5, 6]
 
 
 def test_a_lost_bus_ends_the_wait() -> None:

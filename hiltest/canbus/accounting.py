@@ -9,8 +9,9 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter, deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import repeat
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import (
@@ -44,6 +45,10 @@ that the error cut short is not known to a host and not charged."""
 
 _BUS_ERROR_CLASSES = ERR_PROTOCOL | ERR_ACK | ERR_BUS_ERROR
 
+WAITING_MAX = 8_192
+"""Frames that are noted before they are counted in one go."""
+FEW = 64
+"""Fewer are counted one by one: an array costs some tens of microseconds whatever it holds."""
 IDS_MAX = 4_096
 """Identifiers that are accounted for one by one: twice as many as there are standard ones. On a bus of garbage every
 frame may bring another of the 536 870 912 extended ones."""
@@ -135,8 +140,45 @@ class BusAccount:
         ]
         self._window: deque[tuple[int, int]] = deque()  # (end, busy), nanoseconds
         self._window_busy_ns = 0
+        self._waiting: list[Frame] = []
+        self._stamps: list[int] = []
 
     # --- taking in ---
+
+    def note(self, frame: Frame) -> None:
+        """Take one frame or error frame; it counts from the next `settle` on. In great numbers a fraction of the
+        work of `add`.
+        """
+        self._waiting.append(frame)
+        self._stamps.append(frame.t_ns)
+        if len(self._waiting) >= WAITING_MAX:
+            self.settle()
+
+    def note_many(self, frames: Sequence[Frame], t_ns: int) -> None:
+        """As `note`, for frames that all count as of `t_ns`, whatever their own stamps are."""
+        self._waiting += frames
+        self._stamps += repeat(t_ns, len(frames))
+        if len(self._waiting) >= WAITING_MAX:
+            self.settle()
+
+    def settle(self) -> None:
+        """Count what was noted.
+
+        Raises:
+            UsageError: a frame no bus could carry.
+        """
+        waiting, self._waiting = self._waiting, []
+        stamps, self._stamps = self._stamps, []
+        if len(waiting) < FEW:
+            for frame, t_ns in zip(waiting, stamps, strict=True):
+                self.add(frame.at(t_ns))
+            return
+        from hiltest.canbus.batch import FD_FRAME_DTYPE, FRAME_DTYPE, to_rows
+
+        is_fd = any(frame.fd for frame in waiting)
+        rows = to_rows(waiting, FD_FRAME_DTYPE if is_fd else FRAME_DTYPE)
+        rows["t_ns"] = stamps
+        self.add_rows(rows)
 
     def add(self, frame: Frame) -> None:
         """Count one frame or error frame.

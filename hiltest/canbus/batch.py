@@ -8,6 +8,8 @@ data bytes (of a remote frame: the length it asks for), `data` zero behind `leng
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import repeat
+from operator import not_
 from typing import Any
 
 import numpy as np
@@ -23,6 +25,7 @@ from hiltest.canbus.frame import (
     FLAG_TX,
     Frame,
 )
+from hiltest.errors import UsageError
 
 Rows = npt.NDArray[np.void]
 """A structured array of `FRAME_DTYPE` or `FD_FRAME_DTYPE`."""
@@ -47,14 +50,26 @@ FD_FRAME_DTYPE = _dtype(64)
 
 
 def to_rows(frames: Sequence[Frame], dtype: np.dtype[np.void] = FRAME_DTYPE) -> Rows:
-    """The frames as an array of shape (len(frames),) and type `dtype`."""
+    """The frames as an array of shape (len(frames),) and type `dtype`.
+
+    Raises:
+        UsageError: a frame with more data bytes than a row of this type holds.
+    """
     rows = np.zeros(len(frames), dtype)
-    for row, frame in zip(rows, frames, strict=True):
-        row["t_ns"] = frame.t_ns
-        row["can_id"] = frame.can_id
-        row["flags"] = frame.flags
-        row["length"] = frame.remote_dlc if frame.remote else len(frame.data)
-        row["data"][: len(frame.data)] = np.frombuffer(frame.data, np.uint8)
+    if not len(frames):
+        return rows
+    ids, datas, *flags, stamps, is_rx, remote_dlcs, error_states = zip(*frames, strict=True)
+    width = dtype["data"].shape[0]
+    lengths = np.fromiter(map(len, datas), np.int64, len(frames))
+    if int(lengths.max()) > width:
+        longest = frames[int(lengths.argmax())]
+        raise UsageError(f"{longest!r} has {len(longest.data)} data bytes; a row of this type holds {width}")
+    rows["t_ns"], rows["can_id"] = stamps, ids
+    bits = (*flags, error_states, tuple(map(not_, is_rx)))
+    rows["flags"] = sum(np.array(column, np.uint8) << place for place, column in enumerate(bits))
+    rows["length"] = np.where(rows["flags"] & FLAG_REMOTE, remote_dlcs, lengths)
+    padded = b"".join(map(bytes.ljust, datas, repeat(width), repeat(b"\0")))
+    rows["data"] = np.frombuffer(padded, np.uint8).reshape(-1, width)
     return rows
 
 

@@ -134,10 +134,20 @@ class Remarks(Protocol):
         ...
 
 
+def send_each(send: Callable[[Frame], None], frames: Sequence[Frame]) -> int:
+    """Send one after the other until the adapter takes no more; returns how many it took."""
+    for count, frame in enumerate(frames):
+        try:
+            send(frame)
+        except QueueFull:
+            return count
+    return len(frames)
+
+
 class BusPort:
     """A port over a python-can bus.
 
-    A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `bus_state`, `error_counters`,
+    A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `send_many(frames)`, `bus_state`, `error_counters`,
     `change_bit_rate(bit_rate_bps)`, `change_sample_point(fraction)` and `clock`; they are used when they are there.
     `open_again(bit_rate_bps, **options)` opens the bus anew, and takes the options of the bus's class and
     `more_options`; `clock_hz` is the clock of the adapter's controller, if known. `clock` is the bench time that
@@ -176,6 +186,7 @@ class BusPort:
         self.bus = bus
         self._recv: Callable[[float], Frame | None] = getattr(bus, "recv_frame", self._recv_message)
         self._send: Callable[[Frame], None] = getattr(bus, "send_frame", self._send_message)
+        self._send_many: Callable[[Sequence[Frame]], int] | None = getattr(bus, "send_many", None)
 
     def send(self, frame: Frame) -> None:
         self._check_open()
@@ -194,6 +205,22 @@ class BusPort:
                     f"bus {self.name!r}: the adapter's transmit queue is full, so nobody acknowledges. "
                     "Check: node powered, bit rate, H and L not swapped or cut, two terminators"
                 ) from error
+            raise self._lost(error, "sending") from error
+
+    def send_many(self, frames: Sequence[Frame]) -> int:
+        """Hand over as many of these as the adapter takes; returns how many it took.
+
+        Raises:
+            BenchLost: the adapter is gone.
+        """
+        if self._send_many is None or self._listens_only:
+            return send_each(self.send, frames)
+        self._check_open()
+        try:
+            return self._send_many(frames)
+        except HiltestError:
+            raise
+        except Exception as error:
             raise self._lost(error, "sending") from error
 
     def recv(self, timeout_s: float) -> Frame | None:

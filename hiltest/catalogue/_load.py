@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import random
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.accounting import SequenceCheck
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.frames import best_case_bits, length_bits, stuff_bit_count, worst_case_bits
 from hiltest.canbus.hostloss import HostLoss
-from hiltest.canbus.opening import QueueFull, TellsLosses
+from hiltest.canbus.opening import TellsLosses
 from hiltest.catalogue import _bus
 from hiltest.errors import NodeFault, NotOffered
 from hiltest.physics.statistics import Sprt, error_rate_upper_bound
@@ -242,8 +244,10 @@ class Load:
 
     def __init__(self, link: Link, frames: Sequence[Frame], bit_rate_bps: int, utilisation: float) -> None:
         self._link = link
-        self._frames = frames
-        self._lengths = [length_bits(frame) for frame in frames]
+        self._count, self._frames = len(frames), [*frames, *frames]  # so that a batch may go over its end
+        # Bits of all frames before each, and of all.
+        self._ends = list(accumulate([length_bits(frame) for frame in frames] * 2, initial=0))
+        self._handing_over = False
         self._wanted_bps = bit_rate_bps * utilisation
         self._tick_bits = bit_rate_bps * TICK_S  # what the bus carries in a tick: the queue does not grow
         self._next = 0
@@ -263,7 +267,10 @@ class Load:
     def start(self, numbered: Mapping[int, Arrivals] | None = None) -> None:
         """Begin. `numbered` takes stamps and numbers of frames by identifier, in the order of arrival."""
         self._numbered = numbered or {}
-        self._removes = (self._link.listen(self._received), self._link.listen_sent(self._sent))
+        self._removes = (
+            self._link.listen(self._received),
+            self._link.listen_sent(self._sent, self._sent_many),
+        )
         self._start_s = self._taken_s = self._link.now_s
         self._timer = self._link.every(TICK_S, self._tick)
 
@@ -290,24 +297,32 @@ class Load:
         # By the clock and not by the tick: on a busy host a tick takes longer than it should.
         owed = self._wanted_bps * (now_s - self._start_s + TICK_S) - self.host_bits - self.node_bits
         owed = min(owed, self._tick_bits)
-        frames, lengths, send = self._frames, self._lengths, self._link.send
-        count, sent, is_full = len(frames), 0, False
+        batch = self._batch(owed) if owed > 0 and not self.stuck else ()
+        self._handing_over = True
         try:
-            while owed > 0 and not self.stuck:
-                at = self._next
-                send(frames[at])
-                sent += 1
-                self.host_bits += lengths[at]
-                owed -= lengths[at]
-                self._next = at + 1 if at + 1 < count else 0
-        except QueueFull:
-            self.queue_full += 1
-            is_full = True
+            sent = self._link.send_many(batch)
+        finally:
+            self._handing_over = False
+        is_full = sent < len(batch)
+        self.queue_full += is_full
         self.host_frames += sent
+        self.host_bits += self._ends[self._next + sent] - self._ends[self._next]
+        self._next = (self._next + sent) % self._count
         if sent or not is_full:
             self._taken_s = now_s
         elif now_s - self._taken_s > STUCK_S:
             self.stuck = True
+
+    def _batch(self, bits: float) -> Sequence[Frame]:
+        """The next frames, so many that they have `bits` bits; no more than the whole pattern."""
+        first = self._next
+        last = bisect_left(self._ends, self._ends[first] + bits, first + 1, first + self._count)
+        return self._frames[first:last]
+
+    def _sent_many(self, frames: Sequence[Frame], _: int) -> None:
+        if not self._handing_over:
+            for frame in frames:
+                self._sent(frame)
 
     def _sent(self, frame: Frame) -> None:
         """What the host sends beside: its heartbeat, its reads."""

@@ -46,6 +46,29 @@ def test_a_batch_adds_up_to_what_its_frames_add_up_to(seed: int) -> None:
     assert single.error_frames > 0
 
 
+@pytest.mark.parametrize("few", [10, 3000])
+def test_what_is_noted_and_settled_adds_up_too(few: int) -> None:
+    """Frame by frame with their own stamps, and many with one."""
+    rng = random.Random(few)
+    some = mixed(4000, 3, errors=True)
+    single, noted = (BusAccount(1_000_000, 4_000_000, window_s=0.02) for _ in range(2))
+    while some:
+        batch, some = some[: (size := rng.randrange(1, few))], some[size:]
+        together = rng.random() < 0.5
+        for frame in batch:
+            single.add(frame.at(batch[0].t_ns) if together else frame)
+        if together:
+            noted.note_many(batch, batch[0].t_ns)
+        else:
+            for frame in batch:
+                noted.note(frame)
+        if rng.random() < 0.2:
+            noted.settle()
+    noted.settle()
+
+    assert everything(noted) == everything(single)
+
+
 def test_single_frames_and_batches_may_be_mixed() -> None:
     """A host may poll in batches and still add an echo of its own."""
     some = mixed(600, 9)

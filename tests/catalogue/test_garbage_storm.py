@@ -88,6 +88,7 @@ def test_a_check_in_the_middle_of_garbage_neither_crashes_nor_is_deceived(row: R
     assert adapter.waiting_to_read <= adapter.policy.receive_frames
     assert not on
     account = opened.accounts["can"]
+    account.settle()
     assert len(account.ids) <= IDS_MAX
     assert account.frames > account.other_frames
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb < MEMORY_MAX_KB

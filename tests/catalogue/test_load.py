@@ -334,7 +334,9 @@ def test_nodes_with_synchronous_process_data_are_made_to_send_it(tmp_path: Path)
     seen: list[int] = []
 
     def look(run: Any) -> None:
-        seen.append(run.opened().accounts["can"].ids[0x185, False].frames)
+        account = run.opened().accounts["can"]
+        account.settle()
+        seen.append(account.ids[0x185, False].frames)
         assert "synchronise" in run.opened().nodes["head"].offers
 
     assert load_check(file, before_close=look).outcome == "passed"
