@@ -303,10 +303,7 @@ class SerialConsole:
 
     def _went_away(self, error: Exception, doing: str) -> BenchLost:
         self._stop_polling()
-        self._lost = BenchLost(
-            f"{doing} console {self._settings.port!r} failed: {error}. Check: adapter plugged in, node powered; "
-            "then run again"
-        )
+        self._lost = BenchLost(f"{doing} console {self._settings.port!r} failed: {error}")
         return self._lost
 
 

@@ -11,6 +11,7 @@
     │   └── GateClosed        something would be energised before its gates passed
     ├── NodeFault             a verdict about the node: it answered wrongly, late or not at all
     │   ├── NoAnswer          no answer within the time allowed
+    │   │   └── NotSent       what was to be asked never left the host
     │   ├── Refused           the node answered that it will not
     │   └── GuardTripped      the guard forced every output off
     └── Unjudged              no verdict is possible; never printed as green
@@ -30,7 +31,9 @@ from dataclasses import dataclass
 
 
 class HiltestError(Exception):
-    """Base of all errors that hiltest raises on purpose."""
+    """Base of all errors that hiltest raises on purpose. `look_first` says where, likeliest first, if it can be told."""
+
+    look_first: tuple[str, ...] = ()
 
 
 class UsageError(HiltestError):
@@ -83,11 +86,14 @@ class NotPermitted(BenchNotOpened):
 
 
 class BenchLost(BenchError):
-    """The bench was there and went away.
+    """The bench was there and went away: an adapter, a console's port or an instrument."""
 
-    Usual causes: 1. the adapter was unplugged, 2. its supply failed, 3. the bus went off and the
-    adapter has no way back.
-    """
+    look_first = (
+        "its plug, cable, or a hub on the way: put it in again and look whether the system lists it",
+        "its own supply, or a port that was switched off (overload, power saving)",
+        "somebody else took the interface down or opened the port: run nothing beside it",
+        "interference from a motor or relay that resets it: lead its cable another way",
+    )
 
 
 class NothingScheduled(BenchError):
@@ -121,6 +127,15 @@ class NoAnswer(NodeFault):
         super().__init__(
             f"node {node!r} did not answer {asked} within {waited_s:g} s; seen meanwhile: {seen}"
         )
+
+
+class NotSent(NoAnswer):
+    """What was to be said to the node never left the host; `why` says what keeps it, and brings where to look."""
+
+    def __init__(self, node: str, asked: str, why: HiltestError) -> None:
+        super().__init__(node, asked, 0.0, str(why))
+        self.args = (f"nothing went out to node {node!r} ({asked}): {why}",)
+        self.look_first = why.look_first
 
 
 class Refused(NodeFault):

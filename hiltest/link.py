@@ -149,7 +149,7 @@ class Link:
         """Hand `frame` to the adapter and tell the listeners of `listen_sent`.
 
         Raises:
-            QueueFull: the adapter takes no more; nobody acknowledges.
+            QueueFull: the adapter takes no more.
             BenchLost: the adapter is gone.
         """
         self._port.send(frame)

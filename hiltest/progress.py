@@ -195,11 +195,13 @@ def _one_line(text: str) -> str:
     return clean(spoken(" ".join(text.split("\n"))))
 
 
-def _look_first(record: RunRecord) -> list[str]:
-    """Where to look first, but for what the verdict says already."""
+def _look_first(record: RunRecord) -> tuple[str, list[str]]:
+    """What to look at first, empty where the verdict says it already; and the likely causes."""
     lines = [_one_line(line) for line in look_first(record)]
-    is_told = bool(lines) and lines[0].partition(": ")[2] in _one_line(record.verdict_reason)
-    return [] if is_told else lines
+    if not lines:
+        return "", []
+    is_told = lines[0].partition(": ")[2] in _one_line(record.verdict_reason)
+    return "" if is_told else lines[0], lines[1:]
 
 
 def _how_to_name(record: RunRecord) -> str:
@@ -243,7 +245,8 @@ class _Plain:
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         reason = f" ({_one_line(record.verdict_reason)})" if record.verdict_reason else ""
         self._say(f"verdict: {record.verdict}{reason}")
-        for line in _look_first(record):
+        found, causes = _look_first(record)
+        for line in [found, *causes] if found else causes:
             self._say(f"look first: {line}")
         if hint := _how_to_name(record):
             self._say(f"note: {hint}")
@@ -495,11 +498,14 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
     lines: list[RenderableType] = [_text(*head)]
     if record.verdict_reason:
         lines.append(_text((_one_line(record.verdict_reason), "")))
-    if told := _look_first(record):
+    found, causes = _look_first(record)
+    if found:
         finding = findings(record)[0]
         lines += [_text(), _text(("Look first at ", "bold"), (clean(finding.check.name), "bold"))]
         lines += [_indented("", _one_line(text)) for text in (finding.sentence, *finding.beside[:2])]
-        lines += [_indented(f"{place}.", cause) for place, cause in enumerate(told[1:], 1)]
+    elif causes:
+        lines += [_text(), _text(("Look first at", "bold"))]
+    lines += [_indented(f"{place}.", cause) for place, cause in enumerate(causes, 1)]
     if groups := waiting(record):
         lines.append(_text())
         lines += [_text((_counted(group), "yellow")) for group in groups]

@@ -20,6 +20,7 @@ from hiltest.errors import (
     NoAnswer,
     NodeFault,
     NotOffered,
+    NotSent,
     Unjudged,
     UsageError,
 )
@@ -55,7 +56,7 @@ if TYPE_CHECKING:
 SIMULATED = "hiltest"
 ANSWER_MISSING = (
     "an answer did not come, which says nothing about what was to be measured: look at the bus first (bus.load, "
-    "bus.latency, the adapter's transmit queue), then at what keeps the node busy"
+    "bus.latency), then at what keeps the node busy"
 )
 REPORTS_MAX = 500
 """Errors that nodes reported by themselves and that are kept; a node that floods the bus fills no memory."""
@@ -688,12 +689,7 @@ class Run:
         result.outcome, result.reason = classify(error or off_error, measure)
         result.measurements, result.curves = measure.measurements, measure.curves
         result.notes = measure.notes
-        if result.outcome == "passed":
-            result.look_first = []
-        elif measure.causes:
-            result.look_first = measure.causes
-        elif isinstance(error, NoAnswer):
-            result.look_first.insert(0, ANSWER_MISSING)
+        result.look_first = _where_to_look(result, measure, error or off_error)
         self._note_loss(error)
         self._note_loss(off_error)
         if isinstance(error, RunStopped):
@@ -872,6 +868,18 @@ class Run:
             date=self._date,
             bus_curves=dict(self._bus_curves),
         )
+
+
+def _where_to_look(result: CheckResult, measure: Measure, error: BaseException | None) -> list[str]:
+    """By what was measured; else the error's own, since a bench that breaks says nothing of the check's matter."""
+    if result.outcome == "passed":
+        return []
+    known = error.look_first if isinstance(error, HiltestError) else ()
+    if isinstance(error, NotSent) or (result.outcome == "error" and not isinstance(error, CheckOverran)):
+        return list(known)
+    if measure.causes:
+        return measure.causes
+    return [ANSWER_MISSING, *result.look_first] if isinstance(error, NoAnswer) else result.look_first
 
 
 def _without_echoes(take: Callable[[Frame], None]) -> Callable[[Frame], None]:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from hiltest.errors import BenchLost
 from hiltest.evidence.runfolder import read_run
 
 INSIDE = Path(__file__).with_name("accept_inside.py")
@@ -101,6 +102,8 @@ def test_an_adapter_that_is_pulled_out_in_the_middle_ends_the_run(
     assert len(found["acted_s"]) == 1
     assert ended.outcome == "error"
     assert "no such device" in ended.reason
+    assert ended.look_first == list(BenchLost.look_first), "causes of another matter"
+    assert f"look first: {BenchLost.look_first[0]}" in printed
     assert record.verdict == "incomplete"
     assert record.verdict_reason.startswith("the bench was lost: ")
     assert [file for file in FILES if not (folder / file).stat().st_size] == []

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from hiltest.canbus import hostloss
 from hiltest.canbus.frame import ERR_RESTARTED, Frame, describe_error, from_message, to_message
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.canbus.kernelinterface import KernelInterface
 from hiltest.canbus.preflight import Wanted
 from hiltest.clock import NS_PER_S, Clock, RealClock
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
 
 STAMP_JUMP_S = 0.5
 """An adapter's time stamp that falls back by more than this means that its clock was set anew."""
-
-
-class QueueFull(BenchError):
-    """The adapter takes no more frames: those that wait in it are not being acknowledged."""
 
 
 class ListensOnly(BenchError):
@@ -201,10 +198,7 @@ class BusPort:
             raise
         except Exception as error:
             if _is_queue_full(error):
-                raise QueueFull(
-                    f"bus {self.name!r}: the adapter's transmit queue is full, so nobody acknowledges. "
-                    "Check: node powered, bit rate, H and L not swapped or cut, two terminators"
-                ) from error
+                raise QueueFull(self.name, self.state()) from error
             raise self._lost(error, "sending") from error
 
     def send_many(self, frames: Sequence[Frame]) -> int:
@@ -383,7 +377,6 @@ class BusPort:
     def _lost(self, error: Exception, doing: str) -> BenchLost:
         return BenchLost(
             f"{doing} bus {self.name!r} failed: {error or type(error).__name__}. "
-            "Check: adapter plugged in, its supply, its cable; then run again. "
             "Outputs now depend on the node's own watch on the host: cut the supply if anything is on"
         )
 

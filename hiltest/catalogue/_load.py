@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from hiltest.canbus.accounting import SequenceCheck
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.frames import best_case_bits, length_bits, stuff_bit_count, worst_case_bits
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.canbus.hostloss import HostLoss
 from hiltest.canbus.opening import TellsLosses
 from hiltest.catalogue import _bus
@@ -227,7 +228,7 @@ class LoadResult:
     """None where no node numbers its frames."""
     bound: float = 1.0
     queue_full: int = 0
-    stuck: bool = False
+    stuck: QueueFull | None = None
     stopped: str = ""
 
     @property
@@ -257,7 +258,7 @@ class Load:
         self._start_s = self._taken_s = link.now_s
         self.host_frames = self.host_bits = self.node_frames = self.node_bits = 0
         self.queue_full = 0
-        self.stuck = False
+        self.stuck: QueueFull | None = None
         self._numbered: Mapping[int, Arrivals] = {}
         self._last = Frame(0, b"")
         self._least_ns = round(LEAST_BITS / bit_rate_bps * 1e9)
@@ -311,7 +312,7 @@ class Load:
         if sent or not is_full:
             self._taken_s = now_s
         elif now_s - self._taken_s > STUCK_S:
-            self.stuck = True
+            self.stuck = QueueFull(self._link.port.name, self._link.port.state())
 
     def _batch(self, bits: float) -> Sequence[Frame]:
         """The next frames, so many that they have `bits` bits; no more than the whole pattern."""
@@ -574,10 +575,8 @@ def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[st
             note=f"queue full {result.queue_full} times",
         )
         measure("errors", result.errors, "errors", high=0, note=result.kinds)
-        measure.fail(
-            f"the adapter's transmit queue took nothing for {STUCK_S:g} s: nobody acknowledges any more. "
-            "Look: node powered, plug, bit rate, H to L 60 ohm with the power off"
-        )
+        measure.look_first(*result.stuck.look_first)
+        measure.fail(f"nothing went out for {STUCK_S:g} s: {result.stuck}")
     full = f"the queue was full {result.queue_full} times, which only slowed it" if result.queue_full else ""
     measure("frames sent by the host", result.host_frames, "frames", low=1, note=full)
     measure("bits sent by the host", result.host_bits, "bits")

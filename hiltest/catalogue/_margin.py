@@ -9,7 +9,8 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import Adjustable, QueueFull
+from hiltest.canbus.fullqueue import QueueFull
+from hiltest.canbus.opening import Adjustable
 from hiltest.catalogue import _bus, _load
 from hiltest.errors import BenchNotOpened, NodeFault, UsageError
 
@@ -159,7 +160,7 @@ def _errors_at(
     load = _load.Load(link, frames, bus.bit_rate_bps, share)
     with _bus.errors_of(link) as errors:
         load.start()
-        link.wait_for(lambda: errors.count >= _bus.ENOUGH_ERRORS or load.stuck, MARGIN_EACH_S)
+        link.wait_for(lambda: errors.count >= _bus.ENOUGH_ERRORS or load.stuck is not None, MARGIN_EACH_S)
         load.detach()
     port.flush()
     link.run_for(SETTLE_S)

@@ -20,7 +20,8 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import Adjustable, QueueFull
+from hiltest.canbus.fullqueue import QueueFull
+from hiltest.canbus.opening import Adjustable
 from hiltest.catalogue import _bus
 from hiltest.errors import BenchError
 

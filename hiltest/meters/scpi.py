@@ -171,9 +171,7 @@ class Instrument:
         return line.decode("ascii", errors="replace").strip()
 
     def _lost(self, error: Exception) -> BenchLost:
-        return BenchLost(
-            f"instrument {self.port!r} is gone: {error}. Check: cable, power of the instrument; then run again"
-        )
+        return BenchLost(f"instrument {self.port!r} is gone: {error}")
 
 
 class ScpiMeter(Instrument):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.description.models import Message
 from hiltest.link import Link, Timer
 from hiltest.node._checksum import checksum

@@ -16,7 +16,7 @@ from pathlib import Path
 from canopen.sdo.exceptions import SdoAbortedError
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import DRIVER_FLAGS, HANG_KEY, Description, Stepper
 from hiltest.errors import (
@@ -25,6 +25,7 @@ from hiltest.errors import (
     NoAnswer,
     NodeFault,
     NotOffered,
+    NotSent,
     Problem,
     Refused,
     UsageError,
@@ -612,7 +613,7 @@ class CanopenDriver:
             except BenchLost as error:
                 self._life.fall_silent()
                 raise BenchLost(
-                    f"{error} Node {self.name!r} could not be commanded off: its own watch on the host's heartbeat "
+                    f"{error}. Node {self.name!r} could not be commanded off: its own watch on the host's heartbeat "
                     "is what remains"
                 ) from error
         if not sent:
@@ -661,7 +662,7 @@ class CanopenDriver:
         try:
             self._link.send(Frame(0x000, bytes([command, self._id])))
         except QueueFull as error:
-            raise NoAnswer(self.name, f"NMT command 0x{command:02X}", 0.0, str(error)) from error
+            raise NotSent(self.name, f"NMT command 0x{command:02X}", error) from error
 
     def _read(self, kind: str, name: str, role: str, verb: str) -> float:
         place = self._places.need(kind, name, role, verb)

@@ -529,7 +529,7 @@ class ConsoleDriver:
                 with contextlib.suppress(NodeFault):
                     self.go_silent()
                 raise BenchLost(
-                    f"{error} Node {self.name!r} could not be commanded off: its own watch on the host's signs of life "
+                    f"{error}. Node {self.name!r} could not be commanded off: its own watch on the host's signs of life "
                     "is what remains"
                 ) from error
             except Exception:  # a listener of what is said must not keep an output on

@@ -8,7 +8,7 @@ from __future__ import annotations
 from weakref import WeakKeyDictionary
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.link import Link, Timer
 from hiltest.node.telemetry import OPERATIONAL
 

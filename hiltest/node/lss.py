@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.errors import NoAnswer, Refused
 from hiltest.link import Link
 

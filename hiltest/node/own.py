@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import NoReturn, TypeVar
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import Description, Load, Role
-from hiltest.errors import NoAnswer, NotOffered, Refused, UsageError
+from hiltest.errors import NoAnswer, NotOffered, NotSent, Refused, UsageError
 from hiltest.link import Link, Timer
 from hiltest.node._listeners import Listeners
 from hiltest.node.places import kind_of, pick
@@ -128,7 +128,7 @@ class OwnDriver:
         """Send a frame.
 
         Raises:
-            QueueFull: nobody acknowledges.
+            QueueFull: the adapter takes no more.
             BenchLost: the adapter is gone.
         """
         if not self._is_saying_alive:
@@ -171,8 +171,8 @@ class OwnDriver:
             self.send(can_id, data)
             self.link.wait_for(lambda: bool(found or problem), within_s)
         except QueueFull as full:
-            seen = {}
-            raise self._no_answer(what, within_s, seen) from full
+            self._unanswered += 1
+            raise NotSent(self.name, what, full) from full
         finally:
             remove()
         if problem:

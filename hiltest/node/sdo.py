@@ -19,8 +19,8 @@ from canopen.sdo.constants import REQUEST_ABORTED, REQUEST_DOWNLOAD, REQUEST_UPL
 from canopen.sdo.exceptions import SdoAbortedError, SdoCommunicationError
 
 from hiltest.canbus.frame import STANDARD_ID_MAX, Frame
-from hiltest.canbus.opening import QueueFull
-from hiltest.errors import NoAnswer, NodeFault, Refused
+from hiltest.canbus.fullqueue import QueueFull
+from hiltest.errors import NoAnswer, NodeFault, NotSent, Refused
 from hiltest.link import Link
 from hiltest.node.objects import Place
 
@@ -187,6 +187,6 @@ class SdoChannel:
             raise NoAnswer(self._name, asked, waited_s, seen) from error
         except QueueFull as error:
             self.unanswered += 1
-            raise NoAnswer(self._name, asked, 0.0, str(error)) from error
+            raise NotSent(self._name, asked, error) from error
         except struct.error as error:
             raise NodeFault(f"node {self._name!r} answered {asked} with too few bytes") from error

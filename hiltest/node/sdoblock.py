@@ -14,8 +14,8 @@ from collections.abc import Callable
 from typing import Any
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
-from hiltest.errors import NoAnswer, NodeFault, Refused
+from hiltest.canbus.fullqueue import QueueFull
+from hiltest.errors import NoAnswer, NodeFault, NotSent, Refused
 from hiltest.link import Link
 
 SEGMENT_BYTES, BLOCK_SEGMENTS = 7, 127
@@ -177,7 +177,7 @@ class BlockClient:
         try:
             self._link.send(Frame(0x600 + self._id, request.ljust(8, b"\0")))
         except QueueFull as error:
-            raise NoAnswer(self._name, "a block transfer", 0.0, str(error)) from error
+            raise NotSent(self._name, "a block transfer", error) from error
 
     def _send_patiently(self, segment: bytes) -> None:
         """A block may be longer than the adapter's queue: let it send before more is given to it."""

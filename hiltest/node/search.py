@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.link import Link
 from hiltest.node.verbs import Identity, Presence
 

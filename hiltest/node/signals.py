@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import DRIVER_FLAGS, Description, Message, Node, Stepper, Switch
 from hiltest.errors import (
@@ -22,6 +22,7 @@ from hiltest.errors import (
     DescriptionError,
     NoAnswer,
     NotOffered,
+    NotSent,
     Problem,
     Refused,
     UsageError,
@@ -367,7 +368,8 @@ class SignalDriver:
         try:
             send()
         except QueueFull as error:
-            raise self._no_answer(what, 0.0, str(error)) from error
+            self._unanswered += 1
+            raise NotSent(self.name, what, error) from error
 
     def _check_product(self) -> None:
         expected, spot = self._node.product_code, self._roles.reports.get(("node", self.name, "product_code"))
@@ -753,7 +755,7 @@ class SignalDriver:
                 except BenchLost as error:
                     self._outgoing.fall_silent()
                     raise BenchLost(
-                        f"{error} Node {self.name!r} could not be commanded off: its own watch on the host's cyclic "
+                        f"{error}. Node {self.name!r} could not be commanded off: its own watch on the host's cyclic "
                         "commands is what remains"
                     ) from error
         self._commanded_ns = self._link.now_ns

@@ -15,7 +15,7 @@ from typing import Any
 import canopen
 
 from hiltest.canbus.frame import Frame
-from hiltest.canbus.opening import QueueFull
+from hiltest.canbus.fullqueue import QueueFull
 from hiltest.clock import SimulatedClock
 from hiltest.errors import BenchLost
 
@@ -52,7 +52,7 @@ class EventPort:
         if self.is_lost:
             raise BenchLost("reading bus 'can' failed: unplugged.")
         if self.is_full:
-            raise QueueFull("queue is full")
+            raise QueueFull("can", "passive")
         self.sent.append(frame.at(self.clock.now_ns, False))
         for hear in self.hearers:
             self.after(FRAME_S, lambda hear=hear: hear(frame))

@@ -8,8 +8,18 @@ from collections.abc import Iterator
 
 import pytest
 
+from hiltest.canbus.fullqueue import CROSSED, NOBODY
 from hiltest.description.loading import load_description, load_text
-from hiltest.errors import BenchLost, DescriptionError, NoAnswer, NodeFault, NotOffered, Refused, UsageError
+from hiltest.errors import (
+    BenchLost,
+    DescriptionError,
+    NoAnswer,
+    NodeFault,
+    NotOffered,
+    NotSent,
+    Refused,
+    UsageError,
+)
 from hiltest.link import Link
 from hiltest.node.canopen import CanopenDriver
 from hiltest.node.opening import open_driver
@@ -531,6 +541,15 @@ def test_search_on_a_dead_bus_finds_nobody() -> None:
     bench.node.is_dead = True
     bench.port.is_full = True
     assert bench.driver.search(1.0) == {}
+
+
+def test_what_never_left_the_adapter_is_told_as_that(bench: Bench) -> None:
+    """Nobody waited for an answer: why nothing went out, and where to look for that."""
+    bench.port.is_full = True
+    with pytest.raises(NotSent, match=r"nothing went out to node 'head' \(a read of supply_v") as caught:
+        bench.driver.read_supply_v()
+    assert "error-passive: nobody acknowledges" in str(caught.value)
+    assert caught.value.look_first == (NOBODY, CROSSED)
 
 
 # --- off -----------------------------------------------------------------------------------------------------------------
