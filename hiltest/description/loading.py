@@ -294,8 +294,10 @@ def _position(key: str, kind: str, entries: list[Any], which: str | None) -> int
     """Where the entry stands that a key means: by name, by number from 1, or because it is the only one."""
     if which is None and len(entries) == 1:
         return 0
+    # A console has no name of its own: it is called by the node that it belongs to.
+    name = "node" if kind == "console" else "name"
     names = [
-        str(entry.get("name", DEFAULT_NAMES.get(kind, number))) if isinstance(entry, dict) else ""
+        str(entry.get(name, DEFAULT_NAMES.get(kind, number))) if isinstance(entry, dict) else ""
         for number, entry in enumerate(entries, 1)
     ]
     if which in names:

@@ -82,9 +82,12 @@ class _Layout:
     def decode(self, data: bytes) -> dict[str, float] | None:
         if len(data) != self.message.length_bytes:
             return None
-        counts = self._shape(self._always).parse(data)
-        fields = [*self._always, *self._page(counts)]
+        fields = self._always
         counts = self._shape(fields).parse(data)
+        page = list(self._page(counts))
+        if page:
+            fields = [*fields, *page]
+            counts = self._shape(fields).parse(data)
         if any(field.constant is not None and counts[field.name] != field.constant for field in fields):
             return None
         return {field.name: _value(field, counts[field.name]) for field in fields}
@@ -113,6 +116,8 @@ class _Shape:
         self._size = size
         self._big = _bit_struct(size, [(_from_front(f), f) for f in fields if f.endian == "big"])
         self._little = _bit_struct(size, [(_from_back(f, size), f) for f in fields if f.endian == "little"])
+        self._has_big = any(field.endian == "big" for field in fields)
+        self._has_little = any(field.endian == "little" for field in fields)
         used = {bit for field in fields for bit in bits_of(field)}
         free = sum(1 << bit for bit in range(8 * size) if bit not in used) if message.fill else 0
         self._fill = free.to_bytes(size, "little")
@@ -123,7 +128,11 @@ class _Shape:
         return bytes(a | b | c for a, b, c in zip(big, little, self._fill, strict=True))
 
     def parse(self, data: bytes) -> dict[str, int]:
-        found = {**self._big.parse(data), **self._little.parse(data[::-1])}
+        found: dict[str, Any] = {}
+        if self._has_big:
+            found |= self._big.parse(data)
+        if self._has_little:
+            found |= self._little.parse(data[::-1])
         return {name: count for name, count in found.items() if isinstance(count, int)}
 
 
