@@ -25,6 +25,10 @@ Pair = tuple[float | None, float | None]
 """Low and high limit of a value, in its unit."""
 
 
+QUALIFIED = "the verdict is qualified by"
+"""Where `Measure.memory` keeps what `Measure.qualify` was told."""
+
+
 class CheckFailed(AssertionError):
     """A check ended with a failed measurement, or with `measure.fail`."""
 
@@ -138,7 +142,8 @@ class Measure:
             limit: field of the description that the limit comes from ("window_s" of the part under test,
                 or "limits.ambient_low_c"), so that the report can say whether the file set it.
             note: a few words beside the value.
-            form: "hex" for a number that names something; the records hold it as a plain number.
+            form: "hex" for a number that names something, "course" for an amount that the check's own course
+                gives; the records hold either as a plain number.
         """
         source = self._source(limit, low, high)
         if not isinstance(value, str):
@@ -177,6 +182,13 @@ class Measure:
         """Keep a sentence with the check."""
         self.notes.append(text)
         self._recorder.note(self.check, text)
+
+    def qualify(self, text: str) -> None:
+        """Keep a sentence with the verdict of the whole run: what its reader must know, however the checks ended."""
+        self.note(text)
+        said: list[str] = self.memory.setdefault(QUALIFIED, [])
+        if text not in said:
+            said.append(text)
 
     def look_first(self, *causes: str) -> None:
         """Say where to look if this check does not pass, the likeliest first, by what was measured.

@@ -25,6 +25,7 @@ from hiltest.errors import (
     UsageError,
 )
 from hiltest.evidence.model import (
+    BUT,
     CheckResult,
     Curve,
     Measurement,
@@ -34,7 +35,7 @@ from hiltest.evidence.model import (
     Value,
     Verdict,
 )
-from hiltest.measure import CheckFailed, Measure, RunStopped
+from hiltest.measure import QUALIFIED, CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
@@ -796,7 +797,12 @@ class Run:
                 self.skip(bound.name, "not run", why)
 
     def verdict(self) -> tuple[Verdict, str]:
-        """The verdict about the unit so far, and why.
+        """The verdict about the unit so far, why, and what it must be read with."""
+        verdict, reason = self._verdict()
+        return verdict, BUT.join([reason, *self.memory.get(QUALIFIED, ())])
+
+    def _verdict(self) -> tuple[Verdict, str]:
+        """The verdict, and why.
 
         A failed check rejects. Short of that, everything that the catalogue holds for this description must
         have passed; checks that the description lets be missing may be not offered.

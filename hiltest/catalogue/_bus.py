@@ -263,8 +263,11 @@ def need_of(error: BenchNotOpened, otherwise: str) -> str:
 
 
 def remember_observers(measure: Measure, bus: str, seen_by: list[str]) -> None:
-    """Keep who can see errors, for the checks that count them."""
+    """Keep who can see errors, for the checks that count them; an adapter that can't is told with the verdict."""
     measure.memory[observers_key(bus)] = seen_by
+    if ADAPTER not in seen_by:
+        who = f"only {' and '.join(seen_by)} counts them" if seen_by else "and no node counts them either"
+        measure.qualify(f"bus errors were not observable on the adapter of bus {bus!r}, {who}")
 
 
 def observers_key(bus: str) -> str:

@@ -225,6 +225,7 @@ class Live:
             low=for_s - EVERY_S,
             limit=limit,
             note=came_on,
+            form="course",
         )
         if came_on:
             self.measure.fail(f"{came_on}; every output was commanded off again")
@@ -495,7 +496,14 @@ def reset(link: Link, node: GuardedNode, part: Node, measure: Measure, supply: S
     if "read_status" in node.offers:
         status = node.read_status()
         elapsed_s = link.now_s - live.taken_s
-        measure("uptime", status.uptime_s, "s", high=elapsed_s + 0.5, note=f"cause: {status.reset_cause}")
+        measure(
+            "uptime",
+            status.uptime_s,
+            "s",
+            high=elapsed_s + 0.5,
+            note=f"cause: {status.reset_cause}",
+            form="course",
+        )
     live.judge_heat(on_s + 0.3)
     live.judge_fans_at_rest()
     live.say_what_was_left_out()

@@ -285,6 +285,7 @@ def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure:
         low=enough_percent if is_enough else None,
         limit="load_test.utilisation_percent",
         note="" if is_enough else f"this host and adapter did not get to {enough_percent:g} %",
+        form="course",
     )
     measure(
         f"error probability of a bit, upper bound at {test.confidence:.0%}",
@@ -292,6 +293,7 @@ def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure:
         "",
         high=test.bit_error_probability_max,
         limit="load_test.bit_error_probability_max",
+        form="course",
     )
     if not is_enough and not measure.failed:
         measure.not_observable(

@@ -200,6 +200,20 @@ def margin(m: Measurement) -> float | None:
     return None
 
 
+FEW = 10
+
+
+def has_room(m: Measurement) -> bool:
+    """Does the room of a value to its limits say something of the unit?
+
+    Not where few things are counted one by one: 1 of at most 1 is as good as it can be. And not where the check's
+    own course gives the value.
+    """
+    limits = [abs(limit) for limit in (m.low, m.high) if limit is not None]
+    is_count = isinstance(m.value, int) and max(limits, default=0) <= FEW
+    return m.form != "course" and not is_count
+
+
 def limit_bar(m: Measurement) -> str:
     """Return a small picture of where the value lies between its limits; nothing where there is no width."""
     if margin(m) is None or isinstance(m.value, str | bool):

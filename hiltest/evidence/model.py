@@ -17,7 +17,9 @@ MeasurementVerdict = Literal["passed", "failed", "noted"]
 LimitSource = Literal["file", "default", "computed", "hook", "test", "none"]
 """Where a limit comes from: the description; its default or the catalogue's own; computed from these by the check; a
 hook; a test of the user's own; there is none."""
-Form = Literal["", "hex"]
+Form = Literal["", "hex", "course"]
+"""How a value is to be read: as it stands; as a number that names something; as an amount that the course of the check
+gives (how long it watched, how much it sent), whose room to its limit says nothing of the unit."""
 Value = float | int | str | bool
 
 
@@ -39,6 +41,10 @@ class Measurement:
     limit_source: LimitSource = "none"
     note: str = ""
     form: Form = ""
+
+
+BUT = "; but "
+"""Before each sentence behind the reason of a verdict that the verdict must be read with."""
 
 
 @dataclass(slots=True)

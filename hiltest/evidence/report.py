@@ -13,10 +13,10 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from hiltest import cautions
-from hiltest.evidence.chart import axis_title, curve_summary, draw, limit_bar, margin
+from hiltest.evidence.chart import axis_title, curve_summary, draw, has_room, limit_bar, margin
 from hiltest.evidence.findings import UNJUDGED, Finding, Waiting, findings, waiting
 from hiltest.evidence.markup import element, esc, items
-from hiltest.evidence.model import CheckResult, Curve, Measurement, RunRecord
+from hiltest.evidence.model import BUT, CheckResult, Curve, Measurement, RunRecord
 from hiltest.evidence.text import (
     OUTCOME_SYMBOLS,
     VERDICT_SYMBOLS,
@@ -141,10 +141,14 @@ def _head(record: RunRecord) -> str:
     )
     kind = "Own tests" if record.is_of_own_tests else "Acceptance run"
     bench = "on the simulated bench: no hardware was tested" if record.simulated else "on real hardware"
+    reason, *qualified = record.verdict_reason.split(BUT)
     who = (
         element("h1", f"{kind}: {esc(record.fixture)}")
         + element("p", f"Unit {esc(record.unit)}", "unit")
-        + (element("p", esc(spoken(record.verdict_reason)), "why lines") if record.verdict_reason else "")
+        + (element("p", esc(spoken(reason)), "why lines") if reason else "")
+        + "".join(
+            element("p", element("strong", f"But {esc(spoken(each))}."), "why lines") for each in qualified
+        )
         + element("p", element("span", bench, "bench small"), "why")
     )
     outcomes = [check.outcome for check in record.checks]
@@ -215,14 +219,37 @@ def _waiting(group: Waiting, link: Link) -> str:
 
 
 def _all_checks(record: RunRecord) -> str:
-    rows = []
+    """Every check with its outcome, folded by group: a group in which something went wrong is open."""
+    groups: dict[str, list[tuple[int, CheckResult]]] = {}
     for i, check in enumerate(record.checks):
+        groups.setdefault(_group_of(check), []).append((i, check))
+    folds = "".join(_fold(group, checks) for group, checks in groups.items())
+    return element("section", element("h2", "All checks") + element("div", folds, "all"))
+
+
+def _fold(group: str, checks: list[tuple[int, CheckResult]]) -> str:
+    outcomes = [check.outcome for _, check in checks]
+    counted = " ".join(
+        element("span", f"{tag(each)} {outcomes.count(each)}", "count")
+        for each in OUTCOME_SYMBOLS
+        if each in outcomes
+    )
+    title = element("b", esc(GROUPS.get(group, group).partition(":")[0]))
+    rows = []
+    for i, check in checks:
         css = "unjudged" if check.outcome in UNJUDGED else check.outcome
         sign = element("span", OUTCOME_SYMBOLS[check.outcome], "sign", aria_hidden="true")
         name = element("a", esc(check.name), "name-of-check", href=f"#{_anchor(i)}")
         word = element("span", check.outcome, "word")
         rows.append(f'<li class="{css}">{sign}<span>{name} {word}</span></li>')
-    return element("section", element("h2", "All checks") + element("ul", "".join(rows), "all"))
+    is_open = "open" if {"failed", "error"} & set(outcomes) else ""
+    return element(
+        "details", element("summary", f"{title} {counted}") + element("ul", "".join(rows)), open=is_open
+    )
+
+
+def _group_of(check: CheckResult) -> str:
+    return "own" if "::" in check.name else check.name.partition(".")[0]
 
 
 def _reports(record: RunRecord, link: Link) -> str:
@@ -299,7 +326,7 @@ def _groups(record: RunRecord, link: Link) -> list[str]:
     grouped: dict[str, list[str]] = {}
     waiting_in: dict[str, list[str]] = {}
     for i, check in enumerate(record.checks):
-        group = "own" if "::" in check.name else check.name.partition(".")[0]
+        group = _group_of(check)
         articles = grouped.setdefault(group, [])
         if check.outcome == "not run" and not check.measurements:
             waiting_in.setdefault(group, []).append(_name_alone(check, _anchor(i)))
@@ -422,19 +449,20 @@ def _bus_statistics(record: RunRecord) -> str:
 
 
 def _closest(record: RunRecord) -> str:
-    """Return the passed values with the least room to a limit."""
+    """Return the passed values with the least room to a limit, of those whose room means something."""
     room = [
         (share, m)
         for check in record.checks
         for m in check.measurements
-        if m.verdict == "passed" and (share := margin(m)) is not None
+        if m.verdict == "passed" and has_room(m) and (share := margin(m)) is not None
     ]
     room.sort(key=lambda pair: pair[0])
     if not room:
         return ""
     text = (
         "Passed, with the least room left. 100 % is the middle of the allowed range (with one limit: zero), "
-        "0 % is on the limit."
+        "0 % is on the limit. Left out is what has no room by its nature: what is counted one by one, and how long or "
+        "how much a check itself took."
     )
     head = "".join(
         f'<th scope="col" role="columnheader">{t}</th>'

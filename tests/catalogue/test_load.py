@@ -289,6 +289,16 @@ def test_where_the_adapter_tells_nothing_the_node_is_not_blamed_alone(
     assert "in the node or in the adapter" in lost.note
 
 
+def test_an_adapter_that_hides_errors_is_told_with_the_verdict() -> None:
+    """Whatever the verdict is: the reader of a clean run must know who looked for errors."""
+    record = accept("adapter_hides_errors", operator=False, only=("bus.observer[can]",))
+    assert (
+        "but bus errors were not observable on the adapter of bus 'can', only node head"
+        in record.verdict_reason
+    )
+    assert "not observable" not in accept(operator=False, only=("bus.observer[can]",)).verdict_reason
+
+
 @pytest.mark.parametrize(
     ("errors", "crowded", "node_sent", "apart_ns", "who"),
     [

@@ -9,6 +9,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -98,6 +99,8 @@ def test_nothing_from_outside_acts(make: Make) -> None:
         "aside",
         "section",
         "article",
+        "details",
+        "summary",
         "footer",
     }
     known |= {
@@ -245,9 +248,10 @@ def test_cautions_stand_at_the_head_and_with_heat_motion_and_fans(make: Make) ->
         "Local codes",
     ):
         assert words in head
-    assert "burns skin" in text.split(" Heat ")[1]
-    assert "Pinch points" in text.split(" Motion ")[1]
-    assert "start without warning" in text.split(" Fans ")[1]
+    # Behind its title in the list of all checks comes that of the group's own section.
+    assert "burns skin" in text.split(" Heat ", 2)[2]
+    assert "Pinch points" in text.split(" Motion ", 2)[2]
+    assert "start without warning" in text.split(" Fans ", 2)[2]
 
 
 def test_a_run_that_was_cut_short_warns_that_outputs_may_be_on() -> None:
@@ -372,6 +376,38 @@ def test_a_failed_value_has_another_shape_in_its_bar() -> None:
 def test_room_to_the_limit(value: float, low: float | None, high: float, room: float) -> None:
     """The middle of the range is 1, a limit is 0, outside is below."""
     assert margin(measured("a", "x", value, "", low, high)) == pytest.approx(room)
+
+
+def test_the_checks_are_folded_by_group_and_what_went_wrong_is_open() -> None:
+    """A phone shows ten lines in place of fifty, and what failed without a touch; each check is still there."""
+    record = rejected()
+    folds = re.findall(r"<details( open=\"open\")?>(.*?)</details>", render(record, None), re.DOTALL)
+    assert sum(text.count("<li") for _, text in folds) == len(record.checks)
+    for is_open, text in folds:
+        went_wrong = 'class="failed"' in text or 'class="error"' in text
+        assert bool(is_open) is went_wrong
+    assert any(is_open for is_open, _ in folds)
+
+
+def test_what_has_no_room_by_its_nature_is_not_close_to_a_limit() -> None:
+    """One serial number of at most one, and ten seconds watched of at least ten, are no near misses."""
+    record = accepted()
+    count = measured("a", "serial numbers", 1, "", None, 1.0)
+    course = replace(measured("a", "nothing came on for", 10.1, "s", 9.9, None), form="course")
+    near = measured("a", "lag", 0.98, "s", None, 1.0)
+    record.checks = [CheckResult("a", "passed", measurements=[count, course, near])]
+    shown = render(record, None).partition("Closest to a limit</h2>")[2]
+    assert "lag" in shown
+    assert "serial numbers" not in shown
+    assert "nothing came on" not in shown
+
+
+def test_what_the_verdict_must_be_read_with_stands_in_the_head() -> None:
+    """On a line of its own, and it stands out."""
+    record = accepted()
+    record.verdict_reason = "all 2 checks passed; but bus errors were not observable on the adapter"
+    head = render(record, None).partition("</header>")[0]
+    assert "<strong>But bus errors were not observable on the adapter.</strong>" in head
 
 
 def test_a_value_beyond_a_limit_never_reads_like_the_limit() -> None:
