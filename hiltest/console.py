@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from hiltest.clock import NS_PER_S
+from hiltest.description.lines import LINE_CHARS_MAX, compiled
 from hiltest.errors import BenchLost, BenchNotOpened, NoAnswer, UsageError
 from hiltest.link import Link
 
@@ -84,7 +85,7 @@ class SerialConsole:
         self._settings = settings
         self._name = settings.node or settings.port
         self._line_end = line_end
-        self._unsolicited = re.compile(unsolicited)
+        self._unsolicited = _compiled(unsolicited)
         self._lines: deque[Line] = deque()
         self._kept_bytes = 0
         self._unread: deque[Line] = deque()
@@ -232,7 +233,7 @@ class SerialConsole:
             text = self._unread.popleft().text.removeprefix(self._settings.prompt)
             is_echo = not answer and text.strip() == command.strip()
             # A log line in between leaves blank lines and cut-off prompts around it.
-            if text.strip() and not is_echo and not self._unsolicited.match(text):
+            if text.strip() and not is_echo and not self._unsolicited.match(text[:LINE_CHARS_MAX]):
                 answer.append(text)
         prompt, unfinished = self._settings.prompt, self.unfinished
         if unfinished == prompt:
@@ -331,7 +332,13 @@ def _decode(data: bytes | bytearray) -> str:
 
 
 def _compiled(pattern: str | re.Pattern[str]) -> re.Pattern[str]:
+    """The pattern. Raises UsageError if it is none, or one that can hang the run on a line that does not fit."""
+    if isinstance(pattern, re.Pattern):
+        return pattern
     try:
+        compiled(pattern)
         return re.compile(pattern)
-    except re.error as error:
-        raise UsageError(f"{pattern!r} is no regular expression: {error}") from error
+    except ValueError as error:
+        raise UsageError(
+            f"{pattern!r} is no regular expression that a console can wait for: {error}"
+        ) from error

@@ -195,6 +195,8 @@ def test_a_bad_pattern_is_the_callers(board: Board) -> None:
     """A text that is no regular expression is refused at once."""
     with pytest.raises(UsageError, match="no regular expression"):
         board.console.expect("(", 1.0)
+    with pytest.raises(UsageError, match="so many ways"):
+        board.console.expect("(a|aa){200}b", 1.0)
 
 
 def test_bytes_that_are_no_text_do_no_harm(board: Board) -> None:

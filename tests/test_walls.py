@@ -21,7 +21,7 @@ MAY_IMPORT = {
     "canbus": BASE | {"physics"},
     "description": BASE | {"physics", "canbus"},
     "link": BASE | {"canbus"},
-    "console": BASE | {"link"},
+    "console": BASE | {"link", "description"},
     "meters": BASE | {"link", "physics"},
     "node": BASE | {"physics", "canbus", "description", "link", "console"},
     "guard": BASE | {"physics", "description", "link", "node"},

@@ -13,8 +13,13 @@ from collections.abc import Iterator, Mapping
 from re import _parser as _pattern_parser  # type: ignore[attr-defined]
 from typing import Any
 
+from hiltest.description.patterncost import tries
+
 LINE_CHARS_MAX = 400
 """Longer lines fit no pattern: what a node says in answer is short, and a pattern's time grows with the line."""
+
+TRIES_MAX = 2e8
+"""Steps that a pattern may take on the worst line: some tenths of a second. Only ill will makes such lines."""
 
 PLACEHOLDERS: dict[tuple[str, str], tuple[str, ...]] = {
     ("heater", "duty"): ("seconds", "milliseconds"),
@@ -110,6 +115,11 @@ def compiled(pattern: str) -> re.Pattern[str]:
     if _has_nested_repeat(tree, False):
         raise ValueError(
             "A repeat inside a repeat, like (a+)+, can take for ever on a line that does not fit."
+        )
+    if tries(pattern, LINE_CHARS_MAX) > TRIES_MAX:
+        raise ValueError(
+            "Its parts can fit the same text in so many ways that a line that does not fit can take for ever, like "
+            "(a|aa){40}b or a*a*a*a*b. Let each repeat end at a text of its own, like `\\S+ `, or repeat less."
         )
     return found
 
