@@ -11,7 +11,7 @@ import inspect
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
-from hiltest.canbus import hostloss
+from hiltest.canbus import hostloss, stamps
 from hiltest.canbus.frame import ERR_RESTARTED, Frame, describe_error, from_message, to_message
 from hiltest.canbus.fullqueue import QueueFull
 from hiltest.canbus.kernelinterface import KernelInterface
@@ -122,6 +122,16 @@ class TellsLosses(Protocol):
 
 
 @runtime_checkable
+class TellsStamps(Protocol):
+    """A port that knows where the time stamps of its frames come from."""
+
+    @property
+    def stamp_source(self) -> str:
+        """Hardware, kernel, host or simulated stamp, in words for a report; see `stamps`."""
+        ...
+
+
+@runtime_checkable
 class Remarks(Protocol):
     """A port whose host side was looked at before it was opened."""
 
@@ -146,6 +156,7 @@ class BusPort:
 
     A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `send_many(frames)`, `bus_state`, `error_counters`,
     `change_bit_rate(bit_rate_bps)`, `change_sample_point(fraction)` and `clock`; they are used when they are there.
+    It may tell `stamp_source`; without, that follows from the `interface` it was opened by.
     `open_again(bit_rate_bps, **options)` opens the bus anew, and takes the options of the bus's class and
     `more_options`; `clock_hz` is the clock of the adapter's controller, if known. `clock` is the bench time that
     several buses share; a bus that brings its own goes by that.
@@ -160,8 +171,10 @@ class BusPort:
         clock_hz: int | None = None,
         clock: Clock | None = None,
         more_options: frozenset[str] = frozenset(),
+        interface: str = "",
     ) -> None:
         self.name = name
+        self._interface, self._unstamped = interface, 0
         self.bit_rate_bps = bit_rate_bps
         self._open_again = open_again
         self._clock_hz = clock_hz
@@ -355,6 +368,14 @@ class BusPort:
         return hostloss.HostLoss(dropped + hostloss.of_socket(opened) + behind.dropped, behind.overruns)
 
     @property
+    def stamp_source(self) -> str:
+        """Where the time stamps of the frames so far come from: a frame that came without one bears the host's."""
+        own = getattr(self.bus, "stamp_source", None)
+        if isinstance(own, str):
+            return own
+        return stamps.HOST if self._unstamped else stamps.source_of(self._interface)
+
+    @property
     def counts_losses(self) -> bool:
         """A kernel's socket, or a bus that counts by itself; an adapter may still tell its overruns by error frames."""
         return getattr(self.bus, "socket", None) is not None or isinstance(
@@ -406,6 +427,7 @@ class BusPort:
         """
         now_ns = self.clock.now_ns
         if stamp_s <= 0:  # python-can: 0.0 means that there is no stamp
+            self._unstamped += 1
             return self._in_order(now_ns)
         epoch_s = stamp_s - now_ns / NS_PER_S
         was_set_back = stamp_s < self._last_stamp_s - STAMP_JUMP_S
@@ -449,11 +471,12 @@ def open_port(
 
     clock_hz = getattr(bus, "adapter_clock_hz", None)
     if kernel is None:
-        return BusPort(bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock)
+        opened = open_at(bit_rate_bps)
+        return BusPort(bus.name, opened, bit_rate_bps, open_at, clock_hz, clock, interface=interface)
     kernel.look(_wanted(bus, bit_rate_bps))
-    port = BusPort(
-        bus.name, open_at(bit_rate_bps), bit_rate_bps, open_at, clock_hz, clock, frozenset({"listen_only"})
-    )
+    by_kernel = frozenset({"listen_only"})
+    opened = open_at(bit_rate_bps)
+    port = BusPort(bus.name, opened, bit_rate_bps, open_at, clock_hz, clock, by_kernel, interface)
     port.remarks, port.at_close = tuple(map(str, kernel.findings)), kernel.put_back
     return port
 

@@ -25,6 +25,7 @@ from hiltest.canbus import lineprotocol as lp
 from hiltest.canbus.batch import FRAME_DTYPE, Rows, to_rows
 from hiltest.canbus.frame import FLAG_EXTENDED, Frame, from_message
 from hiltest.canbus.serialport import PortLost, ReadySignal, SerialPort
+from hiltest.canbus.stamps import HARDWARE, HOST
 from hiltest.clock import NS_PER_S, Clock, RealClock, to_ns, today
 from hiltest.errors import UsageError
 
@@ -230,7 +231,7 @@ class SerialLineBus(can.BusABC):
     @property
     def stamp_source(self) -> str:
         """Where the time stamps come from, in words for a report."""
-        return "adapter, 1 ms" if self._parser.stamps is not None else "host, when the block was read"
+        return f"{HARDWARE}, in steps of 1 ms" if self._parser.stamps is not None else HOST
 
     @property
     def port_fd(self) -> int:

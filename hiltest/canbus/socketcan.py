@@ -36,6 +36,7 @@ from hiltest.canbus.frame import (
     FLAG_TX,
     STANDARD_ID_MAX,
 )
+from hiltest.canbus.stamps import HARDWARE, KERNEL
 from hiltest.clock import NS_PER_S, Clock, RealClock, to_ns
 from hiltest.errors import BenchLost, BenchNotOpened, UsageError
 
@@ -392,8 +393,8 @@ class BatchSocket:
     def stamp_source(self) -> str:
         """Where the time stamps of the frames so far came from, in words for a report."""
         if self._hardware_seen and self._kernel_seen:
-            return f"adapter ({self._hardware_seen} frames) and kernel ({self._kernel_seen} frames)"
-        return "adapter" if self._hardware_seen else "kernel"
+            return f"{HARDWARE} ({self._hardware_seen} frames), {KERNEL} ({self._kernel_seen} frames)"
+        return HARDWARE if self._hardware_seen else KERNEL
 
     def fileno(self) -> int:
         """The socket's descriptor, for select()."""

@@ -7,6 +7,8 @@ import statistics
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from hiltest.canbus import stamps
+from hiltest.canbus.opening import TellsStamps
 from hiltest.catalogue import _bus
 from hiltest.clock import NS_PER_S
 from hiltest.errors import NoAnswer, NotOffered
@@ -94,6 +96,7 @@ def latency(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None
         raise NotOffered(
             part.name, f"a request on the bus whose answer could be timed: {verb} sends none there"
         )
+    measure("stamp source", link.port.stamp_source if isinstance(link.port, TellsStamps) else stamps.UNKNOWN)
     start = "the adapter's echo of the request" if watch.echoed else "handing the request to the adapter"
     measure.note(
         f"{verb}: from {start} to the answer's time stamp, put on the host's clock; host and adapter are "

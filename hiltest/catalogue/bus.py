@@ -383,7 +383,7 @@ def test_configuration(target: Node, node: GuardedNode, measure: Measure) -> Non
         hazard="None. A node or adapter that is slow makes every later time limit worthless.",
         method="200 reads, one at a time: from the request (the adapter's echo of it where there is one, else the "
         "moment it was handed to the adapter) to the time stamp of the answer. Percentiles with their intervals by "
-        "ranks. The note says which stamps were used.",
+        "ranks. The measurement 'stamp source' says whose stamps they are: hardware, kernel, host or simulated.",
         limits=(
             ("every request answered", "a healthy bus loses none"),
             (

@@ -282,7 +282,7 @@ def test_register_values_and_listen_only_and_stamps(adapter: AdapterDouble) -> N
     timing = can.BitTiming(f_clock=8_000_000, brp=1, tseg1=5, tseg2=2, sjw=1)
     with SerialLineBus(adapter.path, timing=timing, listen_only=True, timestamps=True) as bus:
         assert [line for line in adapter.lines if line] == ["C", "s0014", "Z1", "L"]
-        assert bus.stamp_source == "adapter, 1 ms"
+        assert bus.stamp_source.startswith("hardware stamp")
         with pytest.raises(can.CanOperationError, match="listen_only"):
             bus.send(can.Message())
 

@@ -208,6 +208,13 @@ class HiltestBus(can.BusABC):
         """Transmit and receive error counter, if the adapter tells them."""
         return self.adapter.counters
 
+    @property
+    def stamp_source(self) -> str:
+        """Where the time stamps come from, in words for a report."""
+        if self.adapter.policy.stamps == "software":
+            return "simulated (taken when the host gets the frame)"
+        return "simulated (taken at the wire)"
+
     def change_bit_rate(self, bit_rate_bps: int) -> None:
         """Let the adapter join at another bit rate; bench time goes on."""
         self._check("change_bit_rate")

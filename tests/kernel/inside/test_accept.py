@@ -28,6 +28,7 @@ import pytest
 from hiltest.canbus import hostloss
 from hiltest.canbus.netlink import InterfaceSettings, bring_up, read_facts
 from hiltest.canbus.preflight import RIGHTS_COMMAND
+from hiltest.canbus.stamps import KERNEL
 
 N_SLCAN = 17  # linux/tty.h
 # linux/can/error.h: classes, and what stands in data[1] and data[2]
@@ -177,6 +178,10 @@ def test_a_healthy_bench_is_accepted_over_the_kernel_s_can0(tmp_path: Path) -> N
         "safe.bus_cut[head]",
     }
     assert wanted <= set(outcomes)
+    record = json.loads(next(tmp_path.glob("runs/*/run.json")).read_text())
+    latency = next(check for check in record["checks"] if check["name"] == "bus.latency[head]")
+    (source,) = [each["value"] for each in latency["measurements"] if each["name"] == "stamp source"]
+    assert source == KERNEL
     assert facts.state == "active"
 
 

@@ -16,6 +16,7 @@ from hiltest.canbus.batch import FD_FRAME_DTYPE, to_frames
 from hiltest.canbus.frame import FLAG_ERROR, FLAG_TX, from_message
 from hiltest.canbus.opening import open_port
 from hiltest.canbus.socketcan import BatchSocket
+from hiltest.canbus.stamps import KERNEL
 from hiltest.errors import BenchLost, BenchNotOpened, UsageError
 
 
@@ -112,7 +113,7 @@ def test_stamps_are_the_kernel_s_and_in_order(vcan: str) -> None:
 
     assert before <= rows["t_ns"][0] <= after
     assert rows["t_ns"][1] - rows["t_ns"][0] >= 300_000_000
-    assert batch.stamp_source == "kernel"
+    assert batch.stamp_source == KERNEL
 
 
 def test_wanted_hardware_stamps_that_are_not_there_are_told(vcan: str) -> None:
@@ -123,7 +124,7 @@ def test_wanted_hardware_stamps_that_are_not_there_are_told(vcan: str) -> None:
         rows = batch.recv_batch(1.0)
 
     assert abs(int(rows["t_ns"][0]) - now) < 1_000_000_000
-    assert batch.stamp_source == "kernel"
+    assert batch.stamp_source == KERNEL
 
 
 def test_dropped_frames_are_counted_exactly(vcan: str) -> None:
