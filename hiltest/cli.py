@@ -34,7 +34,8 @@ ONLY_HELP = (
 FAULTS_EPILOG = (
     "sorted by group. A line is: the name; what it hits; the value it has without =VALUE, if it takes one; what it is. "
     "Write NAME[PART]=VALUE@SECONDS: PART is the name of the bus, node or load in the description (the first if left "
-    "out; ONE+OTHER where two are exchanged), SECONDS the bench time from which it is there."
+    "out; ONE+OTHER where two are exchanged), SECONDS the bench time from which it is there. Below stand the faults that no "
+    "check finds, each with why, and what to do by hand."
 )
 
 
@@ -336,6 +337,7 @@ def _checks(options: argparse.Namespace) -> int:
 
 
 def _faults(options: argparse.Namespace) -> int:
+    from hiltest.campaign.unseen import UNSEEN
     from hiltest.simbench.faults import FAULTS
 
     rows: list[dict[str, object]] = [
@@ -358,7 +360,11 @@ def _faults(options: argparse.Namespace) -> int:
     wide = max(len(str(row["how"])) for row in rows)
     for row in rows:
         row["about"] = f"{row['how']!s:<{wide}}  {row['about']}"
-    return _list(rows, False, "about")
+    _list(rows, False, "about")
+    print("\nNo check finds these on a whole board:")
+    for each in UNSEEN:
+        print(f"{each.fault}\n  why: {each.reason}\n  by hand: {each.by_hand}")
+    return ACCEPTED
 
 
 def _list(rows: list[dict[str, object]], as_json: bool, text: str) -> int:

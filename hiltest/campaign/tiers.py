@@ -1,4 +1,4 @@
-"""Which faults the catalogue must find, by how dangerous it is to miss them, and which it can't see.
+"""Which faults the catalogue must find, by how dangerous it is to miss them.
 
 Tier 1 hurts somebody or burns something when it is missed: it must be found on every board, and nothing may be
 energised on the way beyond bounded pulses and the small move. Tier 2 are the everyday faults of a first
@@ -96,75 +96,4 @@ TIER_3: tuple[Row, ...] = (
     Row("brown-out loop", "brown_out", 3),
     Row("stays in its boot loader", "stays_in_loader", 3),
     Row("loose sensor contact", "sensor_loose_contact[reservoir]", 3),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Unseen:
-    """A fault that no check sees on a whole board, why physics does not show it, and what to do by hand."""
-
-    fault: str
-    reason: str
-    by_hand: str
-
-
-UNSEEN: tuple[Unseen, ...] = (
-    Unseen(
-        "sensor_reads_low, sensor_wrong_beta, without an operator",
-        "at room temperature every curve through R25 is right, and a pulse shows the slope only to the tolerance of the "
-        "heater's power and the block's heat capacity",
-        "once per board, or per kind of sensor and firmware: an independent thermometer on the warm block "
-        "(heat.second_point with [fixture] operator = true)",
-    ),
-    Unseen(
-        "emergency_stop_dead, without an operator",
-        "nothing on the bus tells a stop that removes power from one that only sends a message",
-        "press it while a fan runs and the host is off: the rail must fall below 5 V; let it go: nothing may start",
-    ),
-    Unseen(
-        "switch_never_triggers on a normally open switch, without an operator",
-        "an open wire of a normally open contact looks like a switch that nobody presses",
-        "press every switch by name before anything moves towards it, and wire limit switches normally closed",
-    ),
-    Unseen(
-        "one_terminator, can_l_to_ground, without an operator",
-        "on a short bus one resistor is enough, and a transceiver still tells the lines apart with one of them on ground: "
-        "no frame is lost",
-        "an ohmmeter with the power off: 60 ohm from CAN-H to CAN-L, kiloohms from each to ground (cold.pair, cold.lines)",
-    ),
-    Unseen(
-        "no_watchdog, on a node that can't be made to hang (safe.firmware_hung not offered)",
-        "a node that never hangs shows no difference; there is no way to make such a build hang from outside",
-        "with a test build that hangs on command: run a fan, hang the node, see the output drop (safe.firmware_hung)",
-    ),
-    Unseen(
-        "fans_swapped, with two fans of one kind",
-        "command and tachometer change places together, so every reading is right",
-        "look which fan turns, or describe which block each one cools (fan.cools)",
-    ),
-    Unseen(
-        "sensor_frozen, on a sensor that no heater warms",
-        "a quiet sensor at rest and a converter that hangs read the same",
-        "warm it by hand and see its reading move",
-    ),
-    Unseen(
-        "heater_on_while_booting",
-        "a gate that floats for the time of a boot gives the block some joules, less than a sensor's noise and drift",
-        "a current probe on the supply while the node is reset and while it stays in its boot loader",
-    ),
-    Unseen(
-        "no thermal cut-off, or one of a wrong rating",
-        "a closed contact in series with the heater is only its resistance",
-        "look for it, read its rating; it must open above use and below damage, without any software",
-    ),
-    Unseen(
-        "backlash of less than stepper.play_max_steps, or past the home switch",
-        "one home switch shows the play between motor and switch only, mixed with the switch's own hysteresis",
-        "push and pull the axis by hand; approach one point from both sides with a dial gauge",
-    ),
-    Unseen(
-        "fan mounted backwards, duct open",
-        "speed and current are right",
-        "feel the air, or describe which block the fan cools (fan.cools): heat.cooling_fan compares the cooling",
-    ),
 )

@@ -59,6 +59,7 @@ HEATER_DOUBLE = "double: an element of half the power, or one of two elements si
 HEATER_FOUR = "four times: an element for twice the voltage"
 HEATER_EXCHANGED = "another heater's value: two heaters' plugs exchanged"
 HEATER_JOINT = "another value: an element of another power, or a bad joint: measure at the element itself"
+HEATER_LEAKS = "it touches the metal of its block: a shell that is cracked or damp, or a wire pinched at the block. Dry or replace it"
 HEATER = (
     HEATER_OPEN,
     HEATER_SHORT,
@@ -68,6 +69,7 @@ HEATER = (
     HEATER_FOUR,
     HEATER_EXCHANGED,
     HEATER_JOINT,
+    HEATER_LEAKS,
 )
 _BY_RATIO = ((0.25, HEATER_QUARTER), (0.5, HEATER_HALF), (2.0, HEATER_DOUBLE), (4.0, HEATER_FOUR))
 

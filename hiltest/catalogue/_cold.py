@@ -213,6 +213,30 @@ def heater(meter: Ohmmeter, target: Heater, measure: Measure) -> None:
     if ohm > 0.0 and math.isfinite(ohm):
         watts = measure.description.supply.voltage_v**2 / ohm
         measure("power at the nominal supply", watts, "W", note=f"stated {target.power_w:g} W")
+    _insulation(meter, target, measure)
+
+
+def _insulation(meter: Ohmmeter, target: Heater, measure: Measure) -> None:
+    """The element against the metal that it sits in."""
+    where = (f"heater {target.name} 1", f"bare metal of the block of {target.name}")
+    measure.note(picture(*where))
+    ohm = meter.read(
+        f"heater.{target.name}.1",
+        f"heater.{target.name}.block",
+        where,
+        "its plug still out; hold no probe by its tip",
+    )
+    is_sound = ohm >= measure.limits.heater_insulation_min_ohm
+    if not is_sound:
+        measure.look_first(_causes.HEATER_LEAKS, *measure.causes)
+    measure(
+        "element to its block",
+        ohm,
+        "ohm",
+        low=measure.limits.heater_insulation_min_ohm,
+        limit="limits.heater_insulation_min_ohm",
+        note="" if is_sound else "the element touches the metal, or is damp: do not power it",
+    )
 
 
 def _heater_hint(ohm: float, nominal: float) -> str:

@@ -177,6 +177,13 @@ def line(measure: Measure, bus: Bus) -> None:
     measure(
         "longest stub", bus.stub_m, "m", high=edges.longest_stub_m(EDGE_S) * _slower_edge(bus.bit_rate_bps)
     )
+    measure(
+        "longest tail behind a terminator",
+        bus.tail_m,
+        "m",
+        high=edges.longest_stub_m(EDGE_S) * _slower_edge(bus.bit_rate_bps),
+        note="an open end reflects as a stub of its length does; a resistor belongs at the end of the line",
+    )
     if bus.twists_per_m is not None:
         measure(
             "twist of the pair", bus.twists_per_m, "1/m", note=f"about {TWISTS_PER_M:g} is common practice"

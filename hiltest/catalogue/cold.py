@@ -143,14 +143,17 @@ def test_supply(
     when=with_operator,
     only_where=WITH_OPERATOR,
     page=Page(
-        purpose="The element is the one that the description states, before it gets its first watt.",
-        hazard="An element for half the voltage takes four times the power, and seems to heat nicely fast.",
-        method=f"{_METHOD} Across the element, plug pulled.",
+        purpose="The element is the one that the description states, and touches no metal, before it gets its first watt.",
+        hazard="An element for half the voltage takes four times the power, and seems to heat nicely fast. One that leaks to "
+        "its block shorts a switch, disturbs the sensor, and on mains it is a shock: this test at a meter's few volts does "
+        "not stand for the insulation test that local codes ask for there.",
+        method=f"{_METHOD} Across the element, plug pulled; then from the element to the bare metal of its block.",
         limits=(
             (
                 "V²/P within heater.power_tolerance_percent of the power",
                 "Ohm's law; tolerance of cartridge heaters: trade value, common practice",
             ),
+            ("to the block at least limits.heater_insulation_min_ohm, 1 Mohm", "common practice, no source"),
             ("widened by the meter", _METER),
         ),
         causes=_causes.HEATER,

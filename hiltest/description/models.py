@@ -277,6 +277,9 @@ class Bus(Section):
     )
     length_m: float = Field(gt=0, le=10_000, description="from end to end")
     stub_m: float = Field(0.0, ge=0, le=500, description="longest branch off the line")
+    tail_m: float = Field(
+        0.0, ge=0, le=500, description="longest piece of line that goes on behind a terminator"
+    )
     terminators_ohm: list[Annotated[float, Field(gt=0, le=1e6)]] = Field(
         default_factory=lambda: [120.0, 120.0], max_length=8, description="every resistor between H and L"
     )
@@ -756,6 +759,13 @@ class Limits(Section):
         2000.0,
         "unpowered transceivers leave tens of kiloohms; a chafed wire leaves ohms; " + COMMON,
         "power off, CAN-H and CAN-L each to ground and to the supply",
+        gt=0,
+        le=1e9,
+    )
+    heater_insulation_min_ohm: float = limit(
+        1e6,
+        "a dry element leaves tens of megohms; a damaged or damp one less than one; " + COMMON,
+        "power off, each element to the metal of its block",
         gt=0,
         le=1e9,
     )

@@ -31,7 +31,7 @@ from hiltest.simbench.objects import Entry, read_eds
 from hiltest.simbench.person import Person
 from hiltest.simbench.probe import Probes
 from hiltest.simbench.programs import check_program
-from hiltest.simbench.reception import Cabling
+from hiltest.simbench.reception import TAIL, Cabling
 from hiltest.simbench.supply import Supply
 from hiltest.simbench.tolerance import Draws, Streams
 from hiltest.simbench.truth import Truth
@@ -243,6 +243,8 @@ class Bench:
             place = next((k for k, node in enumerate(nodes, 1) if node.name == name), len(nodes))
             position_m = bus.length_m * place / max(1, len(nodes))
         wire.change_line(lambda line: replace(line, taps=(*line.taps, Tap(name, position_m))))
+        if bus.tail_m > 0.0:
+            wire.change_cabling(stub_m={**wire.cabling.stub_m, TAIL: bus.tail_m})
         if bus.stub_m > 0.0:
             stubs = {**wire.cabling.stub_m, name: bus.stub_m}
             wire.change_cabling(stub_m=stubs)

@@ -676,5 +676,5 @@ class Board:
             if on != self._outputs.get(name, False):
                 self._outputs[name] = on
                 self.changes.append(Change(self.queue.now_ns, name, on))
-        if self.habits.resumes_setpoints:
+        if self.habits.resumes_setpoints or self.habits.resumes_after_power:
             self.remember_setpoints()

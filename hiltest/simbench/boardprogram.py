@@ -27,6 +27,7 @@ class Habits:
     watch_needs_working_bus: bool = False
     outputs_need_operational: bool = True
     resumes_setpoints: bool = False
+    resumes_after_power: bool = False
     starts_by_itself: bool = False
     obeys_all_off: bool = True
     recovers_from_bus_off: bool = True
@@ -39,6 +40,10 @@ class Habits:
     loses_frames: float = 0.0
     fans_follow_heat: bool = True
     version: str | None = None
+
+    def resumes(self, reset_cause: int) -> bool:
+        """Does it go on with the setpoints it had, after a start for this cause?"""
+        return self.resumes_setpoints or (self.resumes_after_power and reset_cause == CAUSE_POWER)
 
 
 class BoardProgram:

@@ -102,7 +102,7 @@ class ConsoleFirmware(BoardProgram):
         self._started_ns = self.queue.now_ns
         for axis in self.board.axes:
             axis.operational = True
-        if self.habits.resumes_setpoints:
+        if self.habits.resumes(self.reset_cause):
             self._host_heard_ns = self.queue.now_ns
             self._armed = True
             self.board.resume_setpoints()

@@ -13,6 +13,7 @@ from hiltest.physics.line import LineNetwork, Tap, Terminator
 from hiltest.simbench.controller import Controller
 from hiltest.simbench.fault_places import add_leak, change_tap, edit_line
 from hiltest.simbench.fault_registry import fault
+from hiltest.simbench.reception import TAIL
 
 if TYPE_CHECKING:
     from hiltest.simbench.bench import Bench
@@ -116,6 +117,15 @@ def long_stub(bench: Bench, target: str, value: float) -> None:
     """
     wire = bench.wire_of(bench.boards[target])
     wire.change_cabling(stub_m={**wire.cabling.stub_m, target: value})
+
+
+@fault(
+    WIRING, "the line goes on behind its last terminator", "bus", unit="m", default=40.0, low=0.1, high=100.0
+)
+def terminator_not_at_end(bench: Bench, target: str, value: float) -> None:
+    """An open end behind the resistor: a branch of that length, which acts as `long_stub` says."""
+    wire = bench.wires[target]
+    wire.change_cabling(stub_m={**wire.cabling.stub_m, TAIL: value})
 
 
 @fault(WIRING, "all branches meet in one point", "bus", unit="arms", default=10.0, low=4.0, high=20.0)

@@ -78,6 +78,19 @@ def heater_stuck_on(bench: Bench, target: str, value: float) -> None:
     heater_switch(bench, target).stuck_duty = value
 
 
+@fault(
+    HEATER,
+    "the element leaks to the metal of its block: moisture, or a damaged shell",
+    "heater",
+    unit="ohm",
+    default=2e5,
+    low=0.0,
+    high=1e9,
+)
+def heater_leaks(bench: Bench, target: str, value: float) -> None:
+    element(bench, target).to_block_ohm = value
+
+
 @fault(HEATER, "the heater's driver stage is inverted", "heater")
 def heater_inverted(bench: Bench, target: str, _: float) -> None:
     heater_switch(bench, target).inverted = True

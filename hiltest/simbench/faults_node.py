@@ -181,6 +181,15 @@ def outputs_on_after_reset(bench: Bench, target: str, _: float) -> None:
     bench.boards[target].habits.resumes_setpoints = True
 
 
+@fault(
+    SAFETY,
+    "when the power comes back, as after an emergency stop, the firmware goes on with its setpoints",
+    "node",
+)
+def outputs_on_after_power_return(bench: Bench, target: str, _: float) -> None:
+    bench.boards[target].habits.resumes_after_power = True
+
+
 @fault(SAFETY, "the firmware starts by itself and acts on commands before it was started", "node")
 def acts_on_old_commands(bench: Bench, target: str, _: float) -> None:
     habits = bench.boards[target].habits

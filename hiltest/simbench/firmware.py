@@ -111,9 +111,9 @@ class Firmware(BoardProgram):
             self._send(HEARTBEAT_ID + self.node_id, bytes([INITIALISING]))
         self.state = PRE_OPERATIONAL
         self._start_heartbeat()
-        if self.habits.starts_by_itself or self.habits.resumes_setpoints:
+        if self.habits.starts_by_itself or self.habits.resumes(self.reset_cause):
             self._start()
-        if self.habits.resumes_setpoints:
+        if self.habits.resumes(self.reset_cause):
             self.board.resume_setpoints()
 
     def hang(self) -> None:

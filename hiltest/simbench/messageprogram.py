@@ -75,7 +75,7 @@ class MessageProgram(BoardProgram):
         self._started_ns = self.queue.now_ns
         for axis in self.board.axes:
             axis.operational = True
-        if self.habits.resumes_setpoints:
+        if self.habits.resumes(self.reset_cause):
             self._armed = True
             self.board.resume_setpoints()
             self._setpoint_dc = self.board.heaters[0].setpoint_dc

@@ -1,7 +1,7 @@
 """The two probes of a meter: where they may be put, and what is between them.
 
 Places: `bus.NAME.h` and `bus.NAME.l` at the last plug of the line, `supply` and `ground` of the power pair,
-`heater.NAME.1` and `.2`, `sensor.NAME.1` and `.2`, `stepper.NAME.a1` to `.b2`. The parts of a board are measured at
+`heater.NAME.1`, `.2` and `.block` (the metal it sits in), `sensor.NAME.1` and `.2`, `stepper.NAME.a1` to `.b2`. The parts of a board are measured at
 their plugs, pulled out of the board; a plug is named after the socket that it was found in.
 
 An ohmmeter sends a small current and divides the voltage by it, so a voltage that is there already spoils its
@@ -29,6 +29,7 @@ OVERLOAD_OHM = 40e6
 SHORTED_COIL_OHM = 0.1
 RAILS = ("supply", "ground")
 TWO_ENDS = ("1", "2")
+BLOCK = "block"
 WINDING = ("a1", "a2", "b1", "b2")
 
 
@@ -70,7 +71,9 @@ class Probes:
         described = self._bench.description
         found = [Place("bus", bus.name, contact) for bus in described.bus for contact in ("h", "l")]
         found += [Place(rail, "", "") for rail in RAILS]
-        found += [Place("heater", heater.name, end) for heater in described.heater for end in TWO_ENDS]
+        found += [
+            Place("heater", heater.name, end) for heater in described.heater for end in (*TWO_ENDS, BLOCK)
+        ]
         found += [Place("sensor", sensor.name, end) for sensor in described.sensor for end in TWO_ENDS]
         found += [Place("stepper", each.name, end) for each in described.stepper for end in WINDING]
         return [str(place) for place in found]
@@ -105,7 +108,9 @@ class Probes:
             return math.inf  # plugs that are pulled out touch nothing else
         if one.kind == "heater":
             element = heater_switch(self._bench, one.name).element
-            return math.inf if element is None else element.ohm
+            if element is None:
+                return math.inf
+            return element.to_block_ohm if BLOCK in (one.contact, other.contact) else element.ohm
         if one.kind == "sensor":
             part = sensor_input(self._bench, one.name).element
             return math.inf if part is None else part.ohm()

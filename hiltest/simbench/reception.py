@@ -47,11 +47,15 @@ line, what lies between is taken for the wrong level half of the time.
 KEPT_CHANCES = 1 << 14
 
 
+TAIL = "behind a terminator"
+"""Among the branches: a piece of line that goes on behind a terminator and ends open."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cabling:
     """What the edges on the line depend on, beside its resistances.
 
-    `stub_m` is the branch of each tap (by name), `arms` how many lines meet where a stub leaves (3, or
+    `stub_m` is the branch of each tap (by name; `TAIL`: the line behind a terminator), `arms` how many lines meet where a stub leaves (3, or
     more for a star), `rise_ns` the edge of the drivers, `noise_v` the standard deviation of the noise on
     the differential level at all times. `switching` are the outputs that switch now, whose wires run `beside_m` along
     the pair at `load_distance_m`; the pair's own `twists_per_m` keep most of it out.

@@ -85,6 +85,7 @@ LOADS = (
     Row("heater_shorted", "cold.heater[reservoir]", "shorted: do not power it"),
     Row("heater_open", "cold.heater[reservoir]", "open"),
     Row("heater_weak=1.4", "cold.heater[reservoir]", "too high"),
+    Row("heater_leaks", "cold.heater[reservoir]", "touches the metal"),
     Row("sensor_wrong_nominal", "cold.sensor[reservoir]", "another type"),
     Row("sensor_wrong_nominal[board]=10", "cold.sensor[board]", "another type"),
     Row("sensor_shorted[board]", "cold.sensor[board]", "shorted"),

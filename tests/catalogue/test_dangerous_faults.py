@@ -11,7 +11,8 @@ from functools import cache
 import pytest
 
 from hiltest.campaign.boards import BoardOrder, BoardResult, run_board
-from hiltest.campaign.tiers import TIER_1, UNSEEN, Row
+from hiltest.campaign.tiers import TIER_1, Row
+from hiltest.campaign.unseen import UNSEEN
 from hiltest.description.loading import load_description
 
 from . import variants

@@ -106,6 +106,13 @@ def test_an_emergency_stop_that_takes_no_power_is_found() -> None:
     assert "kept their power" in found.reason
 
 
+def test_a_node_that_goes_on_when_the_emergency_stop_is_let_go_is_found() -> None:
+    """Letting it go gives the power back and must start nothing: no drill before this one switches the power."""
+    found, _ = drill("safe.emergency_stop[head]", "outputs_on_after_power_return", operator=True)
+    assert found.outcome == "failed"
+    assert "was on" in found.reason
+
+
 def test_power_returns_under_a_stream_of_commands() -> None:
     """A sound node stays off; one that acts before it is started is caught by the drill before, which needs no hands."""
     found, _ = drill("safe.power_return[head]", operator=True)

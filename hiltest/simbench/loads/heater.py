@@ -189,6 +189,8 @@ class Element:
         self.name = name
         self.block = block
         self.ohm = voltage_v * voltage_v / power_w * draws.factor(0.033)
+        self.to_block_ohm = math.inf
+        """Between the element and the metal of its block, in ohm."""
 
 
 class HeaterSwitch:

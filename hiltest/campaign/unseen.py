@@ -1,0 +1,147 @@
+"""Faults that no check sees on a whole board, each with the physical reason and what to do by hand.
+
+Told by `hiltest faults`, below the faults of the simulated bench. A fault that a check comes to see is struck out here:
+tests run those of `BUS` and expect that nothing fails.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """A fault that no check sees on a whole board, why physics does not show it, and what to do by hand."""
+
+    fault: str
+    reason: str
+    by_hand: str
+
+
+BOARD: tuple[Unseen, ...] = (
+    Unseen(
+        "sensor_reads_low, sensor_wrong_beta, without an operator",
+        "at room temperature every curve through R25 is right, and a pulse shows the slope only to the tolerance of the "
+        "heater's power and the block's heat capacity",
+        "once per board, or per kind of sensor and firmware: an independent thermometer on the warm block "
+        "(heat.second_point with [fixture] operator = true)",
+    ),
+    Unseen(
+        "emergency_stop_dead, without an operator",
+        "nothing on the bus tells a stop that removes power from one that only sends a message",
+        "press it while a fan runs and the host is off: the rail must fall below 5 V; let it go: nothing may start",
+    ),
+    Unseen(
+        "switch_never_triggers on a normally open switch, without an operator",
+        "an open wire of a normally open contact looks like a switch that nobody presses",
+        "press every switch by name before anything moves towards it, and wire limit switches normally closed",
+    ),
+    Unseen(
+        "one_terminator, can_l_to_ground, without an operator",
+        "on a short bus one resistor is enough, and a transceiver still tells the lines apart with one of them on ground: "
+        "no frame is lost",
+        "an ohmmeter with the power off: 60 ohm from CAN-H to CAN-L, kiloohms from each to ground (cold.pair, cold.lines)",
+    ),
+    Unseen(
+        "no_watchdog, on a node that can't be made to hang (safe.firmware_hung not offered)",
+        "a node that never hangs shows no difference; there is no way to make such a build hang from outside",
+        "with a test build that hangs on command: run a fan, hang the node, see the output drop (safe.firmware_hung)",
+    ),
+    Unseen(
+        "fans_swapped, with two fans of one kind",
+        "command and tachometer change places together, so every reading is right",
+        "look which fan turns, or describe which block each one cools (fan.cools)",
+    ),
+    Unseen(
+        "sensor_frozen, on a sensor that no heater warms",
+        "a quiet sensor at rest and a converter that hangs read the same",
+        "warm it by hand and see its reading move",
+    ),
+    Unseen(
+        "heater_on_while_booting",
+        "a gate that floats for the time of a boot gives the block some joules, less than a sensor's noise and drift",
+        "a current probe on the supply while the node is reset and while it stays in its boot loader",
+    ),
+    Unseen(
+        "no thermal cut-off, or one of a wrong rating",
+        "a closed contact in series with the heater is only its resistance",
+        "look for it, read its rating; it must open above use and below damage, without any software",
+    ),
+    Unseen(
+        "backlash of less than stepper.play_max_steps, or past the home switch",
+        "one home switch shows the play between motor and switch only, mixed with the switch's own hysteresis",
+        "push and pull the axis by hand; approach one point from both sides with a dial gauge",
+    ),
+    Unseen(
+        "fan mounted backwards, duct open",
+        "speed and current are right",
+        "feel the air, or describe which block the fan cools (fan.cools): heat.cooling_fan compares the cooling",
+    ),
+    Unseen(
+        "stop command ignored while the node is busy, or sent with a low priority",
+        "safe.stop is drilled on a quiet bus with fans and one pulse on. To see this one the node must be kept busy by a long "
+        "move on a full bus, and if it then ignores the stop nothing but the supply's switch ends the move",
+        "guards on, hand on the supply's switch: load the bus (bus.load_test), start a long slow move, send the stop; it must "
+        "act within node.stop_max_s. Look that its identifier is the lowest of all",
+    ),
+    Unseen(
+        "heater_leaks, without an operator",
+        "a leak from the element to its block takes microamperes, and no message tells them from nothing",
+        "an ohmmeter with the power off, from the element to bare metal: over 1 Mohm (cold.heater)",
+    ),
+    Unseen(
+        "outputs_on_after_power_return, without an operator or a [bench_supply]",
+        "only a power that goes and comes back starts it, and no message takes the power away",
+        "press the emergency stop while a heater is on, let it go, wait 10 s: nothing may start (safe.emergency_stop, "
+        "safe.power_return)",
+    ),
+)
+"""Faults of a board and its loads."""
+
+BUS: tuple[Unseen, ...] = (
+    Unseen(
+        "long_stub=6",
+        "the wave in a branch of 6 m is gone 120 ns after the edge, and a bit at 1 Mbit/s is read after 750 ns",
+        "measure the branch, state bus.stub_m: desk.line judges it by the guideline, which keeps a margin for many",
+    ),
+    Unseen(
+        "pair_untwisted",
+        "at 20 mm from the load wires even a straight pair of 2.4 m picks up 0.03 V, and a receiver needs 0.5 V",
+        "look at the pair, state bus.twists_per_m; with the loads' wires in the same bundle it shows in bus.with_loads",
+    ),
+    Unseen(
+        "pair_beside_load_wires",
+        "a pair of 40 twists per metre picks up 0.01 V in one bundle with the loads' wires, and a receiver needs 0.5 V",
+        "lead the pair apart from motor and heater wires; it holds as long as the twist does",
+    ),
+    Unseen(
+        "can_contact_resistance",
+        "40 ohm in one lead take 0.4 V of 2 V: still a clear dominant level at rest and at this temperature",
+        "power off, resistance of each wire from end to end: below 1 ohm",
+    ),
+    Unseen(
+        "sample_point_off",
+        "on a short line both halves of a bit show the same level, so that any point reads it right",
+        "read the node's bit timing out of its firmware and state sample_point_percent of the node: desk.timing judges it",
+    ),
+    Unseen(
+        "jump_width_small",
+        "0.4 % make 4 % of a bit in the ten bits between two edges, and one quantum of 5 % still takes that back",
+        "read the node's jump width; warm the node and repeat bus.load",
+    ),
+    Unseen(
+        "settings_not_stored",
+        "the settings are right until the supply is switched off",
+        "set a value, switch the supply off and on, read it back",
+    ),
+    Unseen(
+        "terminator_not_at_end=6",
+        "the open end behind the resistor answers 120 ns after the edge, and a bit at 1 Mbit/s is read after 750 ns; the "
+        "ohmmeter reads 60 ohm wherever along the line the resistors sit",
+        "follow the line to both ends: the resistor sits in the last plug. State bus.tail_m for what goes on behind it: "
+        "desk.line judges it as a stub",
+    ),
+)
+"""Faults of wires and timing: what they do to a bit is over before it is read."""
+
+UNSEEN: tuple[Unseen, ...] = (*BOARD, *BUS)
