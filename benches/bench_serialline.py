@@ -4,8 +4,8 @@ The adapter is a process of its own. For the ratio it is always ahead; for the l
 has, as small adapters do, room for 64 frames that the port did not take: what does not fit is lost. Frames
 are numbered, so that each that is missing is known.
 
-    python benches/bench_serialline.py               # 3 s a rate
-    python benches/bench_serialline.py --seconds 60  # the full measure
+    python benches/bench_serialline.py          # 60 s a rate
+    python benches/bench_serialline.py --short  # 3 s a rate
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ FIFO_FRAMES = 64
 ROUND = 2048  # numbers repeat after this many frames: as many as there are standard identifiers
 EIGHT_BYTE_RATE = 9_009
 EMPTY_RATE = 21_276
+FULL_S, SHORT_S = 60.0, 3.0
 OURS_FRAMES, PEER_FRAMES, TURNS = 100_000, 1_500, 3
 
 
@@ -234,7 +235,7 @@ def lost_by_peer(data_bytes: int, rate: float, seconds: float) -> tuple[int, int
 
 def losses(data_bytes: int, rate: float, seconds: float) -> bool:
     lost, sent, core = lost_by_ours(data_bytes, rate, seconds)
-    peer_lost, peer_sent = lost_by_peer(data_bytes, rate, min(seconds, 3.0))
+    peer_lost, peer_sent = lost_by_peer(data_bytes, rate, min(seconds, SHORT_S))
     print(
         f"serial line, {data_bytes}-byte frames at {rate:,.0f}/s for {seconds:g} s: ours lost {lost} of {sent:,} "
         f"({core:.0%} of a core), peer python-can slcan lost {peer_lost / peer_sent:.0%} of {peer_sent:,}, "
@@ -246,7 +247,12 @@ def losses(data_bytes: int, rate: float, seconds: float) -> bool:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0], allow_abbrev=False)
-    parser.add_argument("--seconds", type=float, default=3.0, help="for how long each rate is held")
+    parser.add_argument(
+        "--seconds", type=float, default=FULL_S, help="for how long each rate is held (default: %(default)g)"
+    )
+    parser.add_argument(
+        "--short", action="store_const", dest="seconds", const=SHORT_S, help=f"{SHORT_S:g} s only"
+    )
     parser.add_argument("--adapter", nargs=4, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.adapter:

@@ -3,8 +3,8 @@
 Without a CAN interface at hand it boots the kernel of tests/kernel/uml.py, and measures inside. There a
 system call costs some 25 us, so that only ratios mean something, and sender and receiver share one processor.
 
-    python benches/bench_socketcan.py                 # 3 s at the full rate
-    python benches/bench_socketcan.py --seconds 60    # the full measure
+    python benches/bench_socketcan.py                 # 60 s at the full rate
+    python benches/bench_socketcan.py --short         # 3 s
     python benches/bench_socketcan.py --channel vcan0 # on this machine's own kernel
 """
 
@@ -29,6 +29,7 @@ from hiltest.clock import sleep_s, wall_s
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 EMPTY_RATE = 21_276
+FULL_S, SHORT_S = 60.0, 3.0
 FILL, TURNS = 2_000, 7
 ROOM_BYTES = 8_000_000
 BURST = 64
@@ -204,7 +205,15 @@ def measure_in_own_kernel(seconds: float) -> int:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0], allow_abbrev=False)
-    parser.add_argument("--seconds", type=float, default=3.0, help="for how long the full rate is held")
+    parser.add_argument(
+        "--seconds",
+        type=float,
+        default=FULL_S,
+        help="for how long the full rate is held (default: %(default)g)",
+    )
+    parser.add_argument(
+        "--short", action="store_const", dest="seconds", const=SHORT_S, help=f"{SHORT_S:g} s only"
+    )
     parser.add_argument("--channel", help="measure on this interface instead of in a kernel of its own")
     options = parser.parse_args()
     if options.channel:

@@ -43,6 +43,7 @@ MAY_LOOK = {"dmesg", "ip", "ls", "tail", "python3", ".venv/bin/pip"}
 
 RUN_ELSEWHERE = {
     "driver = node.driver\n": "tests/node/test_canopen_docs.py",
+    "from hiltest.canbus.accounting import BusAccount\n": "tests/kernel/inside/test_vcan.py",
     "def test_the_banner_names_the_reset_cause(": "tests/node/test_console_docs.py",
 }
 """How blocks begin that need a fixture of hiltest; the file whose tests run them."""

@@ -230,7 +230,7 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
         method="Frames of the chosen pattern are sent with identifiers that nobody acts on, paced to the chosen "
         "utilisation; the nodes are made to send too, by bursts, answers to reads and synchronous process data where "
         "they offer them. The bits are counted exactly (stuffing and CRC computed), errors are counted by the "
-        "observers that bus.observer proved. Patterns: random; varied (half random, half "
+        "observers that bus.observer proved. The host's own frames count when they are handed to the adapter. Patterns: random; varied (half random, half "
         "the following two); longest_stuffing and sparse_edges (0x3C bytes: behind "
         "stuffing one edge to synchronise on in ten bits, the fewest there can be); planned (shares and lengths of "
         "the planned traffic, but no identifier that a node acts on); mixed_ids (identifiers around the nodes' own). "

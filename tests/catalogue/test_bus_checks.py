@@ -64,6 +64,7 @@ def test_latency_says_which_stamps_it_used() -> None:
     echoed = run(LATENCY, edit=(("[simulation]", ADAPTER.format("echo = true")),))
     assert "handing the request to the adapter" in handed.notes[0]
     assert "echo" in echoed.notes[0]
+    assert found(handed, "stamp source").value == "simulated (taken at the wire)"
     middle = "answer, 50% within"
     assert found(handed, middle).value - found(echoed, middle).value == pytest.approx(
         0.0005 + 130e-6, abs=2e-4

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import socket
 import struct
 import subprocess
+import threading
 import time
 from types import SimpleNamespace
 
@@ -17,7 +20,11 @@ from hiltest.canbus.frame import FLAG_ERROR, FLAG_TX, from_message
 from hiltest.canbus.opening import open_port
 from hiltest.canbus.socketcan import BatchSocket
 from hiltest.canbus.stamps import KERNEL
+from hiltest.docs import page
 from hiltest.errors import BenchLost, BenchNotOpened, UsageError
+
+NO_ACKNOWLEDGE = struct.pack("=IB3x8s", 0x200000A8, 8, bytes.fromhex("0000001900000000"))
+"""linux/can/error.h: classes protocol, acknowledge and bus error, at the acknowledge slot."""
 
 
 def shell(command: str) -> None:
@@ -208,3 +215,20 @@ def test_a_port_over_python_can_counts_what_the_kernel_dropped(vcan: str) -> Non
         assert port.host_loss().dropped - before.dropped == 200 - read
     finally:
         port.close()
+
+
+def test_the_manual_s_accounting_counts_every_frame(vcan: str) -> None:
+    """The python block of adapters.md, as it stands there: frames, an error frame, nothing dropped, and whose stamps."""
+    text = page("adapters").partition("## Accounting for every frame")[2]
+    code = text.partition("```python\n")[2].partition("```")[0].replace('"can0"', f'"{vcan}"')
+    said = io.StringIO()
+    with raw_socket(vcan) as sender, contextlib.redirect_stdout(said):
+        sending = threading.Timer(
+            0.5, lambda: [sender.send(frame) for frame in (*numbered(500), NO_ACKNOWLEDGE)]
+        )
+        sending.start()
+        exec(compile(code, "adapters.md", "exec"), {})
+        sending.join()
+
+    assert said.getvalue().startswith(f"500 frames, 1 errors, 0 not delivered, {KERNEL}\n")
+    assert said.getvalue().endswith("1 identifiers\n")
