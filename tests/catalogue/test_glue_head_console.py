@@ -5,7 +5,9 @@ The faults are those of the simulated bench, of the console too; the bench's hid
 
 from __future__ import annotations
 
+import re
 import resource
+import sys
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -13,10 +15,11 @@ from typing import Any
 
 import pytest
 
-from hiltest.console import KEPT_BYTES_MAX
+from hiltest.console import KEPT_BYTES_MAX, LINE_BYTES_MAX
 from hiltest.description.loading import load_description
 from hiltest.errors import UsageError
 from hiltest.simbench.bench import open_bench
+from hiltest.simbench.console_shell import BUFFERED_BYTES
 
 from .boards import accept, outcomes
 from .files import FIXTURES, edited
@@ -28,6 +31,7 @@ PULSE = ("heat.pulse[reservoir]",)
 LOOP = ("heat.low_setpoint[reservoir]",)
 DIRECTION = ("motion.direction[pump]",)
 RETURN = ("motion.return[pump]",)
+CRASH = re.compile(r"\b(?!HiltestError)[A-Z]\w*(?:Error|Exception)\b: ")
 EVERYTHING = (*FAN, *PULSE, *DIRECTION, "safe.host_silence[head]")
 
 
@@ -198,6 +202,42 @@ def test_a_console_that_fails_while_hot_ends_cold(fault: str) -> None:
     assert seen["kept"][0] <= KEPT_BYTES_MAX
     assert seen["kept"][1] < 10_000
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb < 60_000
+
+
+def test_a_run_in_megabytes_of_noise_neither_crashes_nor_is_deceived() -> None:
+    """A runaway program prints random bytes without an end of line from the 12th second to the end of the whole catalogue.
+
+    The line is a fast one, so that more is poured than is kept. What passes after that needs nothing from the console.
+    """
+    at_s = 12.0
+    seen: dict[str, Any] = {}
+    file = edited(short(), ("baud = 115_200", "baud = 460_800"), name="fast.toml")
+
+    def look(run: Any) -> None:
+        bench, console = run.opened().link.port.bus.bench, run.console()
+        seen["lines"] = console.dropped_lines + len(console.lines)
+        seen["dropped"] = console.dropped_lines
+        seen["memory"] = sum(sys.getsizeof(line) + sys.getsizeof(line.text) for line in console.lines)
+        seen["unfinished"] = len(console.unfinished)
+        seen["waiting"] = bench.consoles["head"].waiting
+        bench.run_for(2.0)
+        seen["on"] = bench.truth.outputs_on()
+
+    record = accept(f"console_babbles@{at_s}", file=file, before_close=look)
+    assert record.verdict == "rejected"
+    later = [check for check in record.checks if check.ended_s > at_s]
+    passed = {check.name for check in later if check.outcome == "passed"}
+    assert passed <= {"bus.observer[can]", "bus.heartbeat[head]"}
+    assert {"failed", "not run"} <= {check.outcome for check in later}
+    assert not [check.reason for check in record.checks if CRASH.search(check.reason)]
+    assert seen["lines"] * LINE_BYTES_MAX > 2_000_000, "too little was poured"
+    assert seen["dropped"] > 0
+    # A character outside the Basic Multilingual Plane makes its line four bytes wide (PEP 393).
+    assert seen["memory"] < 4 * KEPT_BYTES_MAX
+    assert seen["unfinished"] <= LINE_BYTES_MAX
+    assert seen["waiting"] <= BUFFERED_BYTES
+    assert sum(len(check.reason) + sum(map(len, check.notes)) for check in record.checks) < 50_000
+    assert not seen["on"]
 
 
 # --- what can't be simulated --------------------------------------------------------------------------------
