@@ -6,8 +6,9 @@ Boards with 1, 2, 4 and 8 heaters, fans, steppers and switches each are accepted
 (what somebody at a real bench waits), frames on the bus, and processor time, each also for one load. Then how much more
 one further load costs when there are many than when there are few: the ratio of the steps 4 to 8 and 1 to 2.
 
-Bench time is exact and must grow linearly (ratio up to 1.25). Processor time may grow faster on the simulated bench,
-which lets every load live through the whole bench time, that is itself longer with every load: up to 3.
+Bench time is exact and must grow linearly (ratio up to 1.2: fans differ, and a block that has waited for the others is
+heated again). Processor time grows faster on the simulated bench, which lets every load live through the whole bench
+time, that is itself longer with every load: up to 2.
 
 Exit code 1 if a goal was missed.
 """
@@ -29,7 +30,7 @@ from tests.many_loads import board_with, write_description
 COUNTS = (1, 2, 4, 8)
 KINDS = 4
 TURNS = 2
-BENCH_AT_MOST, PROCESSOR_AT_MOST = 1.25, 3.0
+BENCH_AT_MOST, PROCESSOR_AT_MOST = 1.2, 2.0
 
 
 class Cost(NamedTuple):

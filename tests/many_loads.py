@@ -341,14 +341,20 @@ def board_with(heaters: int, fans: int, steppers: int, switches: int) -> Board:
     )
 
 
-def description_text(board: Board) -> str:
+def description_text(board: Board, operator: bool = True) -> str:
     """A description with every load of a board. The first switches are the home switches of its axes.
 
-    Nobody takes part, so that a run needs no hand; the load test is short and promises accordingly little.
+    With `operator` somebody takes part: each heater, sensor and coil is measured with the power off, and each switch
+    pressed. The load test and the time that a heater must hold its setpoint are short, and promise accordingly little.
     """
     assert board.switches >= board.axes, "each axis needs a home switch"
     parts = [
-        _FRAME.format(eds=board.file or f"{board.name.lower()}.eds", product=board.product_code, board=board)
+        _FRAME.format(
+            eds=board.file or f"{board.name.lower()}.eds",
+            product=board.product_code,
+            board=board,
+            operator=str(operator).lower(),
+        )
     ]
     parts += [_SENSOR.format(n=n) for n in range(1, board.sensors + 1)]
     parts += [_HEATER.format(n=n) for n in range(1, board.heaters + 1)]
@@ -361,17 +367,18 @@ def description_text(board: Board) -> str:
     return "\n".join(parts)
 
 
-def write_description(board: Board, folder: Path) -> Path:
+def write_description(board: Board, folder: Path, operator: bool = True) -> Path:
     """Write the description of a board and its EDS file to `folder`; return the description's path."""
     folder.mkdir(parents=True, exist_ok=True)
     write_eds(board, folder)
     path = folder / f"{board.name.lower()}.toml"
-    path.write_text(description_text(board), encoding="utf-8")
+    path.write_text(description_text(board, operator), encoding="utf-8")
     return path
 
 
 _FRAME = """[fixture]
 name = "many loads"
+operator = {operator}
 
 [supply]
 voltage_v = 24.0
@@ -422,6 +429,7 @@ power_w = 24.0
 heat_capacity_j_k = 20.0
 loss_w_k = 0.12
 ceiling_c = 120.0
+steady_s = 5.0
 [heater.roles]
 setpoint_c = {{ at = "0x2100:{n}", scale = 0.1 }}
 duty = {{ at = "0x2101:{n}", scale = 0.001 }}
