@@ -20,11 +20,13 @@ import subprocess
 import sys
 import tomllib
 from dataclasses import dataclass, replace
+from importlib.metadata import entry_points
 from pathlib import Path
 
 import can
 import pytest
 
+from hiltest.canbus.opening import channel_for
 from hiltest.canbus.preflight import (
     InterfaceFacts,
     PortFacts,
@@ -262,6 +264,19 @@ def test_the_families_of_the_page_take_what_it_gives_them() -> None:
         taken = arguments_of(bus["interface"])
         assert set(bus.get("options", {})) <= taken, (bus["interface"], sorted(taken))
     assert named <= set(can.VALID_INTERFACES)
+    # Those of other packages that happen to be installed are not the page's.
+    own = set(can.interfaces.BACKENDS) - {
+        each.name for each in entry_points(group="can.interface") if not each.value.startswith("hiltest.")
+    }
+    assert own - named == set(), "families that the table leaves out"
+    assert own - {bus["interface"] for bus in described} == set(), "families without an example"
+
+
+def test_a_family_that_counts_its_channels_gets_a_number() -> None:
+    """The channel is text in a description; the family hands it to a C function as it comes."""
+    assert channel_for("neousys", "1") == 1
+    assert channel_for("pcan", "PCAN_USBBUS1") == "PCAN_USBBUS1"
+    assert channel_for("socketcan", "0") == "0"
 
 
 # --- whole ----------------------------------------------------------------------------------------------

@@ -141,6 +141,10 @@ class Remarks(Protocol):
         ...
 
 
+COUNTS_CHANNELS = frozenset({"neousys"})
+"""Families of python-can that take a channel as a number alone."""
+
+
 def send_each(send: Callable[[Frame], None], frames: Sequence[Frame]) -> int:
     """Send one after the other until the adapter takes no more; returns how many it took."""
     for count, frame in enumerate(frames):
@@ -493,6 +497,12 @@ def _wanted(bus: BusSettings, bit_rate_bps: int) -> Wanted:
     )
 
 
+def channel_for(interface: str, channel: Any) -> Any:
+    """The channel as the family's class takes it: one hands it to its C library as it comes, which wants a number."""
+    is_number = isinstance(channel, str) and channel.isascii() and channel.isdigit()
+    return int(channel) if interface in COUNTS_CHANNELS and is_number else channel
+
+
 def _open_bus(
     name: str, interface: str, channel: Any, bit_rate_bps: int, options: Mapping[str, Any]
 ) -> can.BusABC:
@@ -508,7 +518,11 @@ def _open_bus(
         )
     try:
         opened = can.Bus(
-            interface=interface, channel=channel, ignore_config=True, bitrate=bit_rate_bps, **options
+            interface=interface,
+            channel=channel_for(interface, channel),
+            ignore_config=True,
+            bitrate=bit_rate_bps,
+            **options,
         )
         if interface == "socketcan":
             hostloss.give_room(getattr(opened, "socket", None))
