@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from hiltest.physics import copper, edges
@@ -32,6 +33,9 @@ EDGE_S = 50e-9
 TWISTS_PER_M = 40.0
 
 
+SHOWN_LOADS = 12
+
+
 def load_current_a(measure: Measure, node: Node) -> dict[str, float]:
     """Current of every load of `node` at the nominal supply, in A."""
     description = measure.description
@@ -46,21 +50,28 @@ def load_current_a(measure: Measure, node: Node) -> dict[str, float]:
     return currents
 
 
+def _told(currents: Mapping[str, float]) -> str:
+    """Every load with its current, the largest first; of many the small ones together."""
+    by_size = sorted(currents.items(), key=lambda each: -each[1])
+    shown = by_size if len(by_size) <= SHOWN_LOADS else by_size[: SHOWN_LOADS - 1]
+    told = [f"{name} {amps:.2f} A" for name, amps in shown]
+    if left := by_size[len(shown) :]:
+        told.append(f"{len(left)} more together {sum(amps for _, amps in left):.2f} A")
+    return ", ".join(told)
+
+
 def power_pair(measure: Measure, node: Node) -> None:
     """Current, drop and fuse of the power pair."""
     harness, supply = measure.description.harness, measure.description.supply
     currents = load_current_a(measure, node)
     total_a = sum(currents.values())
-    largest = ", ".join(
-        f"{name} {amps:.2f} A" for name, amps in sorted(currents.items(), key=lambda e: -e[1])[:4]
-    )
     measure(
         "current with every load on",
         total_a,
         "A",
         high=supply.current_limit_a,
         limit="supply.current_limit_a",
-        note=largest,
+        note=_told(currents),
     )
     for at_c in (20.0, WARM_C):
         loop_ohm = copper.loop_resistance_ohm(harness.power_awg, harness.length_m, at_c, harness.contact_ohm)

@@ -7,6 +7,7 @@ too large or nested too deeply is refused before it is read as TOML.
 from __future__ import annotations
 
 import hashlib
+import re
 import stat
 import tomllib
 from collections.abc import Mapping
@@ -167,8 +168,19 @@ def _read(place: Path) -> bytes:
 
 def _similar_files(place: Path) -> str:
     folder = place.parent
-    names = sorted(p.name for p in folder.glob("*.toml"))[:200] if folder.is_dir() else []
-    return did_you_mean(place.name, names, "TOML file") if names else ""
+    files = sorted(folder.glob("*.toml"))[:200] if folder.is_dir() else []
+    names = [file.name for file in files if _looks_like_a_description(file)]
+    if not names:
+        return "`hiltest example` writes one."
+    return did_you_mean(place.name, names, "fixture description")
+
+
+def _looks_like_a_description(file: Path) -> bool:
+    try:
+        small = file.stat().st_size <= SIZE_MAX_BYTES
+        return small and bool(re.search(rb"^\s*\[fixture\]", file.read_bytes(), re.MULTILINE))
+    except OSError:
+        return False
 
 
 def _decode(file: str, raw: bytes) -> str:

@@ -18,7 +18,7 @@ from hiltest.canbus.frame import Frame, describe_error
 from hiltest.canbus.opening import Adjustable, open_port
 from hiltest.clock import NS_PER_S
 from hiltest.draft.ask import NodeFound, ask_node
-from hiltest.errors import BenchError, BenchNotOpened, UsageError
+from hiltest.errors import BenchError, BenchNotOpened, HiltestError, UsageError
 from hiltest.link import Link
 from hiltest.node.lss import LssIdentity, LssMaster
 from hiltest.node.search import search
@@ -31,6 +31,8 @@ SCAN_BPS = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 50_000, 20_0
 """Bit rates of the trade, the usual ones first."""
 QUICK_S, LONG_S = 0.35, 2.5
 """A heartbeat comes within the first on most buses, within the second on nearly all."""
+ABSENT = ("missing", "kind")
+"""Topics of the preflight: there is no such interface, or it is none for CAN."""
 DRAIN_S = 0.05
 """What an adapter had still to tell of the bit rate before."""
 ENOUGH_FRAMES, ENOUGH_ERRORS = 2, 300
@@ -169,6 +171,8 @@ def look(order: Order) -> Look:
     """
     rate_bps, rate_by = _given_rate(order)
     quiet = can_open_quietly(order.interface)
+    if rate_bps is None and order.interface == "socketcan":
+        raise _without_a_rate(order.channel)
     if rate_bps is None and not quiet:
         raise UsageError(
             f"interface {order.interface!r} can't be opened without taking part, and at a wrong bit rate it would disturb "
@@ -223,6 +227,23 @@ def _given_rate(order: Order) -> tuple[int | None, str]:
         if set_bps is not None:
             return set_bps, f"{order.channel} is set to it in the kernel"
     return order.bit_rate_bps, "given"
+
+
+def _without_a_rate(channel: str) -> HiltestError:
+    """Why the kernel tells no bit rate of an interface, and what to do."""
+    from hiltest.canbus.preflight import Wanted, check_host
+
+    found = {each.topic: each.text for each in check_host("socketcan", channel, Wanted(SCAN_BPS[1]))}
+    for topic in ABSENT:
+        if topic in found:
+            return BenchNotOpened(found[topic])
+    if "virtual" in found:
+        return UsageError(f"{found['virtual']} To look at what runs on it all the same, give a --bitrate")
+    return BenchNotOpened(
+        f"{channel} is there and has no bit rate: the bit rate of a SocketCAN interface is set in the kernel, by root, and "
+        f"not found by listening. With the rate of the bus: `ip link set {channel} up type can bitrate BPS`, then again "
+        "without --bitrate. Which it is: the board's manual, or an adapter of another family that can listen only"
+    )
 
 
 def _kernel_rate(channel: str) -> int | None:

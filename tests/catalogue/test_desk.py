@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,16 @@ def test_the_glue_head_passes_both() -> None:
     assert failed(timing) == failed(traffic) == []
     assert value(timing, "longest bus at this timing") > 2.4
     assert any("##" in note and "glue demand" in note for note in traffic.notes)
+
+
+def test_the_current_is_told_load_by_load() -> None:
+    """What is written of the currents adds up to the current, so that nobody looks for a load that was forgotten."""
+    found = desk("desk.power_pair[head]", GLUE_HEAD)
+    (total,) = (each for each in found.measurements if each.name == "current with every load on")
+    shares = [float(each) for each in re.findall(r"(\d+\.\d+) A", total.note)]
+    assert len(shares) == 6
+    assert sum(shares) == pytest.approx(float(total.value), abs=0.005 * len(shares))
+    assert "fan nozzle 0.10 A" in total.note
 
 
 def test_a_clock_that_does_not_divide_is_told_in_ppm() -> None:

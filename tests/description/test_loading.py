@@ -145,6 +145,14 @@ def test_a_missing_file_is_refused_with_its_neighbours(glue_head: Path) -> None:
     assert "glue_head.toml" in problem.hint
 
 
+def test_a_missing_file_is_not_met_with_files_of_another_kind(tmp_path: Path) -> None:
+    """A pyproject.toml is no description; where none is, the command that writes one is named."""
+    (tmp_path / "pyproject.toml").write_text("[project]\nname = 'mine'\n")
+    assert _only(tmp_path / "bench.toml").hint == "`hiltest example` writes one."
+    (tmp_path / "zzzz.toml").write_text("# mine\n[fixture]\nname = 'oven'\n")
+    assert _only(tmp_path / "bench.toml").hint == "Known fixture descriptions: zzzz.toml."
+
+
 def test_a_folder_is_refused_with_what_is_in_it(glue_head: Path) -> None:
     """A folder is no description, and the descriptions in it are named."""
     problem = _only(glue_head.parent)

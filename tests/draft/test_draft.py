@@ -13,12 +13,14 @@ from pathlib import Path
 import pytest
 
 from hiltest.campaign.runner import run_catalogue
+from hiltest.canbus import netlink
 from hiltest.canbus.opening import open_port
+from hiltest.canbus.preflight import InterfaceFacts
 from hiltest.cli import main
 from hiltest.description.loading import load_description, load_text
 from hiltest.draft import Order, draft, look
 from hiltest.draft.look import Look
-from hiltest.errors import BenchError, DescriptionError, UsageError
+from hiltest.errors import BenchError, BenchNotOpened, DescriptionError, UsageError
 from hiltest.link import Link
 from hiltest.node.search import search
 from hiltest.numbering import number
@@ -358,3 +360,22 @@ def test_a_bit_rate_that_contradicts_the_kernel_is_refused(
     monkeypatch.setattr(look, "_kernel_rate", lambda channel: 500_000)
     with pytest.raises(UsageError, match=r"can0 is set to 500000 .*--bitrate says 250000.*ip link set can0"):
         draft(order(tmp_path / "a.toml", interface="socketcan", channel="can0", bit_rate_bps=250_000))
+
+
+@pytest.mark.parametrize(
+    ("facts", "says"),
+    [
+        (InterfaceFacts("can0", exists=False), "There is no CAN interface here: is the adapter plugged in"),
+        (InterfaceFacts("can0", exists=False, neighbours=("can1",)), "CAN interfaces here: can1"),
+        (InterfaceFacts("can0", is_up=False), "`ip link set can0 up type can bitrate BPS`"),
+    ],
+)
+def test_a_socketcan_interface_without_a_bit_rate_says_what_is_missing(
+    facts: InterfaceFacts, says: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The interface itself, or what root sets in the kernel; an option of ours would not bring either."""
+    monkeypatch.setattr(netlink, "read_facts", lambda _name: facts)
+    with pytest.raises(BenchNotOpened) as caught:
+        look.look(Order("socketcan", "can0", tmp_path / "out.toml"))
+    assert says in str(caught.value)
+    assert "give --bitrate" not in str(caught.value)
