@@ -10,8 +10,17 @@ from hiltest.canbus.frame import Frame
 from hiltest.clock import NS_PER_S
 from hiltest.errors import NodeFault, Refused
 from hiltest.link import Link
+from hiltest.node.drive import AXIS_OFFSET
 from hiltest.node.objects import Dictionary
-from hiltest.node.profiles import DECIMAL_DIGITS, DIGITAL_INPUTS, PROCESS_VALUES, profile_text
+from hiltest.node.places import AXIS_ROLES
+from hiltest.node.profiles import (
+    AXES_MAX,
+    DECIMAL_DIGITS,
+    DIGITAL_INPUTS,
+    PROCESS_VALUES,
+    profile_indexes,
+    profile_text,
+)
 from hiltest.node.sdo import LinkedNetwork, LinkedNode, SdoChannel
 from hiltest.node.telemetry import ProcessData, read_process_data
 from hiltest.node.verbs import Identity, Presence
@@ -29,7 +38,8 @@ def no_objects() -> canopen.ObjectDictionary:
 
 @dataclass(slots=True)
 class NodeFound:
-    """A CANopen node as it was seen. `process_data`: its TPDOs by identifier, as mapped in the node itself.
+    """A CANopen node as it was seen. `process_data`: its TPDOs by identifier, as mapped in the node itself. `present`: the
+    highest sub-index of each standard object that answered.
 
     `identity` is None when it did not tell all of it; a number that was not read is never shown as 0.
     """
@@ -46,6 +56,7 @@ class NodeFound:
     error_register: int | None = None
     process_data: dict[int, ProcessData] = field(default_factory=dict)
     readings: dict[tuple[int, int], bytes] = field(default_factory=dict)
+    present: dict[int, int] = field(default_factory=dict)
 
     def text(self, heartbeat_s: float | None) -> str:
         """One line of what it is."""
@@ -128,6 +139,7 @@ def ask_node(link: Link, node: NodeFound) -> None:
             found = []
         node.process_data = {each.can_id: each for each in found}
         _read_inputs(reader, node)
+        _read_profile(reader, node)
     finally:
         reader.close()
 
@@ -136,7 +148,25 @@ def _read_inputs(reader: Reader, node: NodeFound) -> None:
     """What the standard inputs of CiA 401 and CiA 404 read now: it shows what is wired."""
     for index in INPUTS:
         count = reader.number(index, 0)
+        if count is not None:
+            node.present[index] = min(count, CHANNELS_MAX)
         for sub in range(1, min(count or 0, CHANNELS_MAX) + 1):
             data = reader.bytes_of(index, sub)
             if data is not None:
                 node.readings[index, sub] = data
+
+
+def _read_profile(reader: Reader, node: NodeFound) -> None:
+    """Which objects of the profile that its device type names are there; of drives axis by axis, until one is missing."""
+    wanted = profile_indexes(node.device_type or 0)
+    is_drive = wanted == tuple(AXIS_ROLES.values())
+    for axis in range(AXES_MAX if is_drive else 1):
+        for index in (index + AXIS_OFFSET * axis for index in wanted):
+            if index in node.present:
+                continue
+            data = reader.bytes_of(index)
+            if data:
+                count = 0 if is_drive else int.from_bytes(data, "little")
+                node.present[index] = min(count, CHANNELS_MAX)
+        if AXIS_ROLES["status"] + AXIS_OFFSET * axis not in node.present:
+            break

@@ -17,6 +17,7 @@ from hiltest.node.profiles import (
     ProposedLoad,
     ProposedRole,
     propose,
+    propose_by_index,
 )
 
 if TYPE_CHECKING:
@@ -68,19 +69,28 @@ _SCALES = {
 }
 
 
+_NO_FILE = """\
+# Without an EDS or DCF file nothing is known of the maker's own objects: add it, and draft again. What follows answered at
+# the indexes of its profile.
+"""
+
+
 def load_sections(node: NodeFound, prefix: str, eds: Path | None) -> tuple[str, list[str]]:
     """The node's roles, and a section for each load that the device type and the EDS suggest.
 
     `prefix` is the node's name where there are several, which loads then carry.
     """
+    roles = ""
     if eds is None:
-        return "# Without an EDS or DCF file nothing is known of its objects. Add it, and draft again.\n", []
-    try:
-        dictionary = load_dictionary(eds, node.node_id, "eds")
-    except DescriptionError as error:
-        return f"# The file can't be used: {' '.join(str(error).split())[:200]}\n", []
-    proposal = propose(node.device_type, dictionary)
-    roles = f"# device type 0x{node.device_type or 0:08X}: {proposal.profile}\n"
+        roles = _NO_FILE
+        proposal = propose_by_index(node.device_type, node.present)
+    else:
+        try:
+            proposal = propose(node.device_type, load_dictionary(eds, node.node_id, "eds"))
+        except DescriptionError as error:
+            roles = f"# The file can't be used: {' '.join(str(error).split())[:200]}\n{_NO_FILE}"
+            proposal = propose_by_index(node.device_type, node.present)
+    roles += f"# device type 0x{node.device_type or 0:08X}: {proposal.profile}\n"
     if proposal.node:
         roles += "\n[node.roles]                # by their names in the EDS: compare each with the manual\n"
         roles += "".join(_role_line(role, "") for role in proposal.node.values())
@@ -90,7 +100,8 @@ def load_sections(node: NodeFound, prefix: str, eds: Path | None) -> tuple[str, 
 
 def _load(node: NodeFound, prefix: str, load: ProposedLoad) -> str:
     name = f"{prefix}_{load.kind}_{load.number}" if prefix else f"{load.kind}_{load.number}"
-    text = f'[[{load.kind}]]\nname = "{name}"\n' + (f'node = "{prefix}"\n' if prefix else "")
+    text = f"# {load.note}\n" if load.note else ""
+    text += f'[[{load.kind}]]\nname = "{name}"\n' + (f'node = "{prefix}"\n' if prefix else "")
     for key, about in _FIELDS[load.kind]:
         told = f'{key} = "{BLANK}"'
         text += f"{told:<26}  # {about}\n"

@@ -7,13 +7,15 @@ the next axis at +0x800. CiA 404 measuring and control: process values 0x6130 (f
 with decimal digits in 0x6132 (Axiomatic AX130511 manual, p. 74; esd CAN-CBX-THERMO manual, p. 92).
 
 Objects of the maker (0x2000 and on) have no standard: they are proposed where their name in the EDS sounds like a role.
-A proposal is never more than that: a person decides.
+A proposal is never more than that: a person decides. Where there is no EDS, what the node answered of its profile's indexes
+is proposed. What is found at the indexes of another profile than the device type names says so: boards exist that are
+several things in one.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from canopen.objectdictionary import ODVariable, datatypes
@@ -74,6 +76,7 @@ class ProposedLoad:
     kind: str
     number: int
     roles: dict[str, ProposedRole] = field(default_factory=dict)
+    note: str = ""
 
 
 @dataclass(slots=True)
@@ -181,7 +184,9 @@ def propose(device_type: int | None, dictionary: Dictionary) -> Proposal:
     def load(kind: str, number: int) -> dict[str, ProposedRole]:
         return loads.setdefault((kind, number), ProposedLoad(kind, number)).roles
 
+    profile = None if device_type is None else profile_number(device_type)
     used = set(_axes(dictionary, load)) | set(_process_values(dictionary, load))
+    _note_others(loads.values(), profile)
     for parent, variable in _variables(dictionary):
         index = variable.index
         if index in used or index == DECIMAL_DIGITS:
@@ -210,6 +215,65 @@ def propose(device_type: int | None, dictionary: Dictionary) -> Proposal:
         key=lambda each: (order.index(each.kind), each.number),
     )
     return proposal
+
+
+def profile_indexes(device_type: int) -> tuple[int, ...]:
+    """The indexes at which the profile of a device type has what can be proposed; none for a profile without.
+
+    Of drives those of the first axis: the next ones stand `AXIS_OFFSET` further on.
+    """
+    return {
+        401: (DIGITAL_INPUTS, DIGITAL_OUTPUTS, ANALOGUE_INPUTS, ANALOGUE_OUTPUTS),
+        402: tuple(AXIS_ROLES.values()),
+        404: (*PROCESS_VALUES, DECIMAL_DIGITS),
+    }.get(profile_number(device_type), ())
+
+
+def propose_by_index(device_type: int | None, present: Mapping[int, int]) -> Proposal:
+    """Propose from indexes alone, for a node without an EDS: `present` has the highest sub-index of each that answered."""
+    proposal = Proposal(
+        "unknown: the node does not tell its device type"
+        if device_type is None
+        else profile_text(device_type)
+    )
+    loads: list[ProposedLoad] = []
+    for axis in range(AXES_MAX):
+        places = {role: index + AXIS_OFFSET * axis for role, index in AXIS_ROLES.items()}
+        if all(index in present for role, index in places.items() if role not in AXIS_OPTIONAL):
+            roles = {
+                role: ProposedRole(role, f"0x{index:04X}", 1.0, "CiA 402")
+                for role, index in places.items()
+                if index in present
+            }
+            loads.append(ProposedLoad("stepper", axis + 1, roles))
+    sensors: dict[int, ProposedLoad] = {}
+    for index in PROCESS_VALUES:
+        for sub in range(1, present.get(index, 0) + 1):
+            scale = 1.0 if index == PROCESS_VALUES[0] else None
+            role = ProposedRole("temperature_c", f"0x{index:04X}:{sub}", scale, "CiA 404, a process value")
+            sensors.setdefault(sub, ProposedLoad("sensor", sub, {"temperature_c": role}))
+    proposal.loads = [*loads, *(sensors[sub] for sub in sorted(sensors))]
+    _note_others(proposal.loads, None if device_type is None else profile_number(device_type))
+    for index, places_of in ((DIGITAL_INPUTS, proposal.inputs), (DIGITAL_OUTPUTS, proposal.outputs)):
+        places_of += [f"0x{index:04X}:{sub}" for sub in range(1, present.get(index, 0) + 1)]
+    for index, what in ((ANALOGUE_INPUTS, "analogue input"), (ANALOGUE_OUTPUTS, "analogue output")):
+        subs = range(1, present.get(index, 0) + 1)
+        proposal.left += [f"0x{index:04X}:{sub} CiA 401, {what} {sub}" for sub in subs]
+    return proposal
+
+
+_PROFILE_OF = {"stepper": 402, "sensor": 404}
+
+
+def _note_others(loads: Iterable[ProposedLoad], profile: int | None) -> None:
+    """What stands at the indexes of another profile than the device type names says so."""
+    for load in loads:
+        of = _PROFILE_OF.get(load.kind)
+        if of is not None and profile not in (None, of):
+            named = f"CiA {profile}" if profile in _PROFILES else "no profile that has them"
+            load.note = (
+                f"At the indexes of CiA {of}, while the device type names {named}: compare with the manual."
+            )
 
 
 def _is_enough(load: ProposedLoad) -> bool:

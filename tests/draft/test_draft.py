@@ -230,6 +230,40 @@ def test_without_a_fitting_file_the_eds_is_a_blank(tmp_path: Path) -> None:
     assert not (out.parent / "other.eds").exists()
 
 
+@pytest.mark.parametrize(
+    ("device_type", "profile", "of_its_profile"),
+    [
+        (0x000F_0191, "CiA 401", ("# Digital outputs 0x6200:1", "0x6411:1 CiA 401, analogue output 1")),
+        (0x0002_0192, "CiA 402", ('name = "stepper_1"', "# Axis 1 of CiA 402", 'name = "stepper_2"')),
+        (0x0002_0194, "CiA 404", ('roles.temperature_c = { at = "0x7130:1", scale = 0.1 }',)),
+        (0x0000_0000, "no standard profile", ()),
+    ],
+)
+def test_without_a_file_the_device_type_says_what_is_proposed(
+    tmp_path: Path, device_type: int, profile: str, of_its_profile: tuple[str, ...]
+) -> None:
+    """The node is asked at the indexes of its profile; what it has at those of another one carries a remark."""
+    board, out = tmp_path / "board", tmp_path / "out" / "head.toml"
+    for folder in (board, tmp_path / "nothing"):
+        folder.mkdir()
+    shutil.copy(GLUE_HEAD, board)
+    eds = (FIXTURES / "glue_head.eds").read_text()
+    old = re.search(r"(?s)\[1000\].*?DefaultValue=(\w+)", eds)
+    assert old is not None
+    (board / "glue_head.eds").write_text(eds[: old.start(1)] + f"0x{device_type:08X}" + eds[old.end(1) :])
+    draft(order(out, channel=str(board / "glue_head.toml"), folders=(tmp_path / "nothing",)))
+    text = out.read_text()
+    assert f"# device type 0x{device_type:08X}: {profile}" in text
+    assert "nothing is known of the maker's own objects" in text
+    for each in of_its_profile:
+        assert each in text, each
+    assert ("stepper_1" in text) == (profile == "CiA 402")
+    assert "[[heater]]" not in text, "an object of the maker was guessed without its name"
+    remark = "At the indexes of CiA 404, while the device type names"
+    assert (remark in text) == (profile != "CiA 404")
+    assert tomllib.loads(text)["sensor"][0]["roles"]["temperature_c"]["at"] == "0x7130:1"
+
+
 def test_a_file_of_another_revision_fits_and_says_so(tmp_path: Path) -> None:
     """The better of two is taken, the other one named."""
     folder = tmp_path / "files"
