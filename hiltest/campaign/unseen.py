@@ -130,6 +130,16 @@ BUS: tuple[Unseen, ...] = (
         "read the node's jump width; warm the node and repeat bus.load",
     ),
     Unseen(
+        "adapter_restarts",
+        "on a sound bus nobody goes bus-off, so there is nothing to come back from; with a short it is found as the short",
+        "read the interface's automatic restart (`ip -details link show can0`) and its count of restarts after the run",
+    ),
+    Unseen(
+        "data_bit_rate_off",
+        "classic frames have no data phase: it shows as soon as the host sends CAN FD frames that switch their bit rate",
+        "read the node's data bit timing out of its firmware before CAN FD is switched on",
+    ),
+    Unseen(
         "settings_not_stored",
         "the settings are right until the supply is switched off",
         "set a value, switch the supply off and on, read it back",

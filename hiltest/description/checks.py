@@ -330,6 +330,20 @@ def check_limits(parts: Parts) -> None:
         )
 
 
+def check_simulated_adapter(parts: Parts) -> None:
+    """CAN FD frames need the flag."""
+    simulation = parts.one(Simulation)
+    if simulation is None or simulation.adapter.fd:
+        return
+    for key in ("sends_fd", "data_bit_rate_bps"):
+        value = getattr(simulation.adapter, key)
+        if value:
+            found = "true" if value is True else f"{value}"
+            parts.error(
+                ("simulation", "adapter", key), found, "fd = true beside it: only then are CAN FD frames sent"
+            )
+
+
 _SENSOR_NEEDS = {"ntc": ("r25_ohm", "beta_k", "pull_up_ohm"), "platinum": ("r0_ohm",), "other": ()}
 _SENSOR_OWN = {"ntc": ("r25_ohm", "beta_k"), "platinum": ("r0_ohm",), "other": ()}
 
@@ -535,6 +549,7 @@ CHECKS: Iterable[Callable[[Parts], None]] = (
     check_supply,
     check_nodes,
     check_limits,
+    check_simulated_adapter,
     check_sensors,
     check_heaters,
     check_fans,

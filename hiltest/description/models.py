@@ -798,12 +798,54 @@ class SimulatedAdapter(Section):
     reports_errors: bool = Field(True, description="hands error frames to the program, or hides them")
     echo: bool = Field(False, description="hands the program its own frames once they were sent")
     queue_frames: int = Field(64, ge=1, le=10_000, description="frames that wait to be sent")
-    latency_s: float = Field(0.0005, ge=0, le=1, description="between the wire and the program")
+    latency_s: float = Field(0.0005, ge=0, le=1, description="between the wire and the program, each way")
+    jitter_s: float = Field(0.0, ge=0, le=1, description="what comes on top of it by chance, on average")
+    stamps: Literal["hardware", "software"] = Field(
+        "hardware", description="frames get their time stamps at the wire, or when the host gets them"
+    )
+    stamp_step_s: float = Field(
+        0.0, ge=0, le=1, description="resolution of time stamps; they are rounded down"
+    )
+    stamp_offset_s: float = Field(
+        0.0, ge=-1e6, le=1e6, description="how far the zero of its time stamps lies off the host's"
+    )
+    receive_frames: int = Field(
+        8192, ge=1, le=1_000_000, description="frames that wait for a slow program before some are lost"
+    )
+    overrun: Literal["drops_new", "drops_old"] = Field(
+        "drops_new", description="which frames are lost then: those that come, or those that wait longest"
+    )
+    tells_overrun: bool = Field(
+        True, description="hands the program an error frame that says so, unless it hides errors"
+    )
     error_reports_per_s: float = Field(
         1000.0,
         gt=0,
         le=1e6,
         description="bus errors that it tells at most; adapters limit them, so that a storm does not drown the host",
+    )
+
+    restart_s: float | None = Field(
+        None,
+        ge=0,
+        le=60,
+        description="after bus-off it comes back by itself after this time; left out: never",
+    )
+    self_acknowledging: bool = Field(
+        False,
+        description="self-test mode: it acknowledges its own frames and hands them to the program as received",
+    )
+    fd: bool = Field(
+        False, description="its controller takes CAN FD frames; else it destroys or refuses them"
+    )
+    sends_fd: bool = Field(
+        False, description="sends the program's frames in CAN FD format, as where FD was left on; needs fd"
+    )
+    data_bit_rate_bps: int | None = Field(
+        None,
+        ge=10_000,
+        le=8_000_000,
+        description="CAN FD frames that it sends switch to this rate; left out: none do",
     )
 
 
@@ -813,6 +855,9 @@ class Simulation(Section):
     seed: int = Field(1, ge=0, le=2**63 - 1, description="the same seed gives the same bench, to the byte")
     tolerances: bool = Field(True, description="let the healthy board vary as real ones do, by seed")
     ambient_c: float = Field(23.0, ge=-20, le=60, description="temperature of the simulated room")
+    nodes_take_fd: bool = Field(
+        False, description="the nodes' controllers take CAN FD frames, with the data phase of the adapter's"
+    )
     faults: list[str] = Field(
         default_factory=list, description="name[target]=value@start_s, as in `hiltest faults`"
     )

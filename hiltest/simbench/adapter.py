@@ -11,7 +11,7 @@ import errno
 import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import islice
 from random import Random
 from typing import TYPE_CHECKING, ClassVar, Literal, Protocol
@@ -29,8 +29,12 @@ from hiltest.simbench.errorframes import (
 from hiltest.simbench.events import EventQueue
 from hiltest.simbench.wire import Wire
 
+if TYPE_CHECKING:
+    from hiltest.description.models import SimulatedAdapter
+
 TAP = "adapter"
 Stamps = Literal["hardware", "software"]
+Overrun = Literal["drops_new", "drops_old"]
 
 
 class Host(Protocol):
@@ -62,11 +66,13 @@ class AdapterPolicy:
     `reports_errors`: bus errors and states come as error frames; without, the host sees nothing of them.
     `error_reports_per_s`: at most so many bus errors are told (None: all). `echo`: own frames come back
     when they were sent. `queue_frames`: frames that wait for the bus before the adapter refuses more.
-    `receive_frames`: frames that wait for the host before some are lost; one that is lost is reported as an
-    overflow if `reports_errors`. `latency_s` between the wire and the program, each way, plus `jitter_s` on
+    `receive_frames`: frames that wait for the host before some are lost; `overrun` says which, and with
+    `tells_overrun` an overflow is reported (if `reports_errors`). `latency_s` between the wire and the program, each way, plus `jitter_s` on
     average. `stamps`: "hardware" stamps are taken at the wire, "software" ones when the host gets the frame;
     `stamp_step_s` rounds them down. `stamp_offset_s` is a wrong zero. `restart_s`: after bus-off the driver
-    restarts the controller by itself after this time (None: never).
+    restarts the controller by itself after this time (None: never). `sends_fd` turns the host's data frames into CAN
+    FD frames, with a bit rate switch if the controller has a data phase. `swaps`: share of received frames that the
+    host gets before the one that came first.
     """
 
     reports_errors: bool = True
@@ -74,20 +80,24 @@ class AdapterPolicy:
     echo: bool = False
     queue_frames: int = 64
     receive_frames: int = 8192
+    overrun: Overrun = "drops_new"
+    tells_overrun: bool = True
     latency_s: float = 0.0005
     jitter_s: float = 0.0
     stamps: Stamps = "hardware"
     stamp_step_s: float = 0.0
     stamp_offset_s: float = 0.0
+    sends_fd: bool = False
     restart_s: float | None = None
+    swaps: float = 0.0
 
     def __setattr__(self, name: str, value: object) -> None:
         """Keep what each frame needs ready: this class is changed seldom and read often."""
         object.__setattr__(self, name, value)
-        if "restart_s" in self.__dict__:  # all fields are there
+        if "swaps" in self.__dict__:  # all fields are there
             latency_ns = to_ns(self.latency_s, "latency_s")
             stamped_at_wire = self.stamps == "hardware" and not (self.stamp_step_s or self.stamp_offset_s)
-            plain = stamped_at_wire and not self.jitter_s
+            plain = stamped_at_wire and not (self.jitter_s or self.swaps)
             self.__dict__.update(latency_ns=latency_ns, plain=plain)
 
     if TYPE_CHECKING:
@@ -107,6 +117,18 @@ class QueueFull(Exception):
         )
 
 
+class NoFdFrames(Exception):
+    """A CAN FD frame for an adapter whose FD flag is off. `error_code` is EINVAL, 22 on Linux, as the kernel says it."""
+
+    error_code = errno.EINVAL
+
+    def __init__(self, frame: Frame) -> None:
+        super().__init__(
+            f"{frame!r} refused (error {errno.EINVAL}, invalid argument): the adapter's FD flag is off. Send a classic "
+            "frame, or set fd = true in [simulation.adapter]"
+        )
+
+
 class Adapter:
     """The host's end of one bus.
 
@@ -123,7 +145,17 @@ class Adapter:
         self._queue, self._clock = host.queue, host.queue.clock
         self._rng = host.rng(f"adapter/{bus.name}")
         timing = Timing(bus.bit_rate_bps, bus.sample_point_percent / 100.0)
-        self.controller = Controller(wire, tap, timing, queue_frames=1 << 30)
+        wanted = _described(host)
+        self.controller = Controller(
+            wire,
+            tap,
+            timing,
+            queue_frames=1 << 30,
+            fd=wanted is not None and wanted.fd,
+            data_timing=timing.in_data_phase(None if wanted is None else wanted.data_bit_rate_bps),
+        )
+        if wanted is not None and wanted.self_acknowledging:
+            self.controller.self_acknowledging = True
         self.controller.on_frame(self._received)
         self.controller.on_sent(self._sent)
         self.controller.on_dropped(self._dropped)
@@ -151,9 +183,12 @@ class Adapter:
 
         Raises:
             QueueFull: as many frames as the adapter takes wait already.
+            NoFdFrames: a CAN FD frame, and the FD flag is off.
             BenchLost: the adapter is unplugged.
         """
         self._check_there()
+        if frame.fd and not self.controller.fd:
+            raise NoFdFrames(frame)
         if self._in_flight >= self.policy.queue_frames:
             raise QueueFull(self._in_flight)
         self._in_flight += 1
@@ -163,10 +198,15 @@ class Adapter:
         """Hand frames over until the adapter takes no more. Returns how many it took.
 
         Raises:
+            NoFdFrames: one is a CAN FD frame, and the FD flag is off; none is taken then.
             BenchLost: the adapter is unplugged.
         """
         self._check_there()
         batch = list(islice(frames, max(0, self.policy.queue_frames - self._in_flight)))
+        if not self.controller.fd:
+            for frame in batch:
+                if frame[5]:
+                    raise NoFdFrames(frame)
         self._in_flight += len(batch)
         if batch:
             self._queue.call_at(self._tx_ready_ns(), self._to_controller, (self._epoch, batch))
@@ -196,8 +236,16 @@ class Adapter:
         epoch, frames = batch
         if epoch != self._epoch:
             return  # flushed or unplugged on the way
+        if self.policy.sends_fd:
+            frames = [self._as_fd(frame) for frame in frames]
         # What is not taken (bus-off, listen-only) is thrown away, as a driver does.
         self._in_flight -= len(frames) - self.controller.send_many(frames)
+
+    def _as_fd(self, frame: Frame) -> Frame:
+        """The same data in CAN FD format, which has no remote frames."""
+        if frame.remote:
+            return frame
+        return frame._replace(fd=True, bitrate_switch=self.controller.data_timing is not None)
 
     # --- the host's side: receiving ----------------------------------------------------------------
 
@@ -253,8 +301,7 @@ class Adapter:
     def _received(self, frame: Frame) -> None:
         policy, rx = self.policy, self._rx
         now = self._clock._now_ns
-        if len(rx) >= policy.receive_frames:
-            self._overrun()
+        if len(rx) >= policy.receive_frames and not self._overrun():
             return
         ready = now + policy.latency_ns
         if not policy.plain:
@@ -263,6 +310,8 @@ class Adapter:
                 ready = self._last_rx_ns  # later frames never overtake
             self._last_rx_ns = ready
             frame = frame.at(self._stamp_ns(now, ready), frame.is_rx)
+            if policy.swaps and rx and self._rng.random() < policy.swaps:
+                rx[-1], frame = (rx[-1][0], frame), rx[-1][1]
         elif ready < self._last_rx_ns:
             ready = self._last_rx_ns
         rx.append((ready, frame))
@@ -277,12 +326,23 @@ class Adapter:
             stamp -= stamp % step
         return stamp + round(policy.stamp_offset_s * 1e9)
 
-    def _overrun(self) -> None:
+    def _overrun(self) -> bool:
+        """The queue is full: lose a frame. True if that made room for the one that comes."""
+        policy, rx = self.policy, self._rx
+        tells = policy.reports_errors and policy.tells_overrun
+        if policy.overrun == "drops_old":
+            self.lost_in_host += not rx.popleft()[1].error
+            # The first place tells that frames are missing before it.
+            if tells and rx and not rx[0][1].error:
+                rx[0] = (rx[0][0], overflow_frame().at(self._clock._now_ns))
+                self.lost_in_host += 1
+            return True
         self.lost_in_host += 1
-        if self.policy.reports_errors and self._rx and not self._rx[-1][1].error:
+        if tells and not rx[-1][1].error:
             # The last place of the queue tells that frames are missing behind it.
-            self._rx[-1] = (self._rx[-1][0], overflow_frame().at(self._clock._now_ns))
+            rx[-1] = (rx[-1][0], overflow_frame().at(self._clock._now_ns))
             self.lost_in_host += 1
+        return False
 
     def _report(self, frame: Frame) -> None:
         if self.policy.reports_errors and self._connected:
@@ -387,17 +447,17 @@ class Adapter:
 
 def policy_of(host: Host) -> AdapterPolicy:
     """The adapter that the description's [simulation.adapter] asks for; the default one without."""
-    description = getattr(host, "description", None)
-    if description is None:
+    wanted = _described(host)
+    if wanted is None:
         return AdapterPolicy()
-    wanted = description.simulation.adapter
-    return AdapterPolicy(
-        reports_errors=wanted.reports_errors,
-        echo=wanted.echo,
-        queue_frames=wanted.queue_frames,
-        latency_s=wanted.latency_s,
-        error_reports_per_s=wanted.error_reports_per_s,
-    )
+    described = {each.name for each in fields(AdapterPolicy)} & type(wanted).model_fields.keys()
+    return AdapterPolicy(**{name: getattr(wanted, name) for name in described})
+
+
+def _described(host: Host) -> SimulatedAdapter | None:
+    """The section [simulation.adapter] of the bench's description, if the host is such a bench."""
+    description = getattr(host, "description", None)
+    return None if description is None else description.simulation.adapter
 
 
 def check_channel_rate(bit_rate_bps: float) -> float:

@@ -178,6 +178,7 @@ class Bench:
         wire = self._wire_named(node.bus or self.description.bus[0].name)
         bus = next(b for b in self.description.bus if b.name == wire.name)
         self._tap(wire, bus, name, position_m)
+        simulation = self.description.simulation
         draws = Draws(self.rng(f"{name}/draws/can"), self.tolerances)
         timing = Timing(bus.bit_rate_bps, bus.sample_point_percent / 100.0, drift_ppm=draws.normal(0.0, 20.0))
         controller = Controller(
@@ -188,6 +189,8 @@ class Bench:
             threshold_v=draws.uniform(0.55, 0.85),
             loop_delay_ns=draws.normal(140.0, 20.0),
             powered=False,
+            fd=simulation.nodes_take_fd,
+            data_timing=timing.in_data_phase(simulation.adapter.data_bit_rate_bps),
         )
         board = Board(self, node, name, controller)
         self.boards[name] = board

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice, takewhile
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -39,7 +39,8 @@ class Timing:
 
     `sample_point` is a fraction of the bit, `quanta` the time quanta of a bit, `jump_quanta` how far a
     resynchronisation may move the bit's end (None: half of phase segment 2, as current Linux drivers do),
-    `drift_ppm` how much faster than nominal its clock runs. Raises UsageError for what no controller does.
+    `drift_ppm` how much faster than nominal its clock runs. `data_phase`: it is that of the data phase of CAN FD
+    frames, which may run faster. Raises UsageError for what no controller does.
     """
 
     bit_rate_bps: float
@@ -47,9 +48,14 @@ class Timing:
     quanta: int = 20
     jump_quanta: int | None = None
     drift_ppm: float = 0.0
+    data_phase: bool = False
 
     def __post_init__(self) -> None:
-        if not 1_000 <= self.bit_rate_bps <= 1_000_000:
+        if self.data_phase and not 1_000 <= self.bit_rate_bps <= 8_000_000:
+            raise UsageError(
+                f"bit_rate_bps={self.bit_rate_bps!r}: the data phase of CAN FD runs at 1 kbit/s to 8 Mbit/s"
+            )
+        if not self.data_phase and not 1_000 <= self.bit_rate_bps <= 1_000_000:
             raise UsageError(f"bit_rate_bps={self.bit_rate_bps!r}: classic CAN runs at 1 kbit/s to 1 Mbit/s")
         if not 0.3 < self.sample_point < 1.0:
             raise UsageError(f"sample_point={self.sample_point!r}: give a fraction of the bit, like 0.75")
@@ -59,6 +65,12 @@ class Timing:
             raise UsageError(
                 f"drift_ppm={self.drift_ppm!r}: more than half off; set another bit rate instead"
             )
+
+    def in_data_phase(self, bit_rate_bps: float | None) -> Timing | None:
+        """The same clock and sample point behind a bit rate switch; None without one."""
+        if bit_rate_bps is None:
+            return None
+        return replace(self, bit_rate_bps=bit_rate_bps, data_phase=True)
 
     @property
     def bit_ns(self) -> float:
@@ -145,7 +157,8 @@ class Controller:
 
     `queue_frames` is the depth of the transmit queue. With `by_priority` the queue is sorted by identifier,
     as with many mailboxes; without, first in, first out. `auto_restart` starts the recovery by itself
-    after bus-off. `fd` tells whether it knows CAN FD frames: a classic controller destroys them.
+    after bus-off. `fd` tells whether it knows CAN FD frames: a classic controller destroys them. `data_timing` is that
+    of the bits behind a bit rate switch (None: as the others).
     `self_acknowledging` takes a missing acknowledge for one and hands out its own frames (self-test mode).
     """
 
@@ -159,13 +172,15 @@ class Controller:
         by_priority: bool = False,
         auto_restart: bool = False,
         fd: bool = False,
+        data_timing: Timing | None = None,
         threshold_v: float = 0.7,
         loop_delay_ns: float = 140.0,
         powered: bool = True,
     ) -> None:
         self.wire, self.name = wire, name
         self.queue_frames, self.by_priority = queue_frames, by_priority
-        self.auto_restart, self.fd = auto_restart, fd
+        self.auto_restart = auto_restart
+        self._fd, self._data_timing = fd, data_timing
         self.threshold_v, self.loop_delay_ns = threshold_v, loop_delay_ns
         self.counters = Counters()
         self._listen_only = self._one_shot = self._self_acknowledging = False
@@ -366,6 +381,25 @@ class Controller:
     @timing.setter
     def timing(self, timing: Timing) -> None:
         self._restart_with(powered=self._powered, timing=timing)
+
+    @property
+    def fd(self) -> bool:
+        """Does it know CAN FD frames?"""
+        return self._fd
+
+    @property
+    def data_timing(self) -> Timing | None:
+        """Timing of the bits behind the bit rate switch of a CAN FD frame; None: as the others."""
+        return self._data_timing
+
+    def take_fd(self, data_timing: Timing | None = None) -> None:
+        """Be a CAN FD controller from now on, with this data phase. Resets the controller."""
+        self._fd, self._data_timing = True, data_timing
+        self.reset()
+
+    @property
+    def _data_phase(self) -> Timing:
+        return self._data_timing or self._timing
 
     @property
     def listen_only(self) -> bool:

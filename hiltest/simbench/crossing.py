@@ -448,13 +448,13 @@ def _key(setting: Setting) -> object:
             (
                 _bucket(tec),
                 _bucket(rec),
-                None if sends is None else (sends[:4], sends.remote_dlc),
+                None if sends is None else (sends[:7], sends.remote_dlc, sends.error_state),
                 wait_ns,
                 integrating,
                 off,
                 holds_ns,
             )
-            for _, tec, rec, sends, wait_ns, integrating, _, _, _, off, holds_ns in setting.starts
+            for _, tec, rec, sends, wait_ns, integrating, _, _, _, off, holds_ns, _, _ in setting.starts
         ],
     )
 

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from hiltest.simbench.bench import Bench
 
 ADAPTER = "adapter"
+REORDERING_S = 0.005
+"""Only what waits can be overtaken: an adapter that reorders gathers frames for so long."""
 
 
 @fault(ADAPTER, "the adapter tells the host nothing of errors and states", "bus")
@@ -43,6 +45,101 @@ def adapter_in_self_test(bench: Bench, target: str, _: float) -> None:
 def adapter_one_shot(bench: Bench, target: str, _: float) -> None:
     def change(adapter: Adapter) -> None:
         adapter.controller.one_shot = True
+
+    bench.with_adapter(target, change)
+
+
+@fault(ADAPTER, "the adapter was left in CAN FD mode, what it sends are CAN FD frames", "bus")
+def adapter_sends_fd(bench: Bench, target: str, _: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.controller.take_fd(adapter.controller.data_timing)
+        adapter.policy.sends_fd = True
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "a filter was left in the adapter: the host sees no identifier from this one on",
+    "bus",
+    unit="identifier",
+    default=1024.0,
+    low=1.0,
+    high=1024.0,
+)
+def adapter_filter_left(bench: Bench, target: str, value: float) -> None:
+    """A filter is a mask, so that the limit is the next power of two below."""
+    limit = 1 << (round(value).bit_length() - 1)
+
+    def change(adapter: Adapter) -> None:
+        adapter.controller.set_filters([(0, 0x7FF & ~(limit - 1), None)])
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter hands received frames on in another order now and then",
+    "bus",
+    unit="share",
+    default=0.05,
+    low=0.0,
+    high=1.0,
+)
+def adapter_reorders(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.latency_s = max(adapter.policy.latency_s, REORDERING_S)
+        adapter.policy.swaps = value
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter loses received frames of a slow host and tells nothing of it",
+    "bus",
+    unit="frames",
+    default=1.0,
+    low=1.0,
+    high=1e4,
+)
+def adapter_loses_frames_untold(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.receive_frames = round(value)
+        adapter.policy.tells_overrun = False
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter's time stamps are taken by the host's software, in coarse steps",
+    "bus",
+    unit="s",
+    default=0.03,
+    low=0.0,
+    high=1.0,
+)
+def adapter_stamps_coarse(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.stamps = "software"
+        adapter.policy.stamp_step_s = value
+
+    bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the driver restarts the adapter after each bus-off, whatever made it",
+    "bus",
+    unit="s",
+    default=0.1,
+    low=0.0,
+    high=60.0,
+)
+def adapter_restarts(bench: Bench, target: str, value: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.restart_s = value
 
     bench.with_adapter(target, change)
 
@@ -79,7 +176,7 @@ def adapter_small_queue(bench: Bench, target: str, value: float) -> None:
     "the adapter keeps few received frames for a slow host",
     "bus",
     unit="frames",
-    default=4.0,
+    default=2.0,
     low=1.0,
     high=1e4,
 )

@@ -289,6 +289,22 @@ def jump_width_small(bench: Bench, target: str, value: float) -> None:
 
 @fault(
     TIMING,
+    "the node's data phase of CAN FD frames has another bit rate",
+    "node",
+    unit="bit/s",
+    default=0.0,
+    low=0.0,
+    high=8e6,
+)
+def data_bit_rate_off(bench: Bench, target: str, value: float) -> None:
+    """Without a value: half of the adapter's. Nothing is to be seen of it until a frame switches its bit rate."""
+    controller = bench.boards[target].controller
+    phase = controller.data_timing or controller.timing
+    controller.take_fd(controller.timing.in_data_phase(value or phase.bit_rate_bps / 2))
+
+
+@fault(
+    TIMING,
     "the adapter is plugged into a running machine whose bus has another bit rate",
     "bus",
     unit="bit/s",

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from hiltest.canbus.bitstream import BitString
 from hiltest.canbus.frame import Frame
+from hiltest.simbench.fdstation import FdReader
 
 DOMINANT, RECESSIVE = 0, 1
 
@@ -49,15 +50,19 @@ class Station:
     """
 
     __slots__ = (
-        "_at", "_bits", "_crc", "_done", "_last", "_n", "_next_mark", "_overloading", "_region", "_run", "_sending",
-        "_tail", "_unanswered", "_was_sender", "_word", "bits", "listen_only", "next_out", "on_bit", "one_shot",
-        "rec", "self_ack", "state", "tec", "tell",
+        "_at", "_bits", "_crc", "_done", "_fast_end", "_last", "_n", "_next_mark", "_overloading", "_reader", "_region",
+        "_run", "_sending", "_tail", "_unanswered", "_was_sender", "_word", "bits", "fast", "fd", "listen_only",
+        "next_out", "on_bit", "one_shot", "rec", "self_ack", "state", "tec", "tell",
     )  # fmt: skip
 
     def __init__(self, tell: Callable[[Happening], None], *, tec: int, rec: int) -> None:
         self.tell = tell
         self.tec, self.rec = tec, rec
-        self.listen_only = self.self_ack = self.one_shot = False
+        self.listen_only = self.self_ack = self.one_shot = self.fd = False
+        self.fast = False
+        """Do the next bits run at the data bit rate of a CAN FD frame?"""
+        self._reader: FdReader | None = None
+        self._fast_end = 0
         self.bits: BitString | None = None
         """The frame that this station wants to send, if any."""
         self.next_out = RECESSIVE
@@ -184,7 +189,7 @@ class Station:
 
     def _become_sender(self, at: int) -> None:
         assert self.bits is not None
-        self._bits = self.bits.bits
+        self._bits, self._fast_end = self.bits.bits, self.bits.fast_end
         self._sending, self._at = True, at
         self.next_out = self._bits[at]
         self._enter("sending", self._send)
@@ -199,6 +204,8 @@ class Station:
             self._sees_other(at, sent)
             return
         self._at = at = at + 1
+        if self._fast_end:
+            self.fast = self.bits is not None and self.bits.fast_start <= at < self._fast_end
         if at < len(self._bits):
             self.next_out = self._bits[at]
         else:
@@ -246,7 +253,7 @@ class Station:
     def _become_receiver(self) -> None:
         self._sending = self._was_sender = False
         self._n = self._run = self._word = self._crc = self._at = self._tail = self._region = 0
-        self._last = RECESSIVE
+        self._last, self._reader, self.fast = RECESSIVE, None, False
         self._next_mark = _IDE_AT
         self.next_out = RECESSIVE
         self._enter("receiving", self._receive)
@@ -280,6 +287,9 @@ class Station:
         if n == _IDE_AT:
             self._next_mark = _EXTENDED_FDF_AT if level else _STANDARD_FDF_AT
         elif n in (_STANDARD_FDF_AT, _EXTENDED_FDF_AT):
+            if level and self.fd:
+                self._become_fd_reader()
+                return
             if level:
                 # A CAN FD frame: bits follow that a classic controller can't make sense of.
                 self._fail("form")
@@ -290,11 +300,30 @@ class Station:
             size = 0 if remote else min(self._word & 0xF, 8)
             self._region = n + 8 * size + 15
 
+    def _become_fd_reader(self) -> None:
+        plain = [self._word >> shift & 1 for shift in range(self._n - 1, -1, -1)]
+        self._reader = FdReader(plain, self._last, self._run)
+        self.on_bit = self._receive_fd
+
+    def _receive_fd(self, level: int) -> None:
+        """A bit of a CAN FD frame, from behind FDF to the end of the CRC sequence."""
+        reader = self._reader
+        assert reader is not None
+        self._at += 1
+        happened = reader.take(level)
+        self.fast = reader.fast
+        if happened == "end":
+            self._crc = 0 if reader.crc_ok else 1
+            self.on_bit = self._receive_tail
+        elif happened:
+            self._fail(happened)
+
     def _receive_tail(self, level: int) -> None:
         """CRC delimiter, acknowledge slot and delimiter, end of frame."""
         self._at += 1
         self._tail = place = self._tail + 1
         if place == 1:
+            self.fast = False
             if level == DOMINANT:
                 self._fail("form")
             elif self._crc == 0 and not self.listen_only:
@@ -322,6 +351,8 @@ class Station:
         self.tell(Happening("received", self._frame()))
 
     def _frame(self) -> Frame:
+        if self._reader is not None and self._reader.frame is not None:
+            return self._reader.frame
         word, n = self._word >> 15, self._n - 15
         extended = n > 38 and bool(word >> (n - _IDE_AT) & 1)
         header = _EXTENDED_HEADER if extended else _STANDARD_HEADER
@@ -356,7 +387,7 @@ class Station:
         self.tell(Happening("error", None, kind, field, bit, on_tx, tec, rec))
         if self._sending:
             self._give_up()
-        self._was_sender, self._sending = on_tx, False
+        self._was_sender, self._sending, self.fast = on_tx, False, False
         if self.tec >= 256:
             self._go_off()
         elif passive or self.listen_only:
@@ -468,6 +499,8 @@ class Station:
     def _receiving_field(self) -> str:
         if self._tail:
             return ("crc_delimiter", "ack", "ack_delimiter", "eof")[min(self._tail, 4) - 1]
+        if self._reader is not None:
+            return "crc" if self._reader.in_crc else "data"
         n = self._n
         extended = self._next_mark in (_EXTENDED_FDF_AT, _EXTENDED_HEADER)
         header = _EXTENDED_LAYOUT if extended else _STANDARD_LAYOUT

@@ -43,6 +43,8 @@ class Start(NamedTuple):
     one_shot: bool = False
     off: bool = False
     holds_ns: float = 0.0
+    fd: bool = False
+    data_timing: Timing | None = None
 
 
 class Rest(NamedTuple):
@@ -237,18 +239,28 @@ class _Leg:
 
     def __init__(self, walk: Walk, number: int, start: Start) -> None:
         self.number, self._walk, self._start = number, walk, start
-        timing = start.timing
-        self._bit_ns, self._sample_ns = timing.bit_ns, timing.sample_ns
-        self._jump_ns, self._quantum_ns = timing.jump_ns, timing.quantum_ns
+        self._fast = False
+        self._keep_time(start.timing)
         self.station = station = Station(self._tell, tec=start.tec, rec=start.rec)
         station.listen_only, station.self_ack = start.listen_only, start.self_ack
-        station.one_shot = start.one_shot
+        station.one_shot, station.fd = start.one_shot, start.fd
         self.out = self.out_before = RECESSIVE
         self.changed_ns = -math.inf
         self._held_until_ns = start.holds_ns
         self._begin_ns = self._sample_at_ns = self._end_ns = 0.0
         self._sampled = self._synced = self._goes_on = False
         self._seen = RECESSIVE
+
+    def _keep_time(self, timing: Timing) -> None:
+        self._bit_ns, self._sample_ns = timing.bit_ns, timing.sample_ns
+        self._jump_ns, self._quantum_ns = timing.jump_ns, timing.quantum_ns
+
+    def _switch_rate(self, when_ns: float) -> None:
+        """At the sample of BRS and of the CRC delimiter, or with an error: the rest of the bit is at the other rate."""
+        self._fast = self.station.fast
+        start = self._start
+        self._keep_time(start.data_timing or start.timing if self._fast else start.timing)
+        self._end_ns = when_ns + self._bit_ns - self._sample_ns
 
     def begin(self) -> None:
         start, station = self._start, self.station
@@ -304,6 +316,8 @@ class _Leg:
         self._seen = self._walk.read(self.number, when_ns)
         station = self.station
         station.on_bit(self._seen)
+        if station.fast != self._fast:
+            self._switch_rate(when_ns)
         if station.next_out != self.out or self._held_until_ns > 0.0 or self._must_end():
             self._walk.push(self._end_ns, _BIT_END, self.number)
         else:

@@ -22,7 +22,7 @@ from hiltest.physics.switching import Switching
 from hiltest.simbench.crossing import FAR_NS, Crossing, Setting
 from hiltest.simbench.events import Event, EventQueue
 from hiltest.simbench.noise import NoiseSource
-from hiltest.simbench.odds import DOUBTFUL, odds_of
+from hiltest.simbench.odds import DOUBTFUL, in_step, odds_of
 from hiltest.simbench.reception import Cabling, Reception
 from hiltest.simbench.recovery import Recovery
 from hiltest.simbench.walk import Change, Forced, Start
@@ -45,8 +45,8 @@ is found again: about one time quantum, the step in which real controllers see e
 class Wire:
     """One bus. Controllers attach themselves.
 
-    `line` is the copper (None: every receiver reads every driver), `cabling` how its edges settle,
-    `data_bit_rate_bps` that of CAN FD frames with a bit rate switch. `rng` decides what chance decides.
+    `line` is the copper (None: every receiver reads every driver), `cabling` how its edges settle. `rng` decides what
+    chance decides.
 
     For the truth: `frames` that reached somebody, `error_frames`, and `busy_ns`, the time that frames and
     error frames took with their intermissions.
@@ -60,10 +60,8 @@ class Wire:
         name: str = "can",
         line: LineNetwork | None = None,
         cabling: Cabling | None = None,
-        data_bit_rate_bps: int | None = None,
     ) -> None:
         self.queue, self.rng, self.name = queue, rng, name
-        self.data_bit_rate_bps = data_bit_rate_bps
         self.frames = self._error_frames = self._busy_ns = 0
         self._clock, self._call_at, self._landing = queue.clock, queue.call_at, self._land
         self._line, self._cabling = line, cabling or Cabling()
@@ -434,8 +432,8 @@ class Wire:
         known = self._known(frame)
         end = sof + int(known[0] * sender._bit_ns + 0.5)
         if frame[5]:
-            span, fine = self._fd_span(frame)
-            if not fine:
+            span, fine = self._fd_span(sender, frame)
+            if not fine or (frame[6] and not odds.clean):
                 self._begin_walk(sof, contenders)
                 return
             end = sof + span
@@ -468,12 +466,15 @@ class Wire:
                 self._lengths[frame[:6]] = known
         return known
 
-    def _fd_span(self, frame: Frame) -> tuple[int, bool]:
-        """Length of a CAN FD frame in ns, and whether every station takes such frames."""
-        sender = self._stations[0]
-        fine = all(station.fd for station in self._stations if station._takes_part)
-        rate = round(sender.timing.bit_rate_bps)
-        return duration_ns(frame, rate, self.data_bit_rate_bps or rate, intermission=False), fine
+    def _fd_span(self, sender: Controller, frame: Frame) -> tuple[int, bool]:
+        """Length of a CAN FD frame in ns, and whether every station takes such frames and keeps its data phase."""
+        present = [station for station in self._stations if station._takes_part]
+        fine = all(station._fd for station in present)
+        rate, data_rate = sender._timing.bit_rate_bps, sender._data_phase.bit_rate_bps
+        if frame.bitrate_switch:
+            fine = fine and all(in_step(sender._data_phase, station._data_phase) for station in present)
+        span = duration_ns(frame, round(rate), round(data_rate), intermission=False)
+        return span, fine
 
     # --- the fast way -------------------------------------------------------------------------------
 
@@ -624,4 +625,6 @@ class Wire:
             station._one_shot,
             not station._takes_part,
             self._crossing.holds_ns(station, sof) if self._crossing.holding else 0.0,
+            station._fd,
+            station._data_timing,
         )

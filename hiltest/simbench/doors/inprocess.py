@@ -17,7 +17,7 @@ from can import typechecking
 from hiltest.canbus.frame import Frame, from_message, to_message
 from hiltest.clock import Clock, SimulatedClock, to_ns
 from hiltest.errors import BenchLost, NothingScheduled, UsageError
-from hiltest.simbench.adapter import Adapter, QueueFull
+from hiltest.simbench.adapter import Adapter, NoFdFrames, QueueFull
 from hiltest.simbench.doors.cyclic import BenchCyclicTask
 from hiltest.simbench.doors.pump import Earliest, pumping
 from hiltest.simbench.events import EventQueue
@@ -86,7 +86,8 @@ class HiltestBus(can.BusABC):
         if listen_only:
             self.adapter.controller.listen_only = True
         self._tasks: list[BenchCyclicTask] = []
-        self._can_protocol = can.CanProtocol.CAN_20
+        fd = self.adapter.controller.fd
+        self._can_protocol = can.CanProtocol.CAN_FD if fd else can.CanProtocol.CAN_20
         self.channel_info = f"hiltest simulated bench, bus {self.adapter.name!r} of {channel}"
         super().__init__(channel=channel, can_filters=can_filters)
 
@@ -242,7 +243,7 @@ class HiltestBus(can.BusABC):
             self._check("send")
         try:
             self.adapter.send(frame)
-        except QueueFull as error:
+        except (QueueFull, NoFdFrames) as error:
             raise can.CanOperationError(str(error), error_code=error.error_code) from error
         except BenchLost as error:
             raise can.CanOperationError(str(error)) from error
@@ -252,6 +253,8 @@ class HiltestBus(can.BusABC):
         self._check("send")
         try:
             return self.adapter.send_many(frames)
+        except NoFdFrames as error:
+            raise can.CanOperationError(str(error), error_code=error.error_code) from error
         except BenchLost as error:
             raise can.CanOperationError(str(error)) from error
 
