@@ -30,6 +30,8 @@ from hiltest.node.verbs import (
     StepperDriver,
 )
 
+SEARCH_S = 1.0
+
 T = TypeVar("T")
 
 NODE_VERBS = (
@@ -266,6 +268,8 @@ class OwnDriver:
             mine.add("restart")
         if self._defines("say_alive"):
             mine |= {"go_silent", "resume"}
+        if self._defines("search"):
+            mine.add("identify")
         if self.has_heartbeat:
             mine.add("watch_heartbeat")
         return frozenset(mine)
@@ -345,6 +349,22 @@ class OwnDriver:
         self.link.run_for(for_s)
         return [t_ns / NS_PER_S for t_ns in self._beats_ns]
 
+    def identify(self) -> Identity:
+        """Who the node is, as its own `search` finds it under the node id of the description.
+
+        Raises:
+            NoAnswer: it is not found.
+            NotOffered: the class has no search, or one that tells no identity.
+        """
+        if not self._defines("search"):
+            raise NotOffered(self.name, "identify")
+        found = self.search(SEARCH_S).get(self.node.node_id or 0)
+        if found is None:
+            raise self._no_answer("who it is", SEARCH_S, {})
+        if found.identity is None:
+            raise NotOffered(self.name, "identify")
+        return found.identity
+
     # --- not offered, unless the subclass defines it --------------------------------------------------
 
     def _not_offered(self, verb: str, load: str = "") -> NoReturn:
@@ -354,9 +374,6 @@ class OwnDriver:
 
     def search(self, within_s: float) -> Mapping[int, Presence]:
         self._not_offered("search")
-
-    def identify(self) -> Identity:
-        self._not_offered("identify")
 
     def read_status(self) -> NodeStatus:
         self._not_offered("read_status")
