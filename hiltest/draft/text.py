@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from hiltest import cautions
 from hiltest.description.blanks import BLANK
+from hiltest.description.dbc import read_messages
 from hiltest.draft.loads import load_sections
 
 if TYPE_CHECKING:
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from hiltest.draft.look import Look, Sender
 
 WIDTH = 110
+MESSAGES_MAX, LINES_MAX = 60, 20
 _HEAD = f"""\
 # A fixture description, drafted from a live bus by `hiltest draft`. Read it line by line: it says what was seen and
 # where that is from. What could not be seen stands as "{BLANK}", and hiltest refuses the file until every one is
@@ -202,17 +205,29 @@ def _signals_node(database: Database, several: bool, fits: Fits) -> str:
         text += f"# heard: {_clean(name)} (0x{sender.can_id:X}), {_period(sender)}\n"
     for name in database.wrong_length:
         text += f"# heard with another length than the file says: {_clean(name)}\n"
-    return (
-        text
-        + "# Roles and loads: see the manual, \"Nodes that speak in signals\"; each names 'Message.Signal'.\n"
+    text += (
+        "# What a DBC file can't say is what hangs on which signal, so no load is proposed. Add a section for each, with\n"
+        "# roles at 'Message.Signal' (the manual, \"Nodes that speak in signals\"). The file has:\n"
     )
+    return text + "".join(_signals_of(database))
+
+
+def _signals_of(database: Database) -> Iterator[str]:
+    """The signals of each message as comments: those of the node first, then those that nobody sent."""
+    listed = read_messages(database.path)
+    order = [*database.matched, *(name for name in listed if name not in database.matched)]
+    for name in order[:MESSAGES_MAX]:
+        silent = "" if name in database.matched else " (not heard: a command of the host, or sent on demand)"
+        yield f"#   {_clean(name)}{silent}\n"
+        signals = ", ".join(_clean(each) for each in sorted(listed[name].signals))
+        yield from (f"#     {line}\n" for line in textwrap.wrap(signals, WIDTH - 6)[:LINES_MAX])
 
 
 def _unknown_node() -> str:
     return (
         "[node]                      # nobody answered, and no file fits what was heard\n"
         + line("name", BLANK)
-        + line("protocol", BLANK, "canopen, signals, frames or own")
+        + line("protocol", BLANK, "canopen, signals, frames, console or own")
     )
 
 

@@ -108,7 +108,7 @@ def test_a_missing_terminator_is_not_seen_on_a_slow_bus_with_the_power_on() -> N
     assert accept("one_terminator", file=short()).verdict == "accepted"
 
 
-@pytest.mark.parametrize("seed", [2, 3, 4])
+@pytest.mark.parametrize("seed", [2, 3])
 def test_a_healthy_actuator_is_accepted(seed: int) -> None:
     """Healthy boards differ by their tolerances and are accepted all the same."""
     record = accept(seed=seed, file=short())

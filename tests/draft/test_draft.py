@@ -27,7 +27,7 @@ from hiltest.numbering import number
 from hiltest.settings import Settings
 from hiltest.simbench.bench import Bench, open_bench
 
-from .filling import fill
+from .filling import fill, fill_signals
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 GLUE_HEAD = FIXTURES / "glue_head.toml"
@@ -297,6 +297,28 @@ def test_a_bus_of_signals_is_known_by_its_database(tmp_path: Path) -> None:
     assert tomllib.loads(text)["node"]["heartbeat"] == "Vent_Status"
     with pytest.raises(DescriptionError):
         load_description(out)
+
+
+def test_the_draft_of_a_bus_of_signals_is_accepted_once_filled_in(tmp_path: Path) -> None:
+    """The file can't say what hangs on a signal: the draft says so, and names every signal that the loads then have."""
+    out, vent = tmp_path / "vent.toml", FIXTURES / "vent_actuator.toml"
+    draft(order(out, channel=str(vent)))
+    text = out.read_text()
+    assert "What a DBC file can't say is what hangs on which signal, so no load is proposed" in text
+    listed = " ".join(re.findall(r"(?m)^#     (.*)", text))
+    blocks = re.split(r"(?m)^(?=\[)", vent.read_text(encoding="utf-8"))
+    added = "".join(
+        each for each in blocks if re.match(r"\[\[?(node\.|sensor|heater|fan|stepper|switch)", each)
+    )
+    for message, signal in set(re.findall(r'"(Vent_\w+)\.(\w+)"', added)):
+        assert f"#   {message}" in text
+        assert re.search(rf"\b{signal}\b", listed), signal
+    out.write_text(fill_signals(text) + added, encoding="utf-8")
+    record = run_catalogue(Settings(file=out))
+    assert record.verdict == "accepted", record.verdict_reason
+    assert {"heat.low_setpoint[pad]", "motion.return[screw]", "fan.tach[box]"} <= {
+        check.name for check in record.checks
+    }
 
 
 def places_of(bench: subprocess.Popen[str]) -> dict[str, str]:
