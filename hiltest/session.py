@@ -39,6 +39,7 @@ from hiltest.measure import QUALIFIED, CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
+    from hiltest.canbus.boundedlog import BoundedLog
     from hiltest.canbus.frame import Frame
     from hiltest.catalogue.registry import BoundCheck, Page
     from hiltest.claim import Claim
@@ -236,6 +237,7 @@ class Run:
         self._date = ""
         self._reports: list[NodeReport] = []
         self._reports_left_out = 0
+        self._bus_log: BoundedLog | None = None
 
     # --- the bench ---------------------------------------------------------------------------------
 
@@ -376,9 +378,10 @@ class Run:
     def _start_bus_log(self, opened: _Open) -> None:
         if self.folder is None:
             return
+        from hiltest.canbus.boundedlog import BoundedLog
         from hiltest.canbus.logfile import LogWriter
 
-        file = (self.folder / "bus.log").open("w", encoding="ascii", newline="\n")
+        file = self._bus_log = BoundedLog(self.folder / "bus.log")
         for name, link in opened.links.items():
             log = LogWriter(file, channel=name)
             link.listen(_without_echoes(log.write))
@@ -774,6 +777,7 @@ class Run:
             self._books.journal.close()
         if self._open is not None:
             self._open.close_log()
+            record.bus_log_left_out = 0 if self._bus_log is None else self._bus_log.left_out
             try:
                 for part in (*self._open.consoles.values(), self._open.meter, self._open.supply):
                     if part is not None:

@@ -156,7 +156,7 @@ class BlockReader:
 
     def _one(self, line: Array, index: int) -> tuple[int, Frame | None]:
         text = bytes(line).decode("ascii", "replace").strip()
-        if not text:
+        if not text or text.startswith("#"):  # a log that was bounded says so in its last line
             return 0, None
         try:
             t_ns, channel, frame = parse_line(text)

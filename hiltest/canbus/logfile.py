@@ -12,10 +12,10 @@ it reads as frames of a 29 bit identifier. The class is written as it is all the
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Protocol, TextIO
 
 from hiltest.canbus.frame import FD_LENGTHS, NS_PER_S, Frame
 from hiltest.errors import UsageError
@@ -33,6 +33,15 @@ _BATCH_ROWS = 1 << 17
 _FLUSH_EVERY_NS = NS_PER_S
 
 
+class Lines(Protocol):
+    """What takes the lines of a log: a text file, or one of `boundedlog`."""
+
+    @property
+    def write(self) -> Callable[[str], object]: ...
+    def flush(self) -> None: ...
+    def close(self) -> None: ...
+
+
 class LogWriter:
     """Writes frames to a candump text log.
 
@@ -44,9 +53,7 @@ class LogWriter:
         UsageError: a channel name with white space or none at all; writing to a closed log.
     """
 
-    def __init__(
-        self, target: str | Path | TextIO, channel: str = "can0", epoch_s: int = LOG_EPOCH_S
-    ) -> None:
+    def __init__(self, target: str | Path | Lines, channel: str = "can0", epoch_s: int = LOG_EPOCH_S) -> None:
         if not channel or channel.split() != [channel]:
             raise UsageError(
                 f"channel={channel!r} can't stand in a log line: it must be one word, such as 'can0'"
@@ -54,8 +61,8 @@ class LogWriter:
         self._channel = channel
         self._epoch_us = epoch_s * 1_000_000
         self._owned = isinstance(target, (str, Path))
-        file = _open(target) if isinstance(target, (str, Path)) else target
-        self._file: TextIO | None = file
+        file: Lines = _open(target) if isinstance(target, (str, Path)) else target
+        self._file: Lines | None = file
         self._write = file.write
         self._flush_ns = _FLUSH_EVERY_NS
         self.frames = 0

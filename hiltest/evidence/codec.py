@@ -127,6 +127,7 @@ def record_to_dict(record: RunRecord) -> dict[str, Any]:
             for each in record.reports
         ],
         "reports_left_out": record.reports_left_out,
+        "bus_log_left_out": record.bus_log_left_out,
         "checks": [
             {
                 **result_head(check),
@@ -176,6 +177,7 @@ def record_from_dict(data: Mapping[str, Any]) -> RunRecord:
             for each in data.get("reports", [])
         ],
         reports_left_out=int(data.get("reports_left_out", 0)),
+        bus_log_left_out=int(data.get("bus_log_left_out", 0)),
     )
 
 

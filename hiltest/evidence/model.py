@@ -109,8 +109,9 @@ class RunRecord:
     """One execution for one unit.
 
     `reports` are what the nodes reported by themselves, in order of time; `reports_left_out` how many came after
-    too many. `bus_statistics` holds for each bus what was counted during the whole run (name -> value), and
-    `bus_curves` how busy each was over time; like the curves of checks they are in the journal only.
+    too many; `bus_log_left_out` how many lines of bus.log are not kept. `bus_statistics` holds for each bus what was
+    counted during the whole run (name -> value), and `bus_curves` how busy each was over time; like the curves of
+    checks they are in the journal only.
     """
 
     unit: str
@@ -130,6 +131,7 @@ class RunRecord:
     bus_curves: dict[str, Curve] = field(default_factory=dict)
     reports: list[NodeReport] = field(default_factory=list)
     reports_left_out: int = 0
+    bus_log_left_out: int = 0
 
     @property
     def is_of_own_tests(self) -> bool:

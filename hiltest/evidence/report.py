@@ -265,7 +265,7 @@ def _reports(record: RunRecord, link: Link) -> str:
     )
     text = "Error reports that a node sent unasked. Drills provoke some of them: a host that falls silent is one."
     if record.reports_left_out:
-        text += f" {record.reports_left_out} more came and were not kept; bus.log holds them."
+        text += f" {record.reports_left_out} more came and were not kept; bus.log holds their frames."
     table = (
         f'<table role="table" class="told"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
         f'<tbody role="rowgroup">{rows}</tbody></table>'
@@ -483,9 +483,14 @@ def _closest(record: RunRecord) -> str:
 
 
 def _footer(record: RunRecord) -> str:
+    cut = (
+        f" (it grew too long: {record.bus_log_left_out} lines of its middle are left out, as its last line says)"
+        if record.bus_log_left_out
+        else ""
+    )
     text = (
         "This record says what was measured on this bench on this day. It is no certificate of safety. The run folder "
-        "holds every value in run.json and measurements.jsonl, and the frames in bus.log; "
+        f"holds every value in run.json and measurements.jsonl, and the frames in bus.log{cut}; "
         "<code>hiltest report DIR</code> draws this page again."
     )
     return element("footer", element("p", text, "soft small"))
