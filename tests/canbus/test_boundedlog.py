@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import pytest
+
+from hiltest.campaign.runner import run_catalogue
 from hiltest.canbus.boundedlog import BoundedLog
 from hiltest.canbus.frame import Frame
 from hiltest.canbus.logfile import LOG_EPOCH_S, LogWriter, read_log
+from hiltest.settings import Settings
 
 FIRST, LAST = 4000, 2000
 PER_S = 20
@@ -62,3 +67,16 @@ def test_a_run_that_is_killed_leaves_a_log_that_can_be_read(tmp_path: Path) -> N
     assert kept[0] == 0
     assert kept[-1] >= 5000 - 2 * PER_S
     file.close()
+
+
+def test_the_records_say_what_the_log_lacks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run whose log was bounded counts it in run.json and in the report."""
+    monkeypatch.setattr(BoundedLog.__init__, "__defaults__", (FIRST, LAST))
+    file = Path(__file__).parents[2] / "fixtures" / "glue_head.toml"
+    settings = Settings(file=file, simulate=True, out=tmp_path)
+    record = run_catalogue(settings, only=("bus.heartbeat[head]",))
+    (folder,) = tmp_path.iterdir()
+    told = json.loads((folder / "run.json").read_text())["bus_log_left_out"]
+    assert record.bus_log_left_out == told > 0
+    assert f"# {told} lines" in (folder / "bus.log").read_text()
+    assert f"{told} lines of its middle" in (folder / "report.html").read_text()
