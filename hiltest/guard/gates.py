@@ -1,0 +1,58 @@
+"""Which checks must have passed before a verb may energise. Tables; `Guard` goes by them."""
+
+from __future__ import annotations
+
+_ON_THE_BUS = (
+    "cold.power_on[{bus}]",
+    "bus.quiet[{bus}]",
+    "bus.enumerate[{node}]",
+    "bus.observer[{bus}]",
+)
+"""Measured before it was powered, quiet, the right boards, and somebody who really sees a bus error."""
+
+_HEATED = (*_ON_THE_BUS, "cold.heater[{load}]", "cold.sensor[{sensor}]", "sense.supply[{node}]")
+_MOVED = (
+    *_ON_THE_BUS,
+    "cold.coils[{load}]",
+    "switch.by_hand[{home_switch}]",
+    "switch.by_hand[{end_switch}]",
+    "motion.driver_ready[{load}]",
+)
+GATES: dict[str, tuple[str, ...]] = {
+    "set_lamp": ("cold.power_on[{bus}]", "bus.enumerate[{node}]"),
+    "set_fan": _ON_THE_BUS,
+    "pulse_heater": (*_HEATED, "sense.ambient[{sensor}]", "heat.idle[{load}]"),
+    "set_heater_c": (
+        *_HEATED,
+        "sense.ambient[{sensor}]",
+        "heat.pulse[{load}]",
+        "safe.host_silence[{node}]",
+    ),
+    "enable_driver": _MOVED,
+    "move": _MOVED,
+    "long move": (*_MOVED, "motion.direction[{load}]"),
+}
+"""Checks that must have passed before a verb may energise. A long move is longer than small_move_rev.
+
+A check that the catalogue does not have for a description (nobody takes part who could measure with the power off,
+the axis has no switch) is no gate there.
+"""
+
+DRILL_GATES: dict[str, tuple[str, ...]] = {
+    "ask_above_ceiling": (*GATES["set_heater_c"], "heat.low_setpoint[{load}]"),
+}
+"""The same for verbs that only drills use."""
+
+NODE_GATES: dict[str, tuple[str, ...]] = {"hang": (*_ON_THE_BUS, "safe.host_silence[{node}]")}
+"""The same for verbs that are for a whole node."""
+
+KIND_OF_VERB = {
+    "set_fan": "fan",
+    "set_lamp": "lamp",
+    "pulse_heater": "heater",
+    "set_heater_c": "heater",
+    "ask_above_ceiling": "heater",
+    "enable_driver": "stepper",
+    "move": "stepper",
+}
+"""On what kind of load each verb acts."""
