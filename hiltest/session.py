@@ -10,31 +10,27 @@ import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
+from hiltest.books import BenchClock, Books, Watcher
 from hiltest.errors import (
     BenchError,
     BenchLost,
     BenchNotOpened,
     HiltestError,
-    NoAnswer,
-    NodeFault,
-    NotOffered,
-    NotSent,
-    Unjudged,
     UsageError,
 )
 from hiltest.evidence.model import (
     BUT,
     CheckResult,
     Curve,
-    Measurement,
     NodeReport,
     Outcome,
     RunRecord,
     Value,
     Verdict,
 )
+from hiltest.judging import CheckOverran, classify, where_to_look
 from hiltest.measure import QUALIFIED, CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
@@ -46,7 +42,6 @@ if TYPE_CHECKING:
     from hiltest.clock import Clock
     from hiltest.console import SerialConsole
     from hiltest.description.loading import Loaded
-    from hiltest.evidence.journal import Journal
     from hiltest.guard import Guard, GuardedNode
     from hiltest.link import Link
     from hiltest.meters.operator import Operator
@@ -56,32 +51,11 @@ if TYPE_CHECKING:
     from hiltest.settings import Settings
 
 SIMULATED = "hiltest"
-ANSWER_MISSING = (
-    "an answer did not come, which says nothing about what was to be measured: look at the bus first (bus.load, "
-    "bus.latency), then at what keeps the node busy"
-)
 REPORTS_MAX = 500
 """Errors that nodes reported by themselves and that are kept; a node that floods the bus fills no memory."""
 OFF_BELOW_V = 1.0
 DISPLAY_EVERY_S = 0.5
 UTILISATION_EVERY_S = 1.0
-
-
-class Watcher(Protocol):
-    """Who is told what goes on: the live display of the command line."""
-
-    def on_check_start(self, name: str, window_s: float | None) -> None: ...
-    def on_measurement(self, m: Measurement) -> None: ...
-    def on_sample(
-        self, check: str, curve: str, t_s: float, value: float, unit: str, lines: Mapping[str, float]
-    ) -> None: ...
-    def on_note(self, text: str) -> None: ...
-    def on_result(self, result: CheckResult) -> None: ...
-    def tick(self) -> None: ...
-
-
-class CheckOverran(BenchError):
-    """A check took longer than its window of bench time."""
 
 
 def load(settings: Settings) -> Loaded:
@@ -115,54 +89,6 @@ def load(settings: Settings) -> Loaded:
         if getattr(loaded.description, section):
             overrides[f"{section}.port"] = f"hiltest://{loaded.path}?instrument={instrument}"
     return load_description(settings.file, overrides)
-
-
-@dataclass(slots=True)
-class _Books:
-    """Keeps what is measured: in the journal, on the live display, and for the verdict."""
-
-    journal: Journal | None
-    watcher: Watcher | None
-
-    def measurement(self, measurement: Measurement) -> None:
-        if self.journal is not None:
-            self.journal.measurement(measurement)
-        if self.watcher is not None:
-            self.watcher.on_measurement(measurement)
-
-    def sample(self, curve: Curve, t_s: float, value: float) -> None:
-        if self.journal is not None:
-            if len(curve.t_s) == 1:
-                for name, level in curve.lines.items():
-                    self.journal.line(curve.check, curve.name, curve.unit, name, level)
-            self.journal.sample(curve.check, curve.name, curve.unit, t_s, value, curve.x_name, curve.x_unit)
-        if self.watcher is not None:
-            self.watcher.on_sample(curve.check, curve.name, t_s, value, curve.unit, curve.lines)
-
-    def mark(self, curve: Curve, name: str, t_s: float) -> None:
-        if self.journal is not None:
-            self.journal.mark(curve.check, curve.name, curve.unit, name, t_s)
-
-    def note(self, check: str, text: str) -> None:
-        if self.journal is not None:
-            self.journal.note(check, text)
-        if self.watcher is not None and "\n" not in text:  # a picture is for the report
-            self.watcher.on_note(text)
-
-
-class _BenchClock:
-    """The bench's clock once the bench is open, and zero before: what is computed at the desk takes no time."""
-
-    def __init__(self) -> None:
-        self.link: Link | None = None
-
-    @property
-    def now_ns(self) -> int:
-        return 0 if self.link is None else self.link.now_ns
-
-    @property
-    def now_s(self) -> float:
-        return 0.0 if self.link is None else self.link.now_s
 
 
 @dataclass(slots=True)
@@ -228,10 +154,10 @@ class Run:
         self.not_opened: str = ""
         self.unusable: str = ""
         self._watcher = watcher
-        self._books = _Books(None, watcher)
+        self._books = Books(None, watcher)
         self._open: _Open | None = None
         self._current: tuple[Measure, CheckResult] | None = None
-        self._clock = _BenchClock()
+        self._clock = BenchClock()
         self._wall_start_s = 0.0
         self._bus_curves: dict[str, Curve] = {}
         self._date = ""
@@ -693,7 +619,7 @@ class Run:
         result.outcome, result.reason = classify(error or off_error, measure)
         result.measurements, result.curves = measure.measurements, measure.curves
         result.notes = measure.notes
-        result.look_first = _where_to_look(result, measure, error or off_error)
+        result.look_first = where_to_look(result, measure, error or off_error)
         self._note_loss(error)
         self._note_loss(off_error)
         if isinstance(error, RunStopped):
@@ -880,18 +806,6 @@ class Run:
         )
 
 
-def _where_to_look(result: CheckResult, measure: Measure, error: BaseException | None) -> list[str]:
-    """By what was measured; else the error's own, since a bench that breaks says nothing of the check's matter."""
-    if result.outcome == "passed":
-        return []
-    known = error.look_first if isinstance(error, HiltestError) else ()
-    if isinstance(error, NotSent) or (result.outcome == "error" and not isinstance(error, CheckOverran)):
-        return list(known)
-    if measure.causes:
-        return measure.causes
-    return [ANSWER_MISSING, *result.look_first] if isinstance(error, NoAnswer) else result.look_first
-
-
 def _without_echoes(take: Callable[[Frame], None]) -> Callable[[Frame], None]:
     """For who is told of every frame when it is handed to the adapter: its echo would be the same frame once more."""
 
@@ -909,30 +823,6 @@ def _close_all(links: Mapping[str, Link], claims: Iterable[Claim]) -> None:
             stack.callback(claim.release)
         for link in links.values():
             stack.callback(link.close)
-
-
-def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, str]:
-    """The outcome of a check from how it ended.
-
-    A node that answers wrongly fails; a bench that breaks is an error; what could not be seen is neither.
-    """
-    if error is None:
-        return "passed", ""
-    from hiltest.evidence.text import sentence
-
-    failures = "; ".join(sentence(each) for each in measure.failed)
-    text = str(error)
-    if isinstance(error, CheckFailed | AssertionError | NodeFault):
-        return "failed", f"{text} [{failures}]" if failures and failures not in text else text
-    if isinstance(error, NotOffered):
-        return ("failed", failures) if failures else ("not offered", text)
-    if isinstance(error, Unjudged):
-        return ("failed", failures) if failures else ("not observable", text)
-    if isinstance(error, KeyboardInterrupt):
-        return "error", "interrupted; outputs were commanded off"
-    if failures:
-        return "failed", f"{failures}; then {type(error).__name__}: {text}"
-    return "error", text if isinstance(error, HiltestError) else f"{type(error).__name__}: {text}"
 
 
 def versions(loaded: Loaded) -> dict[str, str]:

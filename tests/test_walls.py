@@ -27,6 +27,8 @@ MAY_IMPORT = {
     "guard": BASE | {"physics", "description", "link", "node"},
     "evidence": BASE | {"physics", "canbus", "description", "cautions"},
     "measure": BASE | {"description", "evidence", "physics"},
+    "judging": BASE | {"measure", "evidence"},
+    "books": BASE | {"evidence", "link"},
     "catalogue": BASE
     | {
         "physics", "canbus", "description", "link", "console", "meters", "node", "guard", "measure", "evidence",

@@ -1,0 +1,57 @@
+"""How a check ended, from what it raised and measured; and where to look then."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hiltest.errors import BenchError, HiltestError, NoAnswer, NodeFault, NotOffered, NotSent, Unjudged
+from hiltest.measure import CheckFailed
+
+if TYPE_CHECKING:
+    from hiltest.evidence.model import CheckResult, Outcome
+    from hiltest.measure import Measure
+
+ANSWER_MISSING = (
+    "an answer did not come, which says nothing about what was to be measured: look at the bus first (bus.load, "
+    "bus.latency), then at what keeps the node busy"
+)
+
+
+class CheckOverran(BenchError):
+    """A check took longer than its window of bench time."""
+
+
+def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, str]:
+    """The outcome of a check from how it ended.
+
+    A node that answers wrongly fails; a bench that breaks is an error; what could not be seen is neither.
+    """
+    if error is None:
+        return "passed", ""
+    from hiltest.evidence.text import sentence
+
+    failures = "; ".join(sentence(each) for each in measure.failed)
+    text = str(error)
+    if isinstance(error, CheckFailed | AssertionError | NodeFault):
+        return "failed", f"{text} [{failures}]" if failures and failures not in text else text
+    if isinstance(error, NotOffered):
+        return ("failed", failures) if failures else ("not offered", text)
+    if isinstance(error, Unjudged):
+        return ("failed", failures) if failures else ("not observable", text)
+    if isinstance(error, KeyboardInterrupt):
+        return "error", "interrupted; outputs were commanded off"
+    if failures:
+        return "failed", f"{failures}; then {type(error).__name__}: {text}"
+    return "error", text if isinstance(error, HiltestError) else f"{type(error).__name__}: {text}"
+
+
+def where_to_look(result: CheckResult, measure: Measure, error: BaseException | None) -> list[str]:
+    """By what was measured; else the error's own, since a bench that breaks says nothing of the check's matter."""
+    if result.outcome == "passed":
+        return []
+    known = error.look_first if isinstance(error, HiltestError) else ()
+    if isinstance(error, NotSent) or (result.outcome == "error" and not isinstance(error, CheckOverran)):
+        return list(known)
+    if measure.causes:
+        return measure.causes
+    return [ANSWER_MISSING, *result.look_first] if isinstance(error, NoAnswer) else result.look_first
