@@ -202,7 +202,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(error))
         return WRONG_USE
     except BenchError as error:
-        _complain(str(error))
+        _complain("\n".join([str(error), *(f"look first: {where}" for where in error.look_first)]))
         return NO_BENCH
     except HiltestError as error:
         _complain(str(error))
