@@ -135,6 +135,10 @@ _WRONG_RATE = Cause(
 _NO_TERMINATOR = Cause(
     "no terminator", "power off, H to L: over 1 kohm means that none is fitted, 60 ohm is right"
 )
+_FILTER = Cause(
+    "the adapter keeps the node's frames to itself: a receive filter that another program left in it",
+    "pull the adapter out and put it back, or listen with the program that came with it",
+)
 _CLOCK = Cause(
     "the node's clock is far off (wrong crystal or clock setting)",
     "measure the shortest pulse of its frames with an oscilloscope: one bit",
@@ -325,7 +329,7 @@ def _only_errors(
             )
         ]
     else:
-        diagnosis.causes = [_NO_TERMINATOR, _OPEN, _WRONG_RATE, _CLOCK, _SHORT_OUT]
+        diagnosis.causes = [_NO_TERMINATOR, _OPEN, _WRONG_RATE, _CLOCK, _SHORT_OUT, _FILTER]
 
 
 def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:

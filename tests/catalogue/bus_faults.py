@@ -170,7 +170,7 @@ TABLE = (
     Row("adapter_slow", LOAD, "frames lost", SHORT),
     Row("adapter_stamps_wrong", LATENCY, "99%"),
     Row("adapter_stamps_coarse", HEARTBEAT, "jitter", SHORT),
-    Row("adapter_filter_left", ENUMERATE, "none of them from the node"),
+    Row("adapter_filter_left", ENUMERATE, "a receive filter"),
     Row("adapter_vanishes", QUIET, "no such device", outcome="error"),
     Row("adapter_sends_fd", ENUMERATE, "answers do not come"),
     Row("can_h_l_short adapter_restarts", ENUMERATE, "touch each other"),
