@@ -637,17 +637,27 @@ class CanopenDriver:
         self._ready = False
         self._outputs.clear()
 
+    def stop_each(self) -> None:
+        """Command every output off by its own object, where `stop_all` is one command for all. Waits for nothing.
+
+        Raises:
+            BenchLost: the adapter is gone.
+        """
+        if self._places.get("node", self.name, "all_off") is not None:
+            for frame in self._downloads(self._each_off()):
+                self._send_now(frame)
+
     def _frames_to_switch_off(self) -> list[Frame]:
-        commands = self._off_commands()
-        frames = [
+        all_off = self._places.get("node", self.name, "all_off")
+        commands = [(all_off, 1)] if all_off is not None else self._each_off()
+        return [*self._downloads(commands), Frame(0x000, bytes([NMT_PRE_OPERATIONAL, self._id]))]
+
+    def _downloads(self, commands: list[tuple[Place, int]]) -> list[Frame]:
+        return [
             Frame(0x600 + self._id, _download(place, place.encode_raw(raw, "off"))) for place, raw in commands
         ]
-        return [*frames, Frame(0x000, bytes([NMT_PRE_OPERATIONAL, self._id]))]
 
-    def _off_commands(self) -> list[tuple[Place, int]]:
-        all_off = self._places.get("node", self.name, "all_off")
-        if all_off is not None:
-            return [(all_off, 1)]
+    def _each_off(self) -> list[tuple[Place, int]]:
         commands: list[tuple[Place, int]] = []
         for (kind, _, role), place in self._places:
             if (kind, role) in (("heater", "setpoint_c"), ("heater", "duty"), ("fan", "duty")):

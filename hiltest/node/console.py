@@ -518,11 +518,18 @@ class ConsoleDriver:
         """
         self._hot.clear()
         all_off = self._roles.commands.get(("node", self.name, "all_off"))
-        if all_off is not None:
-            lines = [all_off.switch(True)]
-        else:
-            lines = list(dict.fromkeys(place.rest() for place in self._roles.outputs()))
-        for line in lines * 2:
+        self._say_now(([all_off.switch(True)] if all_off is not None else self._each_off()) * 2)
+
+    def stop_each(self) -> None:
+        """Command every output off by its own line, where `stop_all` is one line for all; as it does otherwise."""
+        if ("node", self.name, "all_off") in self._roles.commands:
+            self._say_now(self._each_off())
+
+    def _each_off(self) -> list[str]:
+        return list(dict.fromkeys(place.rest() for place in self._roles.outputs()))
+
+    def _say_now(self, lines: list[str]) -> None:
+        for line in lines:
             try:
                 self._talk.send(line)
             except BenchLost as error:

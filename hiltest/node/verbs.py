@@ -204,6 +204,17 @@ class NodeDriver(Protocol):
 
 
 @runtime_checkable
+class StopsEach(Protocol):
+    """A driver whose `stop_all` is one command that the node itself must carry out on every output."""
+
+    def stop_each(self) -> None:
+        """Command every output off by its own command, for a node that does not do as it is told by one for all. Never
+        waits for an answer, never raises anything but BenchLost.
+        """
+        ...
+
+
+@runtime_checkable
 class NumbersItsBurst(Protocol):
     """A driver whose node numbers the frames of its burst, from 0.
 

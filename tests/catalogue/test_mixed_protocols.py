@@ -88,7 +88,6 @@ def test_three_boards_of_three_protocols_on_one_bus_are_accepted() -> None:
         for check in ("bus.enumerate", "bus.heartbeat", "safe.host_silence", "safe.stop", "safe.reset"):
             assert found[f"{check}[{node}]"] == "passed"
     assert {
-        "heat.low_setpoint[reservoir]",
         "heat.low_setpoint[edge]",
         "fan.tach[box]",
         "motion.return[arm]",

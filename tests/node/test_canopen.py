@@ -570,6 +570,24 @@ def test_stop_all_sends_twice_and_waits_for_nothing(bench: Bench) -> None:
     assert bench.node.state == 0x7F
 
 
+def test_stop_each_has_a_command_for_every_output(bench: Bench) -> None:
+    """For a node that does not obey its all-off: heater, fans, lamp and motor by their own objects, in no bench time."""
+    bench.port.sent.clear()
+    before_ns = bench.link.now_ns
+    bench.driver.stop_each()
+    assert bench.link.now_ns == before_ns
+    assert {frame.can_id for frame in bench.port.sent} == {0x605}
+    written = {int.from_bytes(frame.data[1:3], "little"): frame.data[4:] for frame in bench.port.sent}
+    assert 0x2010 not in written
+    assert set(written.values()) == {bytes(4)}
+    outputs = {
+        each.index for key, each in bench.driver._places if key[2] in ("setpoint_c", "duty", "control")
+    }
+    assert outputs <= set(written)
+    bench.node.values[0x6401, 1] = 24_000
+    assert bench.driver.read_supply_v() == 24.0  # the confirmations arrive during this read
+
+
 def test_stop_all_works_inside_a_listener(bench: Bench) -> None:
     """The guard switches off from where it hears of it."""
     bench.link.listen(lambda _: bench.driver.stop_all(), ids={0x185})

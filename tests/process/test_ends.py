@@ -98,8 +98,8 @@ def test_a_bench_that_goes_away_ends_the_run_with_a_clear_error(
             code = run.wait(20)
 
     assert (code, run.error_text) == (4, ""), run.text
-    assert "adapter plugged in" in run.text
-    assert_complete(only_run_folder(runs_dir), check, "adapter plugged in")
+    assert "its plug, cable, or a hub on the way" in run.text
+    assert_complete(only_run_folder(runs_dir), check, "bus 'can'")
 
 
 def assert_complete(folder: Path, check: str, says: str) -> None:
