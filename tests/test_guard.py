@@ -539,7 +539,7 @@ def test_all_off_commands_and_looks() -> None:
     bench = Bench()
     bench.node.set_heater_c("reservoir", 50.0)
     assert bench.guard.all_off("end of check") == ()
-    assert bench.sent == ["set_heater_c", "stop_all"]
+    assert bench.sent == ["set_heater_c", "stop_all", "stop_each"]
     assert bench.guard.energised == frozenset()
 
 
