@@ -1,7 +1,7 @@
 """How long `hiltest accept --simulate` of the glue head takes, whole: from the start of Python to its end.
 
 The best of several runs: other programs on the machine only ever add to it. At most 5 s on two cores, over at least
-two minutes of bench time. The package is compiled first, as pip does when it installs it.
+five minutes of bench time. The package is compiled first, as pip does when it installs it.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from hiltest.clock import wall_s
 GLUE_HEAD = Path(__file__).parents[1] / "fixtures" / "glue_head.toml"
 RUNS = 3
 AT_MOST_S = 5.0
-BENCH_S = 120.0
+BENCH_S = 300.0
 
 
 def took_s(folder: Path) -> float:

@@ -30,6 +30,7 @@ LENGTH_TABLE_M = (
 )
 """Bit rate and longest bus, guideline of CiA 301 as makers' manuals print it."""
 EDGE_S = 50e-9
+SIGNAL_AWG = 24
 TWISTS_PER_M = 40.0
 
 
@@ -194,6 +195,13 @@ def line(measure: Measure, bus: Bus) -> None:
         "m",
         high=edges.longest_stub_m(EDGE_S) * _slower_edge(bus.bit_rate_bps),
         note="an open end reflects as a stub of its length does; a resistor belongs at the end of the line",
+    )
+    loop_ohm = 2 * bus.length_m * copper.resistance_per_m_ohm(bus.signal_awg)
+    measure(
+        "resistance of the pair, there and back",
+        loop_ohm,
+        "ohm",
+        note=f"{bus.signal_awg} AWG; trade: {SIGNAL_AWG} AWG (common practice, no source)",
     )
     if bus.twists_per_m is not None:
         measure(

@@ -97,6 +97,12 @@ def analyse(measure: Measure, bus: Bus) -> None:
             "no traffic is planned ([[bus.traffic]] or traffic_database), so nothing was computed about "
             "utilisation and response times"
         )
+        measure(
+            "bit rate",
+            bus.bit_rate_bps / 1000,
+            "kbit/s",
+            note=f"the trade takes {TRADE_FLOOR_BPS // 1000} kbit/s at least for tool heads (common practice, no source)",
+        )
         return
     errors = None
     if bus.traffic_error_interval_s is not None:

@@ -133,7 +133,17 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
     "motion.return",
     per="stepper",
     order=520,
-    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "bus.observer[{bus}]", "motion.direction[{load}]"),
+    gates=(
+        "bus.enumerate[{node}]",
+        "bus.quiet[{bus}]",
+        "bus.observer[{bus}]",
+        "motion.direction[{load}]",
+        "safe.host_silence[{node}]",
+        "safe.bus_cut[{node}]",
+        "safe.stop[{node}]",
+        "safe.reset[{node}]",
+        "safe.old_commands[{node}]",
+    ),
     verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
     window_s=lambda stepper: 120.0 + 6 * stepper.long_move_rev / stepper.speed_rev_s,
     page=Page(

@@ -138,7 +138,7 @@ def test_foreign_traffic(
         + " A node that does not come back can't be commanded off: hand on the supply's switch.",
         method=f"{_BOUNDED} Then the adapter leaves the bus by being opened at another bit rate: nobody acknowledges the node, "
         f"its controller goes error-passive as with a cut cable. Then it comes back. Bus-off, which a short causes, is another "
-        "matter: see bus.recovery. {_OBSERVED} Where another "
+        f"matter: see bus.recovery. {_OBSERVED} Where another "
         "node on the bus acknowledges, the node under test does not go error-passive: pull its plug by hand once. A node "
         "that is commanded over a console loses that, too: the host is silent there meanwhile.",
         limits=(
@@ -418,7 +418,11 @@ def _can_switch_power(description: Description, node: Node) -> bool:
         method="The power goes off and on, by the bench supply or by hand, while duties and setpoints are sent twenty times a "
         "second. Then nothing is commanded for limits.drill_silence_s.",
         limits=(_SILENCE,),
-        causes=("as safe.old_commands and safe.reset",),
+        causes=(
+            "setpoints are stored and taken up again when the power comes",
+            "commands that arrive during the boot are taken before the node was started, or carry neither age nor sequence",
+            "the output's pin floats while the processor boots",
+        ),
     ),
 )
 def test_power_return(target: Node, link: Link, node: GuardedNode, power: Power, measure: Measure) -> None:

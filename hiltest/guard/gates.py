@@ -18,6 +18,15 @@ _MOVED = (
     "switch.by_hand[{end_switch}]",
     "motion.driver_ready[{load}]",
 )
+_OBEYS = (
+    "safe.host_silence[{node}]",
+    "safe.bus_cut[{node}]",
+    "safe.stop[{node}]",
+    "safe.reset[{node}]",
+    "safe.old_commands[{node}]",
+)
+"""The node lets go when it should, and does nothing by itself: before an axis goes further than a small move."""
+
 GATES: dict[str, tuple[str, ...]] = {
     "set_lamp": ("cold.power_on[{bus}]", "bus.enumerate[{node}]"),
     "set_fan": _ON_THE_BUS,
@@ -30,7 +39,7 @@ GATES: dict[str, tuple[str, ...]] = {
     ),
     "enable_driver": _MOVED,
     "move": _MOVED,
-    "long move": (*_MOVED, "motion.direction[{load}]"),
+    "long move": (*_MOVED, "motion.direction[{load}]", *_OBEYS),
 }
 """Checks that must have passed before a verb may energise. A long move is longer than small_move_rev.
 

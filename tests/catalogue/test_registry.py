@@ -35,6 +35,20 @@ def test_every_check_has_a_whole_page() -> None:
         assert spec.name in page_text(spec.name)
 
 
+def test_no_page_shows_a_name_in_braces() -> None:
+    """What was to be filled in was filled in."""
+    for spec in checks():
+        page = spec.page
+        told = (
+            page.purpose,
+            page.hazard,
+            page.method,
+            *page.causes,
+            *(word for limit in page.limits for word in limit),
+        )
+        assert not [text for text in told if "{" in text], spec.name
+
+
 def test_groups_that_can_hurt_show_a_caution() -> None:
     """Heat, motion and drills carry their caution and point to local codes."""
     for name in ("heat.pulse", "motion.direction", "safe.host_silence"):
