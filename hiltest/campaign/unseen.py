@@ -85,6 +85,14 @@ BOARD: tuple[Unseen, ...] = (
         "act within node.stop_max_s. Look that its identifier is the lowest of all",
     ),
     Unseen(
+        "a move that goes on after the host fell silent, a stop, a reset or a return of the power; an old move obeyed",
+        "no drill has a motor on: on a node that fails it, only the supply's switch ends the move. The result of each drill "
+        "says that the motor was not part of it",
+        "after the drills have passed, with the axis free and a hand on the supply's switch: start a slow small move, close the "
+        "host's program; the axis must stand within node.host_silence_max_s. The same with the stop and with a reset; power "
+        "off and on with moves still being sent: nothing may move",
+    ),
+    Unseen(
         "heater_leaks, without an operator",
         "a leak from the element to its block takes microamperes, and no message tells them from nothing",
         "an ohmmeter with the power off, from the element to bare metal: over 1 Mohm (cold.heater)",

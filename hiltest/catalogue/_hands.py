@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders
+from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
 from hiltest.errors import NodeFault, NotOffered
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from hiltest.description.models import Heater, Node
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
@@ -19,10 +21,12 @@ if TYPE_CHECKING:
 ACT_WITHIN_S = 20.0
 LOST_BORNE_S = 3.0
 RAIL_DOWN_V = 5.0
+WARM_BELOW_K = 5.0
 
 
 def power_return(link: Link, node: GuardedNode, part: Node, measure: Measure, power: Power) -> None:
     """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
+    say_motors_left_out(part, measure)
     duties, setpoints = proven_orders(part, measure)
     node.stop_all()
     node.go_silent()  # nothing of ours waits in the adapter while the power is away, but what the drill puts there
@@ -73,6 +77,7 @@ def _await_answer(link: Link, node: GuardedNode, within_s: float) -> float:
 
 def emergency_stop(link: Link, node: GuardedNode, part: Node, measure: Measure, operator: Operator) -> None:
     """Press it while fans run and the host is dead: the power of the outputs must go, and not come back by itself."""
+    say_motors_left_out(part, measure)
     live = Live(link, node, part, measure)
     live.start_fans()
     if not live.fans:
@@ -131,6 +136,7 @@ def sensor_lost(link: Link, node: GuardedNode, heater: Heater, measure: Measure,
     """Pull the sensor's plug while the loop is closed: off at once, and off it stays when the plug is back."""
     curve = measure.curve(f"{heater.name} temperature", "degC", setpoint=heater.low_setpoint_c)
     node.set_heater_c(heater.name, heater.low_setpoint_c)
+    _await_warm_and_on(link, node, heater, measure, curve.add)
     node.excuse(heater.sensor, ACT_WITHIN_S + 9.0)
     if not operator.ask(
         f"safe.sensor.pull[{heater.sensor}]",
@@ -169,6 +175,25 @@ def sensor_lost(link: Link, node: GuardedNode, heater: Heater, measure: Measure,
         highest = max(highest, node.read_heater_output(heater.name))
     node.set_heater_c(heater.name, 0.0)
     measure("output once the sensor is back", 100 * highest, "%", high=0.0, note="the loss must be latched")
+
+
+def _await_warm_and_on(
+    link: Link, node: GuardedNode, heater: Heater, measure: Measure, keep: Callable[[float], None]
+) -> None:
+    """Only a heater that is on can be seen to go off: wait until its block is warm and its output is on."""
+    warm_c = heater.low_setpoint_c - WARM_BELOW_K
+    end_s = link.now_s + heater.window_s
+    while True:
+        reading, output = node.read_temperature_c(heater.sensor), node.read_heater_output(heater.name)
+        keep(reading)
+        if (reading >= warm_c and output > 0) or link.now_s >= end_s:
+            break
+        link.run_for(EVERY_S)
+    measure("temperature before", reading, "degC", low=warm_c)
+    measure("output before", 100 * output, "%", low=0.1)
+    if measure.failed:
+        node.set_heater_c(heater.name, 0.0)
+        measure.fail("the heater was not warm and on, so it could not be seen to go off")
 
 
 def _await_no_value(link: Link, node: GuardedNode, heater: Heater, keep: object) -> float:

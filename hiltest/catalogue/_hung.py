@@ -6,7 +6,7 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue._safe import Live
+from hiltest.catalogue._safe import Live, say_motors_left_out
 from hiltest.catalogue._sense import read_or_nan
 from hiltest.errors import NodeFault
 
@@ -34,6 +34,7 @@ def firmware_hung(
 ) -> None:
     """Hang the node with a little on, and wait for its watchdog."""
     within_s = part.watchdog_max_s + part.boot_max_s
+    say_motors_left_out(part, measure)
     live = Live(link, node, part, measure, supply=supply)
     live.start_fans()
     _start_embers(live, within_s, can_cut=supply is not None or measure.description.fixture.operator)

@@ -373,13 +373,14 @@ def test_over_temperature(target: Heater, link: Link, node: GuardedNode, measure
     order=610,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "read_temperature_c[{sensor}]"),
-    window_s=2 * QUESTION_S,
+    window_s=lambda heater: 2 * QUESTION_S + heater.window_s,
     when=with_operator,
     only_where=WITH_OPERATOR,
     page=Page(
         purpose="A heater whose sensor is lost while it is on goes off at once, and stays off when the sensor is back.",
         hazard="A node that takes an open sensor for a cold one heats with full power. It is switched off after 3 s at most.",
-        method="At the low setpoint the operator pulls the sensor's plug, and puts it back when asked. The output is watched.",
+        method="Once the block is within 5 K of the low setpoint and the output is on, the operator pulls the sensor's plug, "
+        "and puts it back when asked. The output is watched.",
         limits=(
             ("off within 1 s", "common practice, no source"),
             ("stays off once the sensor is back", "latched"),
@@ -414,7 +415,8 @@ def _can_switch_power(description: Description, node: Node) -> bool:
     page=Page(
         purpose="When the power returns while a host goes on commanding, nothing moves or heats until the node is started.",
         hazard="Adapter and driver keep frames through the dead time and blast them out when somebody acknowledges again: "
-        "machines have snapped to old positions. What comes on is seen within half a second and switched off.",
+        "machines have snapped to old positions. What comes on is seen within half a second and switched off. A motor "
+        "takes no part: its old moves are not sent.",
         method="The power goes off and on, by the bench supply or by hand, while duties and setpoints are sent twenty times a "
         "second. Then nothing is commanded for limits.drill_silence_s.",
         limits=(_SILENCE,),

@@ -58,6 +58,7 @@ def test_a_sound_node_passes_each_drill(name: str) -> None:
     assert found.outcome == "passed", found.reason
     names = " ".join(m.name for m in found.measurements)
     assert "nothing came on by itself" in names or "temperature rise" in names
+    assert "not part of this drill" in [m.value for m in found.measurements if m.name == "motor pump"]
 
 
 def test_a_silent_message_is_not_believed() -> None:
@@ -95,6 +96,9 @@ def test_the_node_itself_holds_its_ceiling(name: str, fault: str, says: str) -> 
 def test_a_heater_without_its_sensor_goes_off_and_stays_off(fault: str, says: str) -> None:
     """The person pulls the plug while the loop is closed, and puts it back."""
     found, _ = drill("safe.sensor_lost[reservoir]", fault, operator=True)
+    before = {m.name: m.value for m in found.measurements}
+    assert before["output before"] > 0, "a heater that is off can't be seen to go off"
+    assert before["temperature before"] >= 45.0, "5 K below the low setpoint"
     assert found.outcome == "failed"
     assert says in found.reason
 
