@@ -139,6 +139,7 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         "bus.observer[{bus}]",
         "motion.direction[{load}]",
         "safe.host_silence[{node}]",
+        "safe.foreign_traffic[{node}]",
         "safe.bus_cut[{node}]",
         "safe.stop[{node}]",
         "safe.reset[{node}]",

@@ -20,6 +20,7 @@ _MOVED = (
 )
 _OBEYS = (
     "safe.host_silence[{node}]",
+    "safe.foreign_traffic[{node}]",
     "safe.bus_cut[{node}]",
     "safe.stop[{node}]",
     "safe.reset[{node}]",

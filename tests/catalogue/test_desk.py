@@ -133,8 +133,9 @@ def test_the_trade_floor_is_shown_beside_what_the_deadlines_need() -> None:
 def test_without_planned_traffic_nothing_is_judged() -> None:
     """No plan is no failure; it is said."""
     measure = desk(TRAFFIC, without_traffic())
-    assert [each.verdict for each in measure.measurements] == ["noted"]
+    assert [each.verdict for each in measure.measurements] == ["noted", "noted"]
     assert "no traffic is planned" in measure.notes[0]
+    assert "500 kbit/s" in (measure.measurements[1].note or "")
 
 
 DBC = """VERSION ""
