@@ -158,7 +158,14 @@ GATES_NEEDED = {
     "set_heater_c": {*HEATED, "heat.pulse[reservoir]", "safe.host_silence[head]"},
     "enable_driver": {*MOVED},
     "move": {*MOVED},
-    "long move": {*MOVED, "motion.direction[pump]"},
+    "long move": {
+        *MOVED,
+        "motion.direction[pump]",
+        *(
+            f"safe.{drill}[head]"
+            for drill in ("host_silence", "foreign_traffic", "bus_cut", "stop", "reset", "old_commands")
+        ),
+    },
 }
 
 

@@ -58,7 +58,7 @@ class CheckSpec:
     a description the check belongs to the catalogue, and `only_where` the same in words; where it does not, nothing
     waits for it either. `may_not_see` are those of its gates that need not have passed where they were
     "not observable". `builds_on` are checks that are no gates, but what this check can see depends on what they
-    showed: whoever asks for it alone gets them too. There {fan}, {heater} and {stepper} stand for each of its
+    showed: whoever takes it along gets them too. There {fan}, {heater} and {stepper} stand for each of its
     node or bus, and {any_node} for each node of the description.
     """
 
@@ -267,7 +267,7 @@ def bind_all(description: Any) -> list[BoundCheck]:
 
 
 def with_gates(wanted: list[BoundCheck], every: list[BoundCheck]) -> list[BoundCheck]:
-    """`wanted`, what they build on, and all that the gates of both need, in running order."""
+    """`wanted`, and of each its gates and what it builds on, and so on, in running order."""
     by_name = {bound.name: bound for bound in every}
     chosen: set[str] = set()
 
@@ -275,13 +275,10 @@ def with_gates(wanted: list[BoundCheck], every: list[BoundCheck]) -> list[BoundC
         if bound.name in chosen:
             return
         chosen.add(bound.name)
-        for gate in bound.gates:
-            if gate in by_name:
-                take(by_name[gate])
+        for name in (*bound.gates, *bound.builds_on):
+            if name in by_name:
+                take(by_name[name])
 
     for bound in wanted:
         take(bound)
-        for name in bound.builds_on:
-            if name in by_name:
-                take(by_name[name])
     return [bound for bound in every if bound.name in chosen]

@@ -59,6 +59,14 @@ class BoardProgram:
         self._rng = board.rng("firmware")
         self._started_ns = self.queue.now_ns
 
+    def begin(self, cause: int, *, armed_axes: bool = False) -> None:
+        """The application starts, for this cause; with `armed_axes` its axes need no start command of the bus."""
+        self.reset_cause = cause
+        self._started_ns = self.queue.now_ns
+        if armed_axes:
+            for axis in self.board.axes:
+                axis.operational = True
+
     @property
     def uptime_ms(self) -> int:
         """Milliseconds since the application started."""

@@ -98,11 +98,8 @@ class ConsoleFirmware(BoardProgram):
 
     def boot(self, cause: int) -> None:
         """The application starts: it measures, tells on the bus that it lives, and holds every output off."""
-        self.reset_cause = cause
-        self._started_ns = self.queue.now_ns
-        for axis in self.board.axes:
-            axis.operational = True
-        if self.habits.resumes(self.reset_cause):
+        self.begin(cause, armed_axes=True)
+        if self.habits.resumes(cause):
             self._host_heard_ns = self.queue.now_ns
             self._armed = True
             self.board.resume_setpoints()

@@ -85,8 +85,7 @@ class Firmware(BoardProgram):
 
     def boot(self, cause: int) -> None:
         """The application starts: say so on the bus and wait for orders in pre-operational."""
-        self.reset_cause = cause
-        self._started_ns = self.queue.now_ns
+        self.begin(cause)
         # The measuring task runs at a phase of its own on each board.
         period_ns = round(PERIOD_S * 1e9)
         self._measuring = self.queue.every(period_ns, self._measure, self._rng.randrange(1, period_ns))

@@ -71,11 +71,8 @@ class MessageProgram(BoardProgram):
 
     def boot(self, cause: int) -> None:
         """The application starts: it measures and reports, every output off."""
-        self.reset_cause = cause
-        self._started_ns = self.queue.now_ns
-        for axis in self.board.axes:
-            axis.operational = True
-        if self.habits.resumes(self.reset_cause):
+        self.begin(cause, armed_axes=True)
+        if self.habits.resumes(cause):
             self._armed = True
             self.board.resume_setpoints()
             self._setpoint_dc = self.board.heaters[0].setpoint_dc

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 import resource
 import sys
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -23,6 +22,7 @@ from hiltest.simbench.console_shell import BUFFERED_BYTES
 
 from .boards import accept, outcomes
 from .files import FIXTURES, edited
+from .rows import Row, judge
 
 HEAD = FIXTURES / "glue_head_console.toml"
 ENUMERATE = "bus.enumerate[head]"
@@ -42,15 +42,6 @@ def short() -> Path:
         ("duration_s = 4.0", "duration_s = 0.5\nbit_error_probability_max = 1e-4"),
         ("operator = true ", "operator = false "),
     )
-
-
-@dataclass(frozen=True)
-class Row:
-    fault: str
-    fails: str
-    not_run: tuple[str, ...] = ()
-    says: str = ""
-    beside: tuple[str, ...] = ()
 
 
 TABLE = (
@@ -103,22 +94,7 @@ TABLE = (
 @pytest.mark.parametrize("row", TABLE, ids=lambda row: row.fault)
 def test_the_expected_check_fails_and_nothing_unsafe_was_run(row: Row) -> None:
     """The unit is rejected by the right check; what would have been unsafe says which gate stopped it."""
-    truth: dict[str, Any] = {}
-
-    def look(run: Any) -> None:
-        bench = run.opened().link.port.bus.bench
-        bench.run_for(2.0)
-        truth["on"] = bench.truth.outputs_on()
-
-    record = accept(row.fault, file=short(), before_close=look, only=(row.fails, *row.not_run, *row.beside))
-    found = outcomes(record)
-    check = next(each for each in record.checks if each.name == row.fails)
-    assert record.verdict == "rejected", record.verdict_reason
-    assert found[row.fails] == "failed", f"{row.fails}: {found[row.fails]}; {record.verdict_reason}"
-    assert row.says in check.reason
-    for name in row.not_run:
-        assert found[name] in ("not run", "not observable"), f"{name}: {found[name]}"
-    assert not truth["on"], f"left on after the run: {truth['on']}"
+    judge(row, short())
 
 
 def test_a_program_that_hangs_for_good_is_found_and_the_person_is_told() -> None:

@@ -5,9 +5,7 @@ The faults are those of the simulated bench; the bench's hidden truth is asked w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -18,6 +16,7 @@ from hiltest.simbench.bench import open_bench
 
 from .boards import accept, outcomes
 from .files import FIXTURES, changed, edited
+from .rows import Row, judge
 
 PEEL = FIXTURES / "label_peel.toml"
 ENUMERATE = "bus.enumerate[bar]"
@@ -33,15 +32,6 @@ def alone() -> Path:
         ("operator = true ", "operator = false "),
         ("duration_s = 7.0", "duration_s = 0.5\nbit_error_probability_max = 1e-4"),
     )
-
-
-@dataclass(frozen=True)
-class Row:
-    fault: str
-    fails: str
-    not_run: tuple[str, ...] = ()
-    says: str = ""
-    beside: tuple[str, ...] = ()
 
 
 TABLE = (
@@ -69,22 +59,7 @@ TABLE = (
 @pytest.mark.parametrize("row", TABLE, ids=lambda row: row.fault)
 def test_the_expected_check_fails_and_nothing_unsafe_was_run(row: Row) -> None:
     """The unit is rejected by the right check; what would have been unsafe says which gate stopped it."""
-    truth: dict[str, Any] = {}
-
-    def look(run: Any) -> None:
-        bench = run.opened().link.port.bus.bench
-        bench.run_for(2.0)
-        truth["on"] = bench.truth.outputs_on()
-
-    record = accept(row.fault, file=alone(), before_close=look, only=(row.fails, *row.not_run, *row.beside))
-    found = outcomes(record)
-    check = next(each for each in record.checks if each.name == row.fails)
-    assert record.verdict == "rejected", record.verdict_reason
-    assert found[row.fails] == "failed", f"{row.fails}: {found[row.fails]}; {record.verdict_reason}"
-    assert row.says in check.reason
-    for name in row.not_run:
-        assert found[name] in ("not run", "not observable"), f"{name}: {found[name]}"
-    assert not truth["on"], f"left on after the run: {truth['on']}"
+    judge(row, alone())
 
 
 def test_the_description_as_it_stands_is_accepted() -> None:

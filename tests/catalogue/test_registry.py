@@ -77,12 +77,13 @@ def test_what_gets_hot_needs_its_own_sensor_and_a_pulse(every: list[BoundCheck])
 
 
 def test_a_selection_takes_its_gates_along(every: list[BoundCheck]) -> None:
-    """Asking for the setpoint runs everything that it depends on, in order, and nothing else."""
+    """Asking for the setpoint runs all that it depends on, in order (a drill too, with a fan on), and nothing else."""
     wanted = [bound for bound in every if bound.name == "heat.low_setpoint[reservoir]"]
     names = [bound.name for bound in with_gates(wanted, every)]
     assert names[-1] == "heat.low_setpoint[reservoir]"
     assert {"bus.quiet[can]", "bus.enumerate[head]", "heat.pulse[reservoir]"} <= set(names)
-    assert not any(name.startswith(("fan.", "motion.")) for name in names)
+    assert {"safe.host_silence[head]", "fan.tach[electronics]"} <= set(names)
+    assert not any(name.startswith(("lamp.", "motion.", "bus.load")) for name in names)
 
 
 def test_a_selection_takes_along_what_it_builds_on(every: list[BoundCheck]) -> None:

@@ -6,9 +6,7 @@ The faults are those of the simulated bench; the bench's hidden truth is asked w
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -17,6 +15,7 @@ from hiltest.simbench.bench import open_bench
 
 from .boards import accept, outcomes
 from .files import FIXTURES, edited
+from .rows import Row, judge
 
 VENT = FIXTURES / "vent_actuator.toml"
 FAN = ("fan.tach[box]",)
@@ -34,15 +33,6 @@ def short(operator: bool = False) -> Path:
         ("duration_s = 25.0", "duration_s = 3.0\nbit_error_probability_max = 3e-5"),
         ("operator = true ", f"operator = {str(operator).lower()} "),
     )
-
-
-@dataclass(frozen=True)
-class Row:
-    fault: str
-    fails: str
-    not_run: tuple[str, ...] = ()
-    says: str = ""
-    operator: bool = False
 
 
 TABLE = (
@@ -84,23 +74,7 @@ TABLE = (
 @pytest.mark.parametrize("row", TABLE, ids=lambda row: row.fault)
 def test_the_expected_check_fails_and_nothing_unsafe_was_run(row: Row) -> None:
     """The unit is rejected by the right check; what would have been unsafe says which gate stopped it."""
-    truth: dict[str, Any] = {}
-
-    def look(run: Any) -> None:
-        bench = run.opened().link.port.bus.bench
-        bench.run_for(2.0)
-        truth["on"] = bench.truth.outputs_on()
-
-    record = accept(row.fault, file=short(row.operator), before_close=look)
-    found = outcomes(record)
-    check = next(each for each in record.checks if each.name == row.fails)
-    assert record.verdict == "rejected", record.verdict_reason
-    assert found[row.fails] == "failed", f"{row.fails}: {found[row.fails]}; {record.verdict_reason}"
-    assert row.says in check.reason
-    for name in row.not_run:
-        stopped = next(each for each in record.checks if each.name == name)
-        assert stopped.outcome in ("not run", "not observable"), f"{name}: {stopped.outcome}"
-    assert not truth["on"], f"left on after the run: {truth['on']}"
+    judge(row, short(row.operator), whole=True)
 
 
 def test_a_missing_terminator_is_not_seen_on_a_slow_bus_with_the_power_on() -> None:

@@ -48,12 +48,10 @@ def test_no_number_can_be_sent_that_is_none() -> None:
             written(value)
 
 
-@pytest.mark.parametrize(
-    "pattern", [r"(a+)+", r"((a|b)*)*x", r"(?:\d+,)*", r"(.*)*", r"(a{1,99})+", r"(?=(a*)*)b"]
-)
+@pytest.mark.parametrize("pattern", [r"(a+)+", r"((a|b)*)*x", r"(.*)*", r"(a{1,99})+", r"(?=(a*)*)b"])
 def test_a_pattern_that_can_take_for_ever_is_refused(pattern: str) -> None:
     """One unbounded repeat inside another."""
-    with pytest.raises(ValueError, match="repeat inside a repeat"):
+    with pytest.raises(ValueError, match="in so many ways"):
         compiled(pattern)
 
 

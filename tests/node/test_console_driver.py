@@ -591,7 +591,7 @@ def test_open_driver_makes_it() -> None:
         ("FAN {value:d}%", "FAN {seconds}%", "fan[blower].roles.duty.send", "placeholder"),
         ("'SP:(\\d+) dC'", "'SP:(\\d+)( dC)'", "heater[coil].roles.setpoint_c.expect", "at most one group"),
         ("'OUT (\\d+) permille'", "'OUT (\\d+'", "heater[coil].roles.output.expect", "regular expression"),
-        ("'OUT (\\d+) permille'", "'(O+)+ x'", "heater[coil].roles.output.expect", "repeat inside a repeat"),
+        ("'OUT (\\d+) permille'", "'(O+)+ x'", "heater[coil].roles.output.expect", "in so many ways"),
         ("'OUT (\\d+) permille'", "'OUT'", "heater[coil].roles.output.expect", "with one group"),
         ('off = "MOT OFF", ', "", "stepper[damper].roles.enable.off", "because send has no {value}"),
         ('ask = "DRV?", answer = \'I=', "answer_ = 'I=", "stepper[damper].roles.current_a.answer_", "answer"),
