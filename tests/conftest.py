@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from collections import Counter
@@ -21,7 +22,7 @@ MOSTLY_WAITING = (
     "tests/meters/test_at_the_bench.py",
     "tests/browser/",
 )
-"""These run in real time: the worker that has them leaves its core to the others."""
+"""These run in real time: a worker that has them leaves its core to the others."""
 
 LONGEST_WAIT = "tests/process/test_real_input.py"
 """Holds the test that waits for the whole catalogue in real time, which began with the first test of its folder."""
@@ -43,15 +44,30 @@ def pytest_configure() -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """With -n: a file stays in one worker, and one worker has all the files that wait, so that the other computes."""
+    """With -n: a file stays in one worker. Two workers have all the files that wait, so that the third computes."""
     from xdist.scheduler import LoadFileScheduling
 
-    class OneWaits(LoadFileScheduling):
+    class TwoWait(LoadFileScheduling):
         def _split_scope(self, nodeid: str) -> str:
-            return "waiting" if nodeid.startswith(MOSTLY_WAITING) else str(super()._split_scope(nodeid))
+            if nodeid.startswith(MOSTLY_WAITING[0]):
+                return "waiting for processes"
+            if nodeid.startswith(MOSTLY_WAITING):
+                return "waiting for a kernel, meters and a browser"
+            return str(super()._split_scope(nodeid))
 
     config.option.loadscopereorder = False
-    return OneWaits(config, log)
+    return TwoWait(config, log)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """With -n: a worker that computes gives way at once to what runs in real time, whatever the scheduler's slice.
+
+    For good: an ordinary account may not take it back. Workers that wait do so first (`_turn`).
+    """
+    if hasattr(item.config, "workerinput") and not item.nodeid.startswith(MOSTLY_WAITING):
+        with contextlib.suppress(AttributeError, OSError):  # another system than Linux, or not allowed here
+            os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
 
 
 @pytest.hookimpl(trylast=True)

@@ -14,6 +14,8 @@ from typing import Any, NoReturn
 from hiltest.clock import SimulatedClock
 from hiltest.errors import NothingScheduled, UsageError
 
+_NO_FURTHER, _FOR_EVER = -1, 1 << 62
+
 
 class Event:
     """One scheduled call. Keep it to `cancel()` it."""
@@ -93,7 +95,7 @@ class EventQueue:
     5000
     """
 
-    __slots__ = ("_heap", "_number", "clock", "pumping")
+    __slots__ = ("_goal_ns", "_heap", "_number", "_waiting", "clock", "pumping")
 
     def __init__(self, clock: SimulatedClock | None = None) -> None:
         self.clock = SimulatedClock() if clock is None else clock
@@ -102,6 +104,9 @@ class EventQueue:
         self.pumping = False
         """Set by whoever lets time run, so that nothing that runs in it lets time run again."""
         self._number = count().__next__
+        # How far whoever serves now goes on, whatever an event does: see `pass_to`.
+        self._goal_ns = _NO_FURTHER
+        self._waiting: Sequence[tuple[int, object]] = ()
 
     @property
     def now_ns(self) -> int:
@@ -171,9 +176,25 @@ class EventQueue:
         self._drop_cancelled()
         if not self._heap:
             return False
+        self._goal_ns = _NO_FURTHER
         # The heap's order already keeps time from running backwards.
         self.clock._now_ns, _, call, argument = heappop(self._heap)
         call(argument)
+        return True
+
+    def pass_to(self, when_ns: int) -> bool:
+        """For the event that is served now: stand at `when_ns` if the queue would serve nothing before it or with it.
+
+        False if it would, or if it looks around after each event; time has not moved then. As scheduling a call for
+        `when_ns` and returning, but for the way through the heap.
+        """
+        heap = self._heap
+        if when_ns > self._goal_ns or (heap and heap[0][0] <= when_ns):
+            return False
+        waiting = self._waiting
+        if waiting and waiting[0][0] < when_ns:
+            return False
+        self.clock._now_ns = when_ns
         return True
 
     def run_until(self, deadline_ns: int) -> None:
@@ -183,6 +204,7 @@ class EventQueue:
             UsageError: the deadline is in the past.
         """
         heap, clock, pop = self._heap, self.clock, heappop
+        self._goal_ns, self._waiting = deadline_ns, ()
         while heap:
             when_ns, _, call, argument = entry = pop(heap)
             if when_ns > deadline_ns:
@@ -201,6 +223,7 @@ class EventQueue:
             NothingScheduled: there is no deadline, and nothing is left that could end the condition.
         """
         heap, clock, pop = self._heap, self.clock, heappop
+        self._goal_ns = _NO_FURTHER
         while heap and (deadline_ns is None or heap[0][0] <= deadline_ns):
             clock._now_ns, _, call, argument = pop(heap)
             call(argument)
@@ -222,6 +245,7 @@ class EventQueue:
             NothingScheduled: nothing waits, there is no deadline, and nothing is left that could bring anything.
         """
         heap, clock, pop = self._heap, self.clock, heappop
+        self._goal_ns, self._waiting = _FOR_EVER if deadline_ns is None else deadline_ns, waiting
         while True:
             goal_ns = deadline_ns
             if waiting and (goal_ns is None or waiting[0][0] < goal_ns):

@@ -64,6 +64,7 @@ class Wire:
         self.queue, self.rng, self.name = queue, rng, name
         self.frames = self._error_frames = self._busy_ns = 0
         self._clock, self._call_at, self._landing = queue.clock, queue.call_at, self._land
+        self._may_pass = queue.pass_to
         self._line, self._cabling = line, cabling or Cabling()
         self._stations: list[Controller] = []
         self._ready: list[Controller] = []
@@ -479,35 +480,67 @@ class Wire:
     # --- the fast way -------------------------------------------------------------------------------
 
     def _land(self, flight: tuple[Controller, _Known]) -> None:
-        """The end of a frame that took the fast way."""
+        """The end of a frame that took the fast way.
+
+        Frames that follow it land here too, each at its time, for as long as the queue would serve nothing before them.
+        """
         if flight is not self._flight:
             return  # taken back
         sender, (_, before_stamp, behind_stamp) = flight
-        now = self._clock._now_ns
-        queue = sender._queue
-        frame = queue.popleft()
-        self._free_ns = free = now + sender._intermission_ns
-        self.frames += 1
-        self._busy_ns += free - self._sof_ns
-        if queue:
-            head = queue[0]
-            self._keys[sender._number] = head[0] << 21 if not (head[2] or head[3]) else arbitration_key(head)
-        else:
-            self._leave(sender)
-        self._flight = None
-        self._hold = True
-        try:
-            if not self._calm:
-                self._note_good_frame(sender)
-            # As frame.at(now), without the call.
-            arrived = _new(Frame, before_stamp + (now, True) + behind_stamp)  # noqa: RUF005 - half the time
-            for call in sender._audience:
-                call(arrived)
-            for call in sender._sent_calls:
-                call(frame)
-        finally:
+        clock, keys, lengths = self._clock, self._keys, self._lengths
+        while True:
+            now = clock._now_ns
+            queue = sender._queue
+            frame = queue.popleft()
+            self._free_ns = free = now + sender._intermission_ns
+            self.frames += 1
+            self._busy_ns += free - self._sof_ns
+            if queue:
+                head = queue[0]
+                keys[sender._number] = head[0] << 21 if not (head[2] or head[3]) else arbitration_key(head)
+            else:
+                self._leave(sender)
+            self._flight = None
+            self._hold = True
+            try:
+                if not self._calm:
+                    self._note_good_frame(sender)
+                # As frame.at(now), without the call.
+                arrived = _new(Frame, before_stamp + (now, True) + behind_stamp)  # noqa: RUF005 - half the time
+                for call in sender._audience:
+                    call(arrived)
+                for call in sender._sent_calls:
+                    call(frame)
+            except BaseException:
+                self._hold = False
+                self._arrange()
+                raise
             self._hold = False
-            self._arrange()
+            ready = self._ready
+            if not self._calm or not ready or free < self._all_idle_ns:
+                self._arrange()
+                return
+            sender = ready[0]
+            if len(ready) > 1:
+                lowest = min(keys)
+                sender = self._stations[keys.index(lowest)]
+                if keys.count(lowest) > 1 or self._one_shots:
+                    self._arrange()
+                    return
+            known = lengths.get(sender._queue[0][:6])
+            if known is None or not sender._clean:
+                self._arrange()
+                return
+            bits, before_stamp, behind_stamp = known
+            end = free + sender._spans_ns[bits]
+            if end >= self._noise.next_ns:
+                self._arrange()
+                return
+            self._sof_ns, self._sender = free, sender
+            if not self._may_pass(end):
+                self._flight = flight = (sender, known)
+                self._call_at(end, self._landing, flight)
+                return
 
     def _note_good_frame(self, sender: Controller) -> None:
         """What a good frame changes where something was amiss before."""

@@ -133,7 +133,7 @@ NO_RIGHT = (*NOBODY, f"--inh-caps={READS}", f"--ambient-caps={READS}")
 
 
 def accept(
-    file: Path, places: Places, runs: Path, *checks: str, by: tuple[str, ...] = ()
+    file: Path, places: Places, runs: Path, *checks: str, by: tuple[str, ...] = (), limit_s: float = 100.0
 ) -> tuple[int, dict[str, str], str]:
     """Run accept over SocketCAN: exit code, outcome of each check, everything that was said. No checks: all of them."""
     text = rig.with_values(file.read_text(), "[bus]", {"channel": f'"{places.interface}"'})
@@ -141,13 +141,15 @@ def accept(
     real = file.with_name("real.toml")
     real.write_text(text)
     only = [word for check in checks for word in ("--only", check)]
-    done = subprocess.run(
-        [*by, *HILTEST, "accept", str(real), "--out", str(runs), *only],
-        env={**os.environ, **({"TMPDIR": str(file.parent)} if by else {})},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    command = [*by, *HILTEST, "accept", str(real), "--out", str(runs), *only]
+    environment = {**os.environ, **({"TMPDIR": str(file.parent)} if by else {})}
+    try:
+        done = subprocess.run(
+            command, env=environment, capture_output=True, text=True, check=False, timeout=limit_s
+        )
+    except subprocess.TimeoutExpired as late:
+        heard = b"".join(part for part in (late.stdout, late.stderr) if isinstance(part, bytes))
+        pytest.fail(f"accept did not end within {limit_s:g} s: {heard.decode(errors='replace')}")
     said = done.stdout + done.stderr
     records = list(runs.glob("*/run.json"))
     assert len(records) == 1, said
@@ -155,12 +157,12 @@ def accept(
     return done.returncode, {check["name"]: check["outcome"] for check in record["checks"]}, said
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(450)
 def test_a_healthy_bench_is_accepted_over_the_kernel_s_can0(tmp_path: Path) -> None:
     """The whole catalogue of the small head through SocketCAN: accepted, exit code 0, and the interface sound afterwards."""
     file = quick(tmp_path)
     with can_interface(file) as places:
-        code, outcomes, said = accept(file, places, tmp_path / "runs")
+        code, outcomes, said = accept(file, places, tmp_path / "runs", limit_s=400.0)
         facts = read_facts(places.interface)
 
     assert code == 0, said
