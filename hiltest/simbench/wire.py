@@ -527,10 +527,11 @@ class Wire:
                 if keys.count(lowest) > 1 or self._one_shots:
                     self._arrange()
                     return
-            known = lengths.get(sender._queue[0][:6])
-            if known is None or not sender._clean:
+            head = sender._queue[0]
+            if head[5] or not sender._clean:
                 self._arrange()
                 return
+            known = lengths.get(head[:6]) or self._known(head)
             bits, before_stamp, behind_stamp = known
             end = free + sender._spans_ns[bits]
             if end >= self._noise.next_ns:

@@ -156,3 +156,51 @@ def test_time_runs_to_the_first_thing_that_waits() -> None:
     assert (queue.now_ns, waiting) == (25, [(25, "frame")])
     with pytest.raises(NothingScheduled):
         EventQueue().run_to_first([], None)
+
+
+@pytest.mark.parametrize(
+    ("serve", "passes"),
+    [
+        (lambda queue: queue.run_until(100), [True, True, False, False, False]),
+        (lambda queue: queue.run_to_first([], 100), [True, True, False, False, False]),
+        (lambda queue: queue.run_to_first([(60, "a")], 100), [True, False, False, False, False]),
+        (lambda queue: queue.run_while(lambda: True, 100), [False] * 5),
+        (lambda queue: queue.step(), [False] * 5),
+    ],
+    ids=["until", "to first", "to first that waits", "while", "step"],
+)
+def test_an_event_passes_time_only_where_nothing_would_be_served_in_between(serve, passes) -> None:
+    """Up to the goal, before the next event and not with it; not at all for one who looks around after each event."""
+    queue = EventQueue()
+    queue.call_at(90, lambda _: None, None)
+    told: list[bool] = []
+    stands: list[int] = []
+
+    def event(_: object) -> None:
+        for when_ns in (50, 70, 90, 95, 101):
+            told.append(queue.pass_to(when_ns))
+            stands.append(queue.now_ns)
+
+    queue.call_at(10, event, None)
+    serve(queue)
+
+    assert told == passes
+    moved = [when_ns for when_ns, passed in zip((50, 70), told, strict=False) if passed]
+    assert sorted(set(stands)) == sorted({*moved, *([] if told[0] else [10])})
+
+
+def test_an_event_sees_what_came_to_wait_while_it_passed_time() -> None:
+    """What it brings itself for who waits is the next goal."""
+    queue, waiting, told = EventQueue(), [], []
+
+    def event(_: object) -> None:
+        told.append(queue.pass_to(20))
+        waiting.append((30, "brought"))
+        told.append(queue.pass_to(30))
+        told.append(queue.pass_to(31))
+
+    queue.call_at(10, event, None)
+    queue.run_to_first(waiting, 100)
+
+    assert told == [True, True, False]
+    assert queue.now_ns == 30

@@ -347,6 +347,59 @@ def test_many_tries_in_one_go_are_as_many_single_ones(seed, monkeypatch):
     assert len(at_once[0]) > 50
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_frames_that_land_one_after_the_other_land_as_those_that_take_the_heap(seed, monkeypatch):
+    """Batches of three stations, answers from inside what is told, power, flushes, noise and looks at odd times."""
+
+    def run():
+        choose = random.Random(seed)
+        bus = Bus("a", "b", "c", seed=seed)
+        answers = iter(range(1, 1000))
+
+        def answer(frame):
+            if frame.can_id & 0x0F == 0:
+                bus["c"].send(Frame(0x050, bytes([next(answers) & 0xFF])))
+            if frame.can_id & 0x1F == 3:
+                bus["b"].flush()
+
+        bus["c"].on_frame(answer)
+        looks, ticks = [], []
+        bus.queue.every(370_000, lambda: ticks.append((bus.queue.now_ns, bus.wire.frames, bus.wire.occupied)))
+        for _ in range(30):
+            name = choose.choice("abc")
+            what = choose.choice(("batch", "batch", "batch", "flush", "power", "noise", "look"))
+            if what == "batch":
+                frames = [
+                    Frame(choose.randrange(0x800), choose.randbytes(choose.randrange(9))) for _ in range(12)
+                ]
+                bus[name].send_many(frames)
+            elif what == "flush":
+                bus[name].flush()
+            elif what == "power":
+                bus[name].set_power(False)
+                bus.queue.after(choose.randrange(MS), bus[name].set_power, True)
+            elif what == "noise":
+                bus.wire.set_noise(choose.choice((0.0, 300.0)), 5e-6)
+            looks.append((bus.wire.frames, bus.wire.busy_ns, bus.wire.error_frames, bus.wire.occupied))
+            bus.run(choose.randrange(1, 3 * MS))
+        return looks, ticks, bus.heard, bus.sent, [(who, *error) for who, error in bus.errors], bus.states
+
+    passed = 0
+    pass_to = EventQueue.pass_to
+
+    def counted(queue, when_ns):
+        nonlocal passed
+        passed += (may := pass_to(queue, when_ns))
+        return may
+
+    monkeypatch.setattr(EventQueue, "pass_to", counted)
+    at_once = run()
+    monkeypatch.setattr(EventQueue, "pass_to", lambda *_: False)
+
+    assert at_once == run()
+    assert passed > 20
+
+
 # --- two with one identifier --------------------------------------------------------------------------
 
 
