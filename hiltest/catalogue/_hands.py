@@ -6,29 +6,38 @@ import math
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
-from hiltest.errors import NodeFault, NotOffered
+from hiltest.catalogue._trip import OneHeater
+from hiltest.errors import NoAnswer, NodeFault, NotOffered, Refused
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from hiltest.description.models import Heater, Node
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
     from hiltest.meters.operator import Operator
     from hiltest.meters.power import Power
+    from hiltest.meters.scpi import ScpiSupply
 
 ACT_WITHIN_S = 20.0
 LOST_BORNE_S = 3.0
 RAIL_DOWN_V = 5.0
-WARM_BELOW_K = 5.0
+BACK_S = 4.0
 
 
-def power_return(link: Link, node: GuardedNode, part: Node, measure: Measure, power: Power) -> None:
+def power_return(
+    link: Link,
+    node: GuardedNode,
+    part: Node,
+    measure: Measure,
+    power: Power,
+    supply: ScpiSupply | None,
+) -> None:
     """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
     say_motors_left_out(part, measure)
     duties, setpoints = proven_orders(part, measure)
     node.stop_all()
+    live = Live(link, node, part, measure, supply=supply)
+    live.note_rest()
     node.go_silent()  # nothing of ours waits in the adapter while the power is away, but what the drill puts there
     power.off()
     node.has_no_power()
@@ -56,8 +65,8 @@ def power_return(link: Link, node: GuardedNode, part: Node, measure: Measure, po
     measure("answers again after", came_back_s, "s")
     if math.isnan(came_back_s):
         measure.fail("the node did not answer after its power came back")
-    live = Live(link, node, part, measure)
     live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+    live.judge_rest("the power came back")
     if "read_status" in node.offers:
         measure("reset cause", node.read_status().reset_cause)
     node.resume()
@@ -75,10 +84,18 @@ def _await_answer(link: Link, node: GuardedNode, within_s: float) -> float:
     return link.now_s - start_s if found else math.nan
 
 
-def emergency_stop(link: Link, node: GuardedNode, part: Node, measure: Measure, operator: Operator) -> None:
+def emergency_stop(
+    link: Link,
+    node: GuardedNode,
+    part: Node,
+    measure: Measure,
+    operator: Operator,
+    supply: ScpiSupply | None,
+) -> None:
     """Press it while fans run and the host is dead: the power of the outputs must go, and not come back by itself."""
     say_motors_left_out(part, measure)
-    live = Live(link, node, part, measure)
+    live = Live(link, node, part, measure, supply=supply)
+    live.note_rest()
     live.start_fans()
     if not live.fans:
         measure.not_observable("no fan has passed its own checks, so no output could be seen to drop")
@@ -113,6 +130,7 @@ def emergency_stop(link: Link, node: GuardedNode, part: Node, measure: Measure, 
     node.resume()
     live.fan_hz.clear()
     live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+    live.judge_rest("the emergency stop was let go")
 
 
 def _await_rail(link: Link, node: GuardedNode, live: Live) -> tuple[float, str]:
@@ -132,26 +150,33 @@ def _await_rail(link: Link, node: GuardedNode, live: Live) -> tuple[float, str]:
     return math.nan, "the rail stayed up"
 
 
-def sensor_lost(link: Link, node: GuardedNode, heater: Heater, measure: Measure, operator: Operator) -> None:
+def sensor_lost(
+    link: Link,
+    node: GuardedNode,
+    heater: Heater,
+    measure: Measure,
+    operator: Operator,
+    supply: ScpiSupply | None,
+) -> None:
     """Pull the sensor's plug while the loop is closed: off at once, and off it stays when the plug is back."""
-    curve = measure.curve(f"{heater.name} temperature", "degC", setpoint=heater.low_setpoint_c)
-    node.set_heater_c(heater.name, heater.low_setpoint_c)
-    _await_warm_and_on(link, node, heater, measure, curve.add)
+    one = OneHeater(link, node, heater, measure, supply)
+    one.warm_and_on()
     node.excuse(heater.sensor, ACT_WITHIN_S + 9.0)
     if not operator.ask(
         f"safe.sensor.pull[{heater.sensor}]",
         f"The block is warm. Answer y, then pull the plug of sensor {heater.sensor!r} within {ACT_WITHIN_S:g} s. Ready?",
     ):
         measure.not_observable("the sensor was not pulled")
-    lost_s = _await_no_value(link, node, heater, curve.add)
+    lost_s = _await_no_value(link, one)
     if math.isnan(lost_s):
-        node.set_heater_c(heater.name, 0.0)
+        one.off()
         measure.fail(
             f"sensor {heater.sensor!r} kept its value: the plug was not pulled, or an open wire is not noticed"
         )
+    one.must_go_off()
     outputs = []
     for _ in range(round(LOST_BORNE_S / EVERY_S)):
-        outputs.append(node.read_heater_output(heater.name))
+        outputs.append(one.output())
         link.run_for(EVERY_S)
     if outputs[-1] > 0:
         node.stop_all()
@@ -165,46 +190,30 @@ def sensor_lost(link: Link, node: GuardedNode, heater: Heater, measure: Measure,
     )
     if math.isnan(off_s):
         measure.fail("the heater stayed on without a sensor; every output was commanded off")
+    one.judge_current("the sensor was lost")
+    one.judge_dip("the sensor was lost")
     operator.ask(
         f"safe.sensor.back[{heater.sensor}]", f"Put the plug of sensor {heater.sensor!r} back. Done?"
     )
     link.run_for(1.0)
-    highest = 0.0
-    for _ in range(round(4.0 / EVERY_S)):
-        link.run_for(EVERY_S)
-        highest = max(highest, node.read_heater_output(heater.name))
-    node.set_heater_c(heater.name, 0.0)
-    measure("output once the sensor is back", 100 * highest, "%", high=0.0, note="the loss must be latched")
+    one.judge_fall("the sensor was lost", BACK_S)
+    one.off()
+    measure(
+        "output once the sensor is back",
+        100 * one.highest_output,
+        "%",
+        high=0.0,
+        note="the loss must be latched",
+    )
 
 
-def _await_warm_and_on(
-    link: Link, node: GuardedNode, heater: Heater, measure: Measure, keep: Callable[[float], None]
-) -> None:
-    """Only a heater that is on can be seen to go off: wait until its block is warm and its output is on."""
-    warm_c = heater.low_setpoint_c - WARM_BELOW_K
-    end_s = link.now_s + heater.window_s
-    while True:
-        reading, output = node.read_temperature_c(heater.sensor), node.read_heater_output(heater.name)
-        keep(reading)
-        if (reading >= warm_c and output > 0) or link.now_s >= end_s:
-            break
-        link.run_for(EVERY_S)
-    measure("temperature before", reading, "degC", low=warm_c)
-    measure("output before", 100 * output, "%", low=0.1)
-    if measure.failed:
-        node.set_heater_c(heater.name, 0.0)
-        measure.fail("the heater was not warm and on, so it could not be seen to go off")
-
-
-def _await_no_value(link: Link, node: GuardedNode, heater: Heater, keep: object) -> float:
-    from hiltest.catalogue._sense import read_or_nan
-
-    assert callable(keep)
+def _await_no_value(link: Link, one: OneHeater) -> float:
+    """Seconds until the sensor has no value any more; NaN if it keeps one."""
     start_s = link.now_s
     while link.now_s - start_s < ACT_WITHIN_S:
         link.run_for(0.1)
-        reading = read_or_nan(node, heater.sensor)
-        if math.isnan(reading):
+        try:
+            one.look()
+        except (NoAnswer, Refused):
             return link.now_s - start_s
-        keep(reading)
     return math.nan

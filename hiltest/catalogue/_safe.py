@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 from hiltest.catalogue._bus import need_of
 from hiltest.catalogue._fan import STOPPED_RPM
-from hiltest.catalogue._heat import DEAD_TIME_S, PULSE_HIGH, expected_rise_k
-from hiltest.catalogue._heatloop import FOLLOW_HYSTERESIS_K
-from hiltest.catalogue._sense import read_or_nan
+from hiltest.catalogue._heat import DEAD_TIME_S, IDLE_ABORT_K, PULSE_HIGH, expected_rise_k
+from hiltest.catalogue._heatloop import FOLLOW_HYSTERESIS_K, expected_fall_k
+from hiltest.catalogue._sense import read_or_nan, stop_if_it_heats
 from hiltest.errors import BenchNotOpened, GateClosed, NoAnswer, NotOffered
 
 if TYPE_CHECKING:
@@ -41,6 +41,10 @@ CURRENT_SEEN_A = 0.05
 """Less than this of everything that is on, and a bench supply's reading says nothing."""
 CURRENT_LEFT_SHARE = 0.3
 NOISE_K = 0.6
+FALL_SHARE = 0.3
+"""Of what an unheated block falls, as in heat.low_setpoint: loss and heat capacity are stated, not measured."""
+FANS_EVERY, BLOCKS_EVERY = 2, 4
+"""In a silence fans are looked at every second time, blocks every fourth: neither changes in EVERY_S."""
 SETPOINT_ON_S = 1.0
 WATCH_STARTS_S = 0.5
 FAR_OFF_BPS = (10_000, 20_000, 50_000, 500_000, 1_000_000)
@@ -68,6 +72,52 @@ class Live:
     supply: ScpiSupply | None = None
     rest_a: float = math.nan
     on_a: float = math.nan
+    rest_c: dict[str, float] = field(default_factory=dict)
+    rest_s: float = math.nan
+
+    # --- at rest --------------------------------------------------------------------------------------
+
+    def note_rest(self) -> None:
+        """With nothing on: what the bench supply gives, and how warm each block is that could be heated by itself."""
+        if self.supply is not None:
+            self.rest_a = self.supply.read_a()
+        self.rest_s = self.link.now_s
+        for heater in (each for each in self.measure.description.heater if each.node == self.part.name):
+            offered = f"read_temperature_c[{heater.sensor}]" in self.node.offers
+            celsius = self._mean_c(heater) if offered else math.nan
+            if math.isnan(celsius):
+                self.closed.append(f"block of heater {heater.name}: its sensor gives no temperature")
+            else:
+                self.rest_c[heater.name] = celsius
+
+    def judge_rest(self, what: str) -> None:
+        """As at rest: no block got hotter than noise, and no more current flows, whatever the node says of its outputs."""
+        if self.supply is not None:
+            more_a = self.supply.read_a() - self.rest_a
+            self.measure(f"more current after {what}, at the bench supply", more_a, "A", high=CURRENT_SEEN_A)
+        for heater in (each for each in self.measure.description.heater if each.name in self.rest_c):
+            self._judge_rise(heater, what)
+
+    def _judge_rise(self, heater: Heater, what: str) -> None:
+        rise = self._mean_c(heater) - self.rest_c[heater.name]
+        self.measure(
+            f"heater {heater.name} temperature rise after {what}",
+            rise,
+            "K",
+            high=self._most_rise_k(heater),
+            note="by the temperature, whatever the node says",
+        )
+        stop_if_it_heats(self.measure, heater.name, rise, IDLE_ABORT_K, self.supply)
+
+    def _mean_c(self, heater: Heater) -> float:
+        return sum(read_or_nan(self.node, heater.sensor) for _ in range(3)) / 3
+
+    def _most_rise_k(self, heater: Heater) -> float:
+        """Noise; of a block that was warm, less what it must have lost since."""
+        room_c = self.measure.memory.get(f"cold {heater.name}", math.nan)
+        settled_s = self.link.now_s - self.rest_s - DEAD_TIME_S - LAGS_WAITED * heater.sensor_lag_s
+        fall = expected_fall_k(heater, self.rest_c[heater.name], room_c, max(0.0, settled_s))
+        return NOISE_K - FALL_SHARE * fall
 
     # --- on -------------------------------------------------------------------------------------------
 
@@ -197,22 +247,7 @@ class Live:
 
     def judge_current(self, what: str) -> None:
         """The bench supply asks no node: what was on must be missing from its current."""
-        if self.supply is None:
-            return
-        added_a = self.on_a - self.rest_a
-        if not added_a >= CURRENT_SEEN_A:
-            self.measure.note(
-                f"the bench supply saw only {added_a:.3f} A more with everything on: not judged by current"
-            )
-            return
-        self.measure("current of what was on, at the bench supply", added_a, "A")
-        self.measure(
-            f"current left after {what}, share of that",
-            (self.supply.read_a() - self.rest_a) / added_a,
-            "",
-            high=CURRENT_LEFT_SHARE,
-            note="by the bench supply, whatever the node says",
-        )
+        judge_current(self.measure, self.supply, self.rest_a, self.on_a, what)
 
     def judge_silence(self, for_s: float, limit: str | None = None) -> None:
         """Command nothing for a while. An output that comes on by itself is commanded off at once, and fails."""
@@ -231,21 +266,32 @@ class Live:
             self.measure.fail(f"{came_on}; every output was commanded off again")
 
     def _watch(self, for_s: float) -> str:
-        start_s, lowest_hz = self.link.now_s, dict(self.fan_hz)
+        start_s, lowest_hz, looks = self.link.now_s, dict(self.fan_hz), 0
         while self.link.now_s - start_s < for_s:
             self.link.run_for(EVERY_S)
-            found = self._what_is_on(lowest_hz, self.link.now_s - start_s)
+            looks += 1
+            found = self._what_heats(looks) or self._what_turns(looks, lowest_hz, self.link.now_s - start_s)
             if found:
                 self.node.stop_all()
                 return f"{found} {self.link.now_s - start_s:.1f} s into the silence"
         return ""
 
-    def _what_is_on(self, lowest_hz: dict[str, float], after_s: float) -> str:
+    def _what_heats(self, looks: int) -> str:
         for heater in self.measure.description.heater:
             if heater.node == self.part.name and f"read_heater_output[{heater.name}]" in self.node.offers:
                 output = self.node.read_heater_output(heater.name)
                 if output > 0:
                     return f"heater {heater.name!r} was on ({100 * output:.0f} %)"
+            if heater.name in self.rest_c and looks % BLOCKS_EVERY == 0:
+                rise = read_or_nan(self.node, heater.sensor) - self.rest_c[heater.name]
+                if rise > IDLE_ABORT_K:
+                    self.node.stop_all()
+                    self._judge_rise(heater, "nothing was commanded")
+        return ""
+
+    def _what_turns(self, looks: int, lowest_hz: dict[str, float], after_s: float) -> str:
+        if looks % FANS_EVERY:
+            return ""
         for fan in (each for each in self.measure.description.fan if each.node == self.part.name):
             if not self.measure.has_passed(f"fan.tach[{fan.name}]") or self._follows_now(fan):
                 continue
@@ -317,6 +363,33 @@ class Live:
 
 def _is_steady(now_hz: float, before_hz: float) -> bool:
     return abs(now_hz - before_hz) <= STEADY_SHARE * before_hz
+
+
+def judge_current(
+    measure: Measure, supply: ScpiSupply | None, rest_a: float, on_a: float, what: str
+) -> float:
+    """By the bench supply, which asks no node: what was on (`on_a` over `rest_a`) must be missing from its current.
+
+    Returns the share of it that is left; NaN where it can't be judged.
+    """
+    if supply is None:
+        return math.nan
+    added_a = on_a - rest_a
+    if not added_a >= CURRENT_SEEN_A:
+        measure.note(
+            f"the bench supply saw only {added_a:.3f} A more with everything on: not judged by current"
+        )
+        return math.nan
+    measure("current of what was on, at the bench supply", added_a, "A")
+    left = (supply.read_a() - rest_a) / added_a
+    measure(
+        f"current left after {what}, share of that",
+        left,
+        "",
+        high=CURRENT_LEFT_SHARE,
+        note="by the bench supply, whatever the node says",
+    )
+    return left
 
 
 def say_motors_left_out(part: Node, measure: Measure) -> None:
@@ -521,11 +594,14 @@ def reset(link: Link, node: GuardedNode, part: Node, measure: Measure, supply: S
     live.say_what_was_left_out()
 
 
-def old_commands(link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+def old_commands(
+    link: Link, node: GuardedNode, part: Node, measure: Measure, supply: ScpiSupply | None
+) -> None:
     """Commands that wait in the adapter while the node restarts, and commands after a pause of the host."""
     say_motors_left_out(part, measure)
-    live = Live(link, node, part, measure)
+    live = Live(link, node, part, measure, supply=supply)
     duties, setpoints = proven_orders(part, measure)
+    live.note_rest()
     queued = [link.after(delay_s, lambda: node.send_stale(duties, setpoints)) for delay_s in (0.02, 0.1)]
     try:
         node.restart(within_s=3 * part.boot_max_s + 1.0)
@@ -536,6 +612,7 @@ def old_commands(link: Link, node: GuardedNode, part: Node, measure: Measure) ->
             timer.cancel()
     measure("commands that waited while the node restarted", 2 * (len(duties) + len(setpoints)), "commands")
     live.judge_silence(0.5 * measure.limits.drill_silence_s)
+    live.judge_rest("commands that waited")
     node.start()
     link.run_for(WATCH_STARTS_S)  # a watch on the host begins with the first sign of life that it hears
     node.go_silent()
@@ -558,6 +635,8 @@ def old_commands(link: Link, node: GuardedNode, part: Node, measure: Measure) ->
     command()
     measure("commands after a pause of the host", commands, "commands")
     live.judge_silence(0.5 * measure.limits.drill_silence_s)
+    live.judge_rest("commands after a pause of the host")
+    live.say_what_was_left_out()
 
 
 def proven_orders(part: Node, measure: Measure) -> tuple[dict[str, float], dict[str, float]]:
@@ -577,41 +656,3 @@ def proven_orders(part: Node, measure: Measure) -> tuple[dict[str, float], dict[
             "no output has passed its own checks, so none could be seen to act on an old command"
         )
     return duties, setpoints
-
-
-# --- per heater ---------------------------------------------------------------------------------------------
-
-
-def over_ceiling(link: Link, node: GuardedNode, heater: Heater, measure: Measure) -> None:
-    """The node itself refuses a setpoint above the ceiling, whoever asks."""
-    taken = node.ask_above_ceiling(heater.name)
-    link.run_for(0.1)
-    measure.require(
-        "the node refuses a setpoint above the ceiling", not taken, "taken back at once" if taken else ""
-    )
-    measure("output afterwards", 100 * node.read_heater_output(heater.name), "%", high=0.0)
-
-
-def over_temperature(link: Link, node: GuardedNode, heater: Heater, measure: Measure) -> None:
-    """With the node's own ceiling lowered below the warm block: off, and off it stays when the ceiling is back."""
-    curve = measure.curve(f"{heater.name} temperature", "degC", setpoint=heater.low_setpoint_c)
-    node.set_heater_c(heater.name, heater.low_setpoint_c)
-    warm_c = heater.low_setpoint_c - 5.0
-    end_s = link.now_s + heater.window_s
-    while (reading := node.read_temperature_c(heater.sensor)) < warm_c and link.now_s < end_s:
-        curve.add(reading)
-        link.run_for(EVERY_S)
-    if reading < warm_c:
-        measure.fail(f"the block did not get warm: {reading:.1f} degC of {warm_c:g}")
-    lowered_c = reading - 5.0
-    measure("ceiling lowered to", lowered_c, "degC", note=f"the block is at {reading:.1f} degC")
-    node.set_heater_ceiling_c(heater.name, lowered_c)
-    link.run_for(1.0)
-    measure("output above the ceiling", 100 * node.read_heater_output(heater.name), "%", high=0.0)
-    node.set_heater_ceiling_c(heater.name, heater.ceiling_c)
-    highest = 0.0
-    for _ in range(12):
-        link.run_for(EVERY_S)
-        highest = max(highest, node.read_heater_output(heater.name))
-    node.set_heater_c(heater.name, 0.0)
-    measure("output once the ceiling is back", 100 * highest, "%", high=0.0, note="the trip must be latched")

@@ -28,6 +28,29 @@ _OBSERVED = (
 )
 _HAZARD = "If it does not, a heater stays on with nobody in control. The energy is limited: {}"
 _ONE_PULSE = "one pulse as short as the very first."
+_NOT_ASKED = (
+    "What a node says of its output may not be what its gate does, so the block's temperature is looked at, which must "
+    "rise no more than noise, and with a [bench_supply] its current."
+)
+_AT_REST = (
+    "no block 0.6 K hotter than before, less 0.3 of what a warm one must have lost; no more than 0.05 A more at a "
+    "[bench_supply]",
+    "chosen for hiltest",
+)
+_FALLS = (
+    "the block falls by 0.6 K within the time that this takes at 0.3 of the rate of an unheated one, after the lag of "
+    "its sensor, and rises by no more than the heat that was under way",
+    "Newton's law of cooling, from the temperature before, the room and the stated loss and heat capacity; the share "
+    "as in heat.low_setpoint",
+)
+_CURRENT_GONE = (
+    "with a [bench_supply]: no more than 0.3 of the heater's current is left",
+    "chosen for hiltest",
+)
+_LYING = (
+    "the trip clears the output that the node reports, and not the timer or latch that drives the gate; or the power "
+    "stage conducts on when it is hot"
+)
 _SILENCE = ("nothing comes on by itself for limits.drill_silence_s, 10 s", "chosen for hiltest")
 
 _SHOWN = ("fan.tach[{fan}]", "heat.pulse[{heater}]")
@@ -247,12 +270,14 @@ def test_reset(
         hazard=_HAZARD.format("what comes on is seen within half a second and switched off."),
         method="While the node restarts, duties and setpoints are handed to the adapter, where nobody acknowledges them; they "
         "arrive when the node is back. Then the host pauses until the node's watch has acted, sends them for half a "
-        "second without a sign of life, gives signs of life again, and sends them once more without starting the node. Outputs and tachometers are watched.",
+        "second without a sign of life, gives signs of life again, and sends them once more without starting the node. Outputs, "
+        f"tachometers and blocks are watched. {_NOT_ASKED}",
         limits=(
             (
                 "nothing comes on for a half, a quarter and a half of limits.drill_silence_s",
                 "chosen for hiltest",
             ),
+            _AT_REST,
         ),
         causes=(
             "the firmware starts by itself and takes commands before it was started (CiA 301: outputs follow only in the "
@@ -261,11 +286,13 @@ def test_reset(
         ),
     ),
 )
-def test_old_commands(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_old_commands(
+    target: Node, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Stale commands do nothing."""
     from hiltest.catalogue import _safe
 
-    _safe.old_commands(link, node, target, measure)
+    _safe.old_commands(link, node, target, measure, bench_supply)
 
 
 @check(
@@ -326,16 +353,31 @@ def test_firmware_hung(
     page=Page(
         purpose="The node itself refuses a setpoint above the ceiling, whoever asks.",
         hazard="A limit that only the host holds is no limit when the host is wrong. The setpoint is taken back at once.",
-        method="The node is asked for heater.ceiling_c plus 10 K, past the guard's own ceiling, and told 0 in the same breath.",
-        limits=(("refused", "exact"), ("output off afterwards", "exact")),
-        causes=("no ceiling in the firmware, or a higher one than described", "the node clips in silence"),
+        method="The node is asked for heater.ceiling_c plus 10 K, past the guard's own ceiling, and told 0 in the same breath. "
+        f"{_NOT_ASKED}",
+        limits=(
+            ("refused", "exact"),
+            ("output off afterwards", "exact"),
+            (
+                "the block rises by no more than 0.6 K until heat would have reached its sensor; no more than 0.05 A more at a "
+                "[bench_supply]",
+                "chosen for hiltest",
+            ),
+        ),
+        causes=(
+            "no ceiling in the firmware, or a higher one than described",
+            "the node clips in silence",
+            "it refuses, and its output is switched on all the same",
+        ),
     ),
 )
-def test_over_ceiling(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_over_ceiling(
+    target: Heater, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """Too much is refused."""
-    from hiltest.catalogue import _safe
+    from hiltest.catalogue import _trip
 
-    _safe.over_ceiling(link, node, target, measure)
+    _trip.over_ceiling(link, node, target, measure, bench_supply)
 
 
 @check(
@@ -344,27 +386,34 @@ def test_over_ceiling(target: Heater, link: Link, node: GuardedNode, measure: Me
     order=426,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "set_heater_ceiling_c[{load}]"),
-    window_s=lambda heater: 60.0 + heater.window_s,
+    window_s=lambda heater: 120.0 + 2 * heater.window_s,
     page=Page(
         purpose="Above its ceiling the node switches the heater off by itself and keeps it off.",
-        hazard="The block is at its low setpoint, no hotter.",
-        method="With the block warm, the node's own ceiling (role ceiling_c) is set 5 K below the block, then back to where it "
-        "was. The output is watched.",
+        hazard="The block is at its low setpoint, no hotter. One that heats on after the trip ends the run: every output is "
+        "commanded off, and a [bench_supply] is switched off.",
+        method="With the block warm and the output on, the node's own ceiling (role ceiling_c) is set 5 K below the block, then "
+        "back to where it was. What the node says of its output is watched, and what it does: the current of a "
+        "[bench_supply], and the block, until it has fallen.",
         limits=(
             ("off within 1 s", "common practice, no source"),
+            _CURRENT_GONE,
+            _FALLS,
             ("stays off for 3 s afterwards", "latched"),
         ),
         causes=(
             "the limit is only held by the host",
             "the trip clears by itself, so a loose sensor heats on blindly",
+            _LYING,
         ),
     ),
 )
-def test_over_temperature(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_over_temperature(
+    target: Heater, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
     """The node trips by itself, and stays tripped."""
-    from hiltest.catalogue import _safe
+    from hiltest.catalogue import _trip
 
-    _safe.over_temperature(link, node, target, measure)
+    _trip.over_temperature(link, node, target, measure, bench_supply)
 
 
 @check(
@@ -373,28 +422,41 @@ def test_over_temperature(target: Heater, link: Link, node: GuardedNode, measure
     order=610,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "read_temperature_c[{sensor}]"),
-    window_s=lambda heater: 2 * QUESTION_S + heater.window_s,
+    window_s=lambda heater: 2 * QUESTION_S + 60.0 + 2 * heater.window_s,
     when=with_operator,
     only_where=WITH_OPERATOR,
     page=Page(
         purpose="A heater whose sensor is lost while it is on goes off at once, and stays off when the sensor is back.",
         hazard="A node that takes an open sensor for a cold one heats with full power. It is switched off after 3 s at most.",
         method="Once the block is within 5 K of the low setpoint and the output is on, the operator pulls the sensor's plug, "
-        "and puts it back when asked. The output is watched.",
+        "and puts it back when asked. What the node says of its output is watched, and what it does: the current of a "
+        "[bench_supply], or the supply at the node, which a heater at full power pulls down; and, once the sensor is back, the "
+        "block, until it has fallen.",
         limits=(
             ("off within 1 s", "common practice, no source"),
+            _CURRENT_GONE,
+            (
+                "the supply at the node no lower than before the heater was on, by 0.1 V or 0.5 %",
+                "ripple and a small fan; chosen for hiltest",
+            ),
+            _FALLS,
             ("stays off once the sensor is back", "latched"),
         ),
-        causes=("no range check in the firmware", "the fault is not latched"),
+        causes=("no range check in the firmware", "the fault is not latched", _LYING),
     ),
 )
 def test_sensor_lost(
-    target: Heater, link: Link, node: GuardedNode, operator: Operator, measure: Measure
+    target: Heater,
+    link: Link,
+    node: GuardedNode,
+    operator: Operator,
+    bench_supply: ScpiSupply | None,
+    measure: Measure,
 ) -> None:
     """No sensor, no heat."""
     from hiltest.catalogue import _hands
 
-    _hands.sensor_lost(link, node, target, measure, operator)
+    _hands.sensor_lost(link, node, target, measure, operator, bench_supply)
 
 
 def _can_switch_power(description: Description, node: Node) -> bool:
@@ -418,8 +480,8 @@ def _can_switch_power(description: Description, node: Node) -> bool:
         "machines have snapped to old positions. What comes on is seen within half a second and switched off. A motor "
         "takes no part: its old moves are not sent.",
         method="The power goes off and on, by the bench supply or by hand, while duties and setpoints are sent twenty times a "
-        "second. Then nothing is commanded for limits.drill_silence_s.",
-        limits=(_SILENCE,),
+        f"second. Then nothing is commanded for limits.drill_silence_s. {_NOT_ASKED}",
+        limits=(_SILENCE, _AT_REST),
         causes=(
             "setpoints are stored and taken up again when the power comes",
             "commands that arrive during the boot are taken before the node was started, or carry neither age nor sequence",
@@ -427,11 +489,18 @@ def _can_switch_power(description: Description, node: Node) -> bool:
         ),
     ),
 )
-def test_power_return(target: Node, link: Link, node: GuardedNode, power: Power, measure: Measure) -> None:
+def test_power_return(
+    target: Node,
+    link: Link,
+    node: GuardedNode,
+    power: Power,
+    bench_supply: ScpiSupply | None,
+    measure: Measure,
+) -> None:
     """Power returns under a stream of commands."""
     from hiltest.catalogue import _hands
 
-    _hands.power_return(link, node, target, measure, power)
+    _hands.power_return(link, node, target, measure, power, bench_supply)
 
 
 def _has_emergency_stop(description: Description, node: Node) -> bool:
@@ -454,7 +523,7 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
         "the machine.",
         method="Fans run, the operator presses the emergency stop: the rail at the node must fall below 5 V, or the node lose "
         "its power. When it is let go nothing is commanded for limits.drill_silence_s.",
-        limits=(("the rail falls within 20 s of the answer", "the time a person needs"), _SILENCE),
+        limits=(("the rail falls within 20 s of the answer", "the time a person needs"), _SILENCE, _AT_REST),
         causes=(
             "it is wired to an input and not to the power",
             "a contact welded, a bridge left in from commissioning",
@@ -463,9 +532,14 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
     ),
 )
 def test_emergency_stop(
-    target: Node, link: Link, node: GuardedNode, operator: Operator, measure: Measure
+    target: Node,
+    link: Link,
+    node: GuardedNode,
+    operator: Operator,
+    bench_supply: ScpiSupply | None,
+    measure: Measure,
 ) -> None:
     """Press it, see the rail fall, let it go, see nothing happen."""
     from hiltest.catalogue import _hands
 
-    _hands.emergency_stop(link, node, target, measure, operator)
+    _hands.emergency_stop(link, node, target, measure, operator, bench_supply)

@@ -217,6 +217,13 @@ def sensor_loss_ignored(bench: Bench, target: str, _: float) -> None:
     heater_channel(bench, target).watches_sensor = False
 
 
+@fault(
+    SAFETY, "a trip clears the output that the node reports, and not the timer that drives the gate", "heater"
+)
+def trip_leaves_gate_on(bench: Bench, target: str, _: float) -> None:
+    heater_channel(bench, target).trip_reaches_gate = False
+
+
 @fault(SAFETY, "a heater starts again by itself when its fault is gone", "heater")
 def fault_not_latched(bench: Bench, target: str, _: float) -> None:
     heater_channel(bench, target).latches = False

@@ -121,6 +121,7 @@ class HeaterChannel:
         self.watches_ceiling = True
         self.watches_sensor = True
         self.latches = True
+        self.trip_reaches_gate = True
         self.held = False
         self._integral = 0.0
         self._slow_c: float | None = None
@@ -144,11 +145,22 @@ class HeaterChannel:
 
     def off(self) -> None:
         """Output off, setpoint 0, no pulse."""
+        self._drop_orders()
+        self.set_output(0.0)
+
+    def _drop_orders(self) -> None:
         self.setpoint_dc = 0
         self.pulsing = False
         self.pulse_ms = 0
         self._integral = 0.0
-        self.set_output(0.0)
+
+    def _trip(self) -> None:
+        """Off by its own watch. A program may clear what it reports here and forget the timer that drives the gate."""
+        if self.latches:
+            self._drop_orders()
+        self.output = 0.0
+        if self.trip_reaches_gate:
+            self._apply(0.0)
 
     def forget(self) -> None:
         """The processor was reset: off, and no latch is remembered."""
@@ -191,10 +203,7 @@ class HeaterChannel:
         self.ceiling_latched |= too_hot
         self.held = sensor_bad or too_hot
         if self.held:
-            if self.latches:
-                self.off()
-            else:
-                self.set_output(0.0)
+            self._trip()
         elif not self.latches:
             self.sensor_latched = self.ceiling_latched = False
         return new_sensor, new_ceiling

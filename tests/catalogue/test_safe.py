@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import pytest
 
+from . import variants
 from .boards import accept
 
+SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
 READY = ("heat.pulse[reservoir]", "fan.tach[electronics]", "fan.tach[nozzle]")
 PULSE_J = 160.0
 
@@ -68,7 +71,19 @@ def test_a_silent_message_is_not_believed() -> None:
     assert next(c for c in record.checks if c.name == "heat.low_setpoint[reservoir]").outcome == "not run"
 
 
-LOOP = ("heat.low_setpoint[reservoir]",)
+def quick(name: str, *faults: str, operator: bool = False, supply: bool = False) -> tuple[Any, Any, set[str]]:
+    """The check `name` on a head without fans, the whole record, and what was on a second after the run."""
+    on: set[str] = set()
+
+    def look(run: Any) -> None:
+        bench = run.opened().link.port.bus.bench
+        bench.run_for(1.0)
+        on.update(bench.truth.outputs_on())
+        assert bench.truth.block_c("reservoir") < 70.0
+
+    file = variants.quick_head(alone=not operator, more=SUPPLY if supply else "")
+    record = accept(*faults, seed=4, file=file, only=(name,), before_close=look)
+    return next(each for each in record.checks if each.name == name), record, on
 
 
 @pytest.mark.parametrize(
@@ -81,7 +96,7 @@ LOOP = ("heat.low_setpoint[reservoir]",)
 )
 def test_the_node_itself_holds_its_ceiling(name: str, fault: str, says: str) -> None:
     """A limit that only the host holds, or a trip that clears by itself, fails."""
-    found, _ = drill(name, fault, more=LOOP)
+    found, _, _ = quick(name, fault)
     assert found.outcome == "failed"
     assert says in found.reason
 
@@ -95,12 +110,70 @@ def test_the_node_itself_holds_its_ceiling(name: str, fault: str, says: str) -> 
 )
 def test_a_heater_without_its_sensor_goes_off_and_stays_off(fault: str, says: str) -> None:
     """The person pulls the plug while the loop is closed, and puts it back."""
-    found, _ = drill("safe.sensor_lost[reservoir]", fault, operator=True)
+    found, _, _ = quick("safe.sensor_lost[reservoir]", fault, operator=True)
     before = {m.name: m.value for m in found.measurements}
     assert before["output before"] > 0, "a heater that is off can't be seen to go off"
     assert before["temperature before"] >= 45.0, "5 K below the low setpoint"
     assert found.outcome == "failed"
     assert says in found.reason
+
+
+LIES = "trip_leaves_gate_on[reservoir]"
+TRIP, LOST = "safe.over_temperature[reservoir]", "safe.sensor_lost[reservoir]"
+
+
+@pytest.mark.parametrize(
+    ("name", "how", "by", "says"),
+    [
+        (TRIP, {}, "rise after the trip", "its block got hotter"),
+        (TRIP, {"supply": True}, "current left after the trip, share of that", "of its current still flows"),
+        (
+            LOST,
+            {"operator": True},
+            "supply at the node lower after the sensor was lost by",
+            "V lower than before",
+        ),
+    ],
+)
+def test_an_output_that_is_only_said_to_be_off_is_found(
+    name: str, how: dict[str, bool], by: str, says: str
+) -> None:
+    """The trip clears what the node reports and not its gate: the block, the bench supply or the rail tell, and the run ends."""
+    found, record, on = quick(name, LIES, **how)
+    assert found.outcome == "failed", found.reason
+    assert says in found.reason
+    told = {m.name: m for m in found.measurements}
+    assert told[by].verdict == "failed"
+    assert told.get("output above the ceiling", told.get("output off after the sensor was lost")).value == 0.0
+    assert (record.verdict, on) == ("rejected", set())
+
+
+SILENT = ("safe.old_commands[head]", "safe.over_ceiling[reservoir]", "safe.power_return[head]")
+
+
+def silent(*faults: str) -> Any:
+    return accept(*faults, seed=4, file=variants.quick_head(more=SUPPLY), only=SILENT)
+
+
+@cache
+def starts() -> dict[str, float]:
+    """When each of these drills begins on a sound node, by its first measurement."""
+    found = [each for each in silent().checks if each.name in SILENT]
+    assert [each.outcome for each in found] == ["passed"] * len(SILENT)
+    return {each.name: each.measurements[0].t_s for each in found}
+
+
+@pytest.mark.parametrize("name", SILENT)
+def test_a_gate_that_conducts_while_the_node_says_nothing_is_on_is_found(name: str) -> None:
+    """A transistor shorts during the drill: the node reports its command, 0, and the block tells, and the bench supply."""
+    record = silent(f"heater_stuck_on[reservoir]@{starts()[name]:.3f}")
+    found = next(each for each in record.checks if each.name == name)
+    assert found.outcome == "failed", found.reason
+    assert "hotter" in found.reason
+    failed = {m.name for m in found.measurements if m.verdict == "failed"}
+    assert any("temperature rise" in each for each in failed), failed
+    assert any("more current" in each for each in failed) or name != SILENT[1], failed
+    assert record.verdict == "rejected"
 
 
 def test_an_emergency_stop_that_takes_no_power_is_found() -> None:

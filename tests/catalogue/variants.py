@@ -29,6 +29,18 @@ def description(bench: Bench, alone: bool) -> Path:
     return edited(GLUE_HEAD, ALONE) if alone else GLUE_HEAD
 
 
+def quick_head(alone: bool = True, more: str = "") -> Path:
+    """The glue head without its fans, and watched for a shorter time: for drills that have to do with its heater alone."""
+    text = GLUE_HEAD.read_text(encoding="utf-8")
+    fans = text[text.index("[[fan]]") : text.index("[[stepper]]")]
+    shorter = (
+        (fans, ""),
+        ("steady_s = 20.0", "steady_s = 5.0\nidle_s = 5.0"),
+        ("[simulation]", "[limits]\ndrill_silence_s = 4.0\n\n[simulation]"),
+    )
+    return edited(GLUE_HEAD, *shorter, *((ALONE,) if alone else ()), more=more)
+
+
 def of_row(row: Row) -> Path:
     """The description that a row of the tiers is run with: without a person, unless only a person can find it."""
     return description(row.bench, row.alone)
