@@ -23,7 +23,8 @@ from catalogue import variants
 
 from hiltest.campaign.boards import BoardOrder, Store, run_boards
 from hiltest.campaign.detection import Count, detection_table, healthy_table
-from hiltest.campaign.tiers import TIER_1, TIER_2, TIER_3, UNSEEN, Row
+from hiltest.campaign.tiers import TIER_1, TIER_2, TIER_3, Row
+from hiltest.campaign.unseen import UNSEEN
 
 TIERS = {1: TIER_1, 2: TIER_2, 3: TIER_3}
 FIRST_SEED = 1000

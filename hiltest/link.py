@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import contextmanager
 from typing import Literal, TypeVar
@@ -117,6 +118,20 @@ class Link:
         self._closed = False
         self.frames_seen = 0
         self.error_frames_seen = 0
+        self.heard_first: Counter[int] = Counter()
+        """Standard identifiers that were heard before the first frame was sent, and how often each."""
+        self._note_until_sent()
+
+    def _note_until_sent(self) -> None:
+        def note(frame: Frame) -> None:
+            if frame.is_rx and not frame.error and not frame.extended:
+                self.heard_first[frame.can_id] += 1
+
+        def sent(_: Frame) -> None:
+            stop_hearing()
+            stop_sending()
+
+        stop_hearing, stop_sending = self.listen(note), self.listen_sent(sent)
 
     # --- what it is -------------------------------------------------------------------------------
 

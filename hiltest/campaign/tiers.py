@@ -84,6 +84,7 @@ TIER_2: tuple[Row, ...] = (
     Row("coil pairs crossed", "coils_crossed[pump]", 2),
     Row("driver not reachable", "driver_unreachable[pump]", 2),
     Row("switch inverted", "switch_inverted[pump_home]", 2),
+    Row("host at the wrong bit rate on a running bus", "bus_at_another_rate", 2),
 )
 
 TIER_3: tuple[Row, ...] = (
@@ -96,4 +97,5 @@ TIER_3: tuple[Row, ...] = (
     Row("brown-out loop", "brown_out", 3),
     Row("stays in its boot loader", "stays_in_loader", 3),
     Row("loose sensor contact", "sensor_loose_contact[reservoir]", 3),
+    Row("frames of an earlier session left in the adapter", "adapter_keeps_old_frames", 3),
 )

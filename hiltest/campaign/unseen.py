@@ -93,6 +93,20 @@ BOARD: tuple[Unseen, ...] = (
         "off and on with moves still being sent: nothing may move",
     ),
     Unseen(
+        "driver_hot, without a sensor on the motor",
+        "a driver warns at about 120 degC, and one without cooling needs a minute of running at its current to get there; the "
+        "moves of a whole run take some ten seconds",
+        "let the axis go to and fro for ten minutes, then read the driver's flags and feel its copper; or put a sensor on the "
+        "motor (stepper.motor_sensor): motion.warm then runs it for stepper.warm_s and reads the flags",
+    ),
+    Unseen(
+        "sensor_series_resistance=50",
+        "50 ohm are 0.05 % of a thermistor of 100 kohm at room temperature and 0.2 % at the low setpoint: 0.01 K and 0.04 K. "
+        "Where the part has come down to 900 ohm, near 190 degC, the same 50 ohm make it read 3 K too low (B 3950 K)",
+        "an ohmmeter from the sensor's plug through the wire to its bead: below 1 ohm each; an independent thermometer at the "
+        "working temperature. Thousands of ohms show in sense.ambient and cold.sensor",
+    ),
+    Unseen(
         "heater_leaks, without an operator",
         "a leak from the element to its block takes microamperes, and no message tells them from nothing",
         "an ohmmeter with the power off, from the element to bare metal: over 1 Mohm (cold.heater)",
@@ -105,6 +119,22 @@ BOARD: tuple[Unseen, ...] = (
     ),
 )
 """Faults of a board and its loads."""
+
+HOST: tuple[Unseen, ...] = (
+    Unseen(
+        "the CAN interface is down, or without a bit rate: not on the simulated bench",
+        "the simulated adapter is opened by the bench itself, and no interface of a kernel stands before it",
+        "nothing: on hardware hiltest looks at the interface before it opens it, ends with 'could not be opened' and gives the "
+        "command (`ip link set can0 up type can bitrate ...`); see `hiltest manual linux`",
+    ),
+    Unseen(
+        "adapter_keeps_old_frames, of nodes that send by themselves (signals, frames)",
+        "an old message looks like a new one. No check judges them: what was left over comes out in the first listening, before "
+        "anything is asked. Answers of a CANopen node, which nobody asked for yet, show in bus.quiet",
+        "take the adapter out and put it back before the run; the time stamps in bus.log begin with the run",
+    ),
+)
+"""Faults of the host's side."""
 
 BUS: tuple[Unseen, ...] = (
     Unseen(
@@ -162,4 +192,4 @@ BUS: tuple[Unseen, ...] = (
 )
 """Faults of wires and timing: what they do to a bit is over before it is read."""
 
-UNSEEN: tuple[Unseen, ...] = (*BOARD, *BUS)
+UNSEEN: tuple[Unseen, ...] = (*BOARD, *HOST, *BUS)

@@ -155,10 +155,26 @@ class Seen:
 
     def busiest(self) -> str:
         """The identifier that came most often, in words."""
-        if not self.ids:
-            return ""
-        can_id, count = self.ids.most_common(1)[0]
-        return f"most often 0x{can_id:X}, {count} times"
+        return busiest(self.ids)
+
+
+def busiest(ids: Counter[int]) -> str:
+    """The identifier that came most often, in words; empty where none came."""
+    if not ids:
+        return ""
+    can_id, count = ids.most_common(1)[0]
+    return f"most often 0x{can_id:X}, {count} times"
+
+
+def unasked(heard_first: Counter[int], nodes: Sequence[Node]) -> Counter[int]:
+    """Of what was heard before the first frame was sent: requests to CANopen nodes and their answers (SDO, CiA 301)."""
+    ids = {
+        base + node.node_id
+        for node in nodes
+        if node.protocol == "canopen" and node.node_id
+        for base in (0x580, 0x600)
+    }
+    return Counter({can_id: count for can_id, count in heard_first.items() if can_id in ids})
 
 
 def some(names: Sequence[str], most: int = SHOWN_MAX) -> str:

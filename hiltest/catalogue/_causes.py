@@ -116,6 +116,14 @@ def sensor(ratio: float, fits_another: bool, shown_c: float) -> Causes:
     return (*exchanged, *((SENSOR_WARM, *leak, SENSOR_DECADE) if warm else (SENSOR_DECADE, *leak)))
 
 
+# --- bus.quiet --------------------------------------------------------------------------------------------
+
+QUIET_OLD = (
+    "frames of an earlier session left in the adapter: take it out and put it back, then run again; what is old tells "
+    "nothing of this board"
+)
+QUIET_CLIENT = "another program or controller that asks this node: end it, two masters can't test one board"
+
 # --- sense.ambient ---------------------------------------------------------------------------------------
 
 AMBIENT_STUCK = "rises by itself: the heater's switch failed closed. Switch the supply off at once"

@@ -433,9 +433,11 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> N
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
     ran_s = link.now_s - start_s
+    driver = node.read_driver(stepper.name)
     rise_k = max(rise_k, _mean_c(link, node, stepper.motor_sensor) - start_c)
     node.enable_driver(stepper.name, False)
     measure("ran for", ran_s, "s")
+    _judge_driver(driver, stepper, measure)
     measure("rise of the motor's case", rise_k, "K", high=stepper.warm_rise_max_k, limit="warm_rise_max_k")
 
 

@@ -39,6 +39,10 @@ SILENT_BEATS = 3.0
             ),
             ("every sender is a node of the description", "chosen for hiltest"),
             (
+                "no CANopen request or answer since the bus was opened, for nothing was asked yet",
+                "CiA 301: a node answers its client only",
+            ),
+            (
                 f"somebody speaks: in silence of {SILENT_BEATS:g} described heartbeats nothing is judged",
                 "who hears nothing sees no error either",
             ),
@@ -51,6 +55,8 @@ SILENT_BEATS = 3.0
             "another bit rate here than on the bus",
             "a terminator missing, or a wire loose: measure H to L with the power off (60 ohm)",
             "a third device on the bus that the description does not list",
+            _causes.QUIET_OLD,
+            _causes.QUIET_CLIENT,
             "a device that babbles: the note beside the utilisation says which identifier; unplug one by one",
         ),
     ),
@@ -79,6 +85,12 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
     measure("adapter state", link.port.state(), note="as the adapter says; unknown where it says nothing")
     strangers = seen.strangers(measure.description, target.name)
     measure("senders not in the description", len(strangers), "ids", high=0, note=_bus.some(strangers))
+    if any(node.protocol == "canopen" for node in nodes):
+        unasked = _bus.unasked(link.heard_first, nodes)
+        count, which = sum(unasked.values()), _bus.busiest(unasked)
+        measure("requests and answers before hiltest asked", count, "frames", high=0, note=which)
+        if unasked:
+            measure.look_first(_causes.QUIET_OLD, _causes.QUIET_CLIENT)
     diagnosis = None
     if seen.errors and not seen.frames:
         diagnosis = _why.why_unheard(link, target, seen)

@@ -215,10 +215,12 @@ def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
                 "rise up to stepper.warm_rise_max_k in stepper.warm_s",
                 "80 K at rated current and a quarter of an hour: up to 10 K in two minutes; common practice",
             ),
+            ("no flag of the driver afterwards: its own warning of heat", "the driver's own report"),
         ),
         causes=(
             "wrong sense resistor at the driver, or a wrong scale in the firmware: twice the current, four times the heat",
             "hold current as high as run current, motor of another rating",
+            "a driver that gets hot: no copper or heat sink under it, no air",
             "the sensor sits on something else that gets warm",
         ),
     ),

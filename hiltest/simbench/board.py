@@ -117,6 +117,7 @@ class Board:
         self._cause = CAUSE_UNKNOWN
         self._boot_event: Event | None = None
         self._rng = self._stream("board-noise")
+        self._tach_rng = self._stream("tach")
         self._deferred = 0
         self._dirty = False
         self._last_amps = 0.0
@@ -610,14 +611,14 @@ class Board:
         return max(0, round((self.rail_v * self.supply_gain + noise_v) * 100.0) * 10)
 
     def tach_hz(self, number: int) -> float:
-        """Tach of one fan as the firmware measures it over whole turns; below 2 Hz it says 0."""
+        """Tach of one fan as the firmware measures it, over the pulses that come in a while; below 2 Hz it says 0."""
         motor = self.fans[number].motor if number < len(self.fans) else None
         true_hz = motor.tach_hz() if motor is not None else 0.0
         if true_hz < 2.0:
             return 0.0
-        if motor is not None and motor.timed_unevenness:
-            # One pulse in two is long: the magnet's poles are not alike.
-            true_hz /= 1.0 + math.copysign(motor.timed_unevenness, self._rng.random() - 0.5)
+        error = 0.0 if motor is None else motor.timing_error()
+        if error > 0.0:
+            true_hz /= 1.0 + math.copysign(error, self._tach_rng.random() - 0.5)
         return true_hz * (1.0 + self._rng.gauss(0.0, 0.002))
 
     def input_bits(self) -> int:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from hiltest.canbus.frame import Frame
 from hiltest.simbench.fault_registry import fault
 
 if TYPE_CHECKING:
-    from hiltest.canbus.frame import Frame
+    from hiltest.description.models import Node
     from hiltest.simbench.adapter import Adapter
     from hiltest.simbench.bench import Bench
 
@@ -245,3 +246,33 @@ def adapter_repeats(bench: Bench, target: str, value: float) -> None:
         adapter.controller.on_frame(again)
 
     bench.with_adapter(target, change)
+
+
+@fault(
+    ADAPTER,
+    "the adapter's memory was not emptied: it hands on frames of an earlier session first",
+    "bus",
+    unit="frames",
+    default=40.0,
+    low=1.0,
+    high=1e4,
+)
+def adapter_keeps_old_frames(bench: Bench, target: str, value: float) -> None:
+    """What it heard of a board before this one, under the same node ids, up to the moment it was closed."""
+    nodes = [node for node in bench.description.node if node.bus == target]
+    heard = [frame for node in nodes for frame in _of_another_session(node)]
+
+    def change(adapter: Adapter) -> None:
+        for number in range(round(value) if heard else 0):
+            adapter._received(heard[number % len(heard)].at(bench.clock.now_ns))
+
+    bench.with_adapter(target, change)
+
+
+def _of_another_session(node: Node) -> list[Frame]:
+    """Of a CANopen node its heartbeat and an answer (upload of 0x1018:4, CiA 301); of another one its messages."""
+    if node.protocol == "canopen":
+        node_id = node.node_id or 0x7F
+        answer = bytes.fromhex("43181004 07000000")
+        return [Frame(0x700 + node_id, b"\x05"), Frame(0x580 + node_id, answer)]
+    return [Frame(message.can_id, bytes(8)) for message in node.message if message.can_id]

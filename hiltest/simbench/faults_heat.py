@@ -410,7 +410,8 @@ def tach_wrong_pulses(bench: Bench, target: str, value: float) -> None:
     high=0.9,
 )
 def tach_uneven(bench: Bench, target: str, value: float) -> None:
-    fan_motor(bench, target).timed_unevenness = value
+    motor = fan_motor(bench, target)
+    motor.pulse_unevenness, motor.times_one_pulse = value, True
 
 
 @fault(

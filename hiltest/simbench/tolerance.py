@@ -46,6 +46,18 @@ class Draws:
         """A factor around 1 with the relative standard deviation `deviation`."""
         return self.normal(1.0, deviation)
 
+    def skewed_factor(self, below: float, above: float) -> float:
+        """A factor around 1 that lies up to `below` under it and up to `above` over it: two halves of normal
+        distributions, each cut at its three deviations and chosen by its width, so that the density has no step at 1.
+        """
+        if not self._on:
+            return 1.0
+        reach = -below if self._rng.random() * (below + above) < below else above
+        while True:
+            value = abs(self._rng.gauss(0.0, 1.0))
+            if value <= 3.0:
+                return 1.0 + reach * value / 3.0
+
     def uniform(self, low: float, high: float) -> float:
         """Between `low` and `high`; the middle when tolerances are off."""
         return self._rng.uniform(low, high) if self._on else 0.5 * (low + high)

@@ -173,6 +173,7 @@ TABLE = (
     Row("adapter_filter_left", ENUMERATE, "a receive filter"),
     Row("adapter_vanishes", QUIET, "no such device", outcome="error"),
     Row("adapter_sends_fd", ENUMERATE, "answers do not come"),
+    Row("adapter_keeps_old_frames", QUIET, "before hiltest asked"),
     Row("can_h_l_short adapter_restarts", ENUMERATE, "touch each other"),
     Row("", OBSERVER, "nobody reported", BLIND, "not observable"),
     Row("", LATENCY, "99%", (("[simulation]", ADAPTER.format("latency_s = 0.06")),)),

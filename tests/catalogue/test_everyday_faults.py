@@ -15,7 +15,9 @@ from . import variants
 
 SEED = 11
 ON_THE_WIRE = {
+    "adapter_keeps_old_frames",
     "adapter_listens_only",
+    "bus_at_another_rate",
     "can_breaks_with_motion",
     "can_h_l_short",
     "can_l_to_ground",

@@ -145,6 +145,42 @@ def test_starting_takes_more_current_than_running() -> None:
     assert 1.5 <= first / 0.12 <= 4.0
 
 
+def test_the_pulses_of_a_healthy_fan_are_a_little_unequal() -> None:
+    """The quarters of a turn are equal within about 5 % (common practice, no source); no two fans are alike."""
+    found = [
+        FanMotor(
+            "f",
+            Clock(),
+            Draws(random.Random(seed)),
+            wires=4,
+            full_speed_rpm=6000.0,
+            pulses_per_rev=2,
+            voltage_v=24.0,
+            current_a=0.12,
+        ).pulse_unevenness
+        for seed in range(300)
+    ]
+    assert 0.03 < max(found) <= 0.05
+    assert sum(share > 0.01 for share in found) > 100
+    assert fan(Clock()).pulse_unevenness == 0.0
+
+
+@pytest.mark.parametrize(
+    ("full_rpm", "one_pulse", "error"),
+    [(6000.0, False, 0.0), (6300.0, False, 0.04 / 21), (900.0, False, 0.04 / 3), (6000.0, True, 0.04)],
+)
+def test_a_reading_is_off_where_it_does_not_hold_whole_turns(
+    full_rpm: float, one_pulse: bool, error: float
+) -> None:
+    """Two pulses a turn, 0.1 s of them: an even number is right, an odd one holds one long or short pulse too many."""
+    clock = Clock()
+    made = fan(clock)
+    made.full_speed_rpm, made.pulse_unevenness, made.times_one_pulse = full_rpm, 0.04, one_pulse
+    made.drive(24.0, 1.0)
+    clock.go(20.0)
+    assert made.timing_error() == pytest.approx(error)
+
+
 @pytest.mark.parametrize(
     ("changes", "duty", "applied"),
     [({}, 0.4, 0.4), ({"inverted": True}, 0.4, 0.6), ({"stuck_duty": 1.0}, 0.0, 1.0)],

@@ -310,3 +310,25 @@ def test_the_loop_holds_on_healthy_blocks_of_any_seed(setpoint_c: float) -> None
             heater.control()
         assert made.highest_c < setpoint_c + 2.5, seed
         assert abs(bead.now_c() - setpoint_c) < 1.5, seed
+
+
+def test_a_large_element_is_rather_too_weak_than_too_strong() -> None:
+    """Above 100 W: +5 % and -10 % of the power; up to 100 W 10 % either way (common practice, no source)."""
+    power_w: dict[float, list[float]] = {40.0: [], 160.0: []}
+    for nominal_w, found in power_w.items():
+        for seed in range(600):
+            draws = Draws(random.Random(seed))
+            made = Element("h", draws, power_w=nominal_w, voltage_v=24.0, block=block(Clock()))
+            found.append(24.0**2 / made.ohm / nominal_w)
+    assert 0.90 <= min(power_w[160.0]) < 0.92
+    assert 1.03 < max(power_w[160.0]) <= 1.05
+    assert (
+        0.6 < sum(share < 1.0 for share in power_w[160.0]) / 600 < 0.73
+    )  # two thirds of the width lie below
+    assert 0.90 <= min(power_w[40.0]) < 0.94
+    assert (
+        1.06 < max(power_w[40.0]) <= 1.12
+    )  # a tenth more resistance is 9 % less power, a tenth less is 11 % more
+    assert Element("h", nominal(), power_w=160.0, voltage_v=24.0, block=block(Clock())).ohm == pytest.approx(
+        3.6
+    )

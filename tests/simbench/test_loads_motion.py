@@ -285,3 +285,42 @@ def test_a_lamp_shows_what_is_wired() -> None:
     assert lamp.shows() == {"green"}
     lamp.dead = {"green"}
     assert lamp.shows() == frozenset()
+
+
+# --- how healthy ones differ --------------------------------------------------------------------------
+
+
+def approaches(draws: Draws, count: int) -> list[float]:
+    """Where the home switch acts at each of some approaches from above, in full steps; every approach once."""
+    home, found = contact(Clock()), []
+    mechanism = Mechanism(draws, steps_per_rev=200, release_rev=0.1, travel_rev=8.5, home=home, end=None)
+    for _ in range(count):
+        changes = []
+        for twentieth in range(800, 0, -1):
+            was = home.actuated
+            mechanism.reach(twentieth / 20 / 200)
+            if home.actuated != was and not was:
+                changes.append(twentieth / 20)
+        assert len(changes) == 1, "the lever flickered"
+        found += changes
+    return found
+
+
+def test_the_home_switch_acts_a_little_elsewhere_at_each_approach() -> None:
+    """A quarter of a full step or so (common practice, no source); without tolerances always at one place."""
+    found = approaches(Draws(random.Random(5)), 30)
+    assert 0.1 < max(found) - min(found) <= 0.61
+    assert len(set(approaches(nominal(), 3))) == 1
+
+
+def test_more_inductance_costs_torque_at_speed_only() -> None:
+    """Current rises with voltage over inductance: at the corner speed of a nominal coil half the torque is left."""
+    lost: dict[tuple[float, float], float] = {}
+    for inductance in (0.8, 1.2):
+        for rev_s in (0.5, 13.0):
+            chip, motor, _ = drive()
+            motor.inductance_share, motor.mechanism.load = inductance, 0.33
+            turn(chip, 16000, rev_s)
+            lost[inductance, rev_s] = 5.0 - motor.mechanism.position_rev
+    assert lost[0.8, 0.5] == lost[1.2, 0.5] == pytest.approx(0.0, abs=1e-9)
+    assert lost[1.2, 13.0] > lost[0.8, 13.0]

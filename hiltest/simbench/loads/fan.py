@@ -2,7 +2,8 @@
 
 Speed follows a first-order lag towards what supply and duty ask for. Sources: two pulses per turn and a
 control input that means full speed when open are of the Intel 4-Wire PWM Controlled Fans Specification
-(rev 1.3, 2005); start voltage and spin-up times are common practice, no source.
+(rev 1.3, 2005); start voltage, spin-up times and how alike the pulses of a turn are (within 5 %) are common practice,
+no source.
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ from hiltest.simbench.tolerance import Draws
 
 STALL_CYCLE_S = 4.0
 STALL_TRY_S = 0.8
+UNEVENNESS_MAX = 0.05
+TACH_GATE_S = 0.1
+"""How long a firmware counts pulses for one reading of the speed (common practice, no source)."""
 
 
 class FanMotor:
@@ -48,8 +52,8 @@ class FanMotor:
         self.stalled = False
         self.tach_open = False
         self.tach_factor = 1.0
-        self.timed_unevenness = 0.0
-        """How much pulses differ in length, where the firmware times one at a time and not whole turns."""
+        self.times_one_pulse = False
+        """Does the firmware time one pulse at a time, and not all that come in TACH_GATE_S?"""
         self.supply_open = False
         self.control_open = False
         self.drag = 0.0
@@ -58,6 +62,8 @@ class FanMotor:
         self._speed = 0.0
         self._target = 0.0
         self._since_ns = clock.now_ns
+        self.pulse_unevenness = abs(draws.normal(0.0, UNEVENNESS_MAX / 3.0))
+        """By which share every other pulse of a turn is longer than their mean: the magnet's poles are not alike."""
 
     def drive(self, rail_v: float, duty: float) -> None:
         """Feed the fan: `rail_v` at its supply (0 unpowered), `duty` 0..1 at its control."""
@@ -109,6 +115,14 @@ class FanMotor:
         if self.wires == 3 and self._duty * self._rail_v < 0.3 * self.voltage_v:
             return 0.0
         return self.rpm() / 60.0 * self.pulses_per_rev * self.tach_factor
+
+    def timing_error(self) -> float:
+        """By which share a reading of the tachometer may be off, either way: pulses that make no whole number of turns
+        hold one long or short pulse more than their share.
+        """
+        pulses = 1 if self.times_one_pulse else max(1, round(self.tach_hz() * TACH_GATE_S))
+        is_whole = self.pulses_per_rev > 0.0 and pulses % self.pulses_per_rev == 0.0
+        return 0.0 if is_whole else self.pulse_unevenness / pulses
 
     def current_now_a(self) -> float:
         """Supply current. A blocked rotor draws it in tries, as fans with a restart circuit do."""

@@ -14,6 +14,8 @@ from hiltest.simbench.loads.lag import Clock
 from hiltest.simbench.tolerance import Draws
 
 GRID_NS = 20_000_000
+LARGE_W = 100.0
+"""Above it makers state the power of an element skewed, +5 % and -10 %; up to it +-10 % (common practice, no source)."""
 _STEP_S = GRID_NS / 1e9
 
 
@@ -188,7 +190,11 @@ class Element:
     def __init__(self, name: str, draws: Draws, *, power_w: float, voltage_v: float, block: Block) -> None:
         self.name = name
         self.block = block
-        self.ohm = voltage_v * voltage_v / power_w * draws.factor(0.033)
+        nominal_ohm = voltage_v * voltage_v / power_w
+        if power_w > LARGE_W:
+            self.ohm = nominal_ohm / draws.skewed_factor(0.10, 0.05)
+        else:
+            self.ohm = nominal_ohm * draws.factor(0.033)
         self.to_block_ohm = math.inf
         """Between the element and the metal of its block, in ohm."""
 

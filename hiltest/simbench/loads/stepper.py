@@ -21,6 +21,14 @@ CYCLE_STEPS = 4.0
 DEFAULT_RUN_MA, DEFAULT_HOLD_MA, DEFAULT_MICROSTEPS = 300, 150, 8
 VERSION = 0x21
 
+SCATTER_STEPS = 0.1
+"""Standard deviation of where a switch acts from one approach to the next, in full steps: a quarter of a step at most for
+a sound lever on a sound axis (common practice, no source)."""
+APART_STEPS = 2.0
+"""So far from its switch the axis must have been for the next approach to be another one."""
+CORNER_REV_S = 12.0
+"""Speed at which the coils' inductance halves the torque at the nominal supply (common practice, no source)."""
+
 FLAG_OPEN_A, FLAG_OPEN_B, FLAG_SHORT, FLAG_WARM, FLAG_HOT, FLAG_RESET, FLAG_UNREACHABLE = (
     1 << bit for bit in range(7)
 )
@@ -40,7 +48,10 @@ class Mechanism:
         end: Contact | None,
     ) -> None:
         self.steps_per_rev = steps_per_rev
+        self._draws = draws
         self.release_rev = release_rev + draws.normal(0.0, 0.05) / steps_per_rev
+        self.release_now_rev = self.release_rev
+        self._left_home = False
         self.low_stop_rev = -draws.uniform(0.12, 0.18)
         self.high_stop_rev = travel_rev + 0.5
         self.end_rev = travel_rev
@@ -81,9 +92,19 @@ class Mechanism:
 
     def _set_switches(self) -> None:
         if self.home is not None:
-            self.home.move(self.position_rev < self.release_rev)
+            self._scatter_home()
+            self.home.move(self.position_rev < self.release_now_rev)
         if self.end is not None:
             self.end.move(self.position_rev > self.end_rev)
+
+    def _scatter_home(self) -> None:
+        """The lever acts a little elsewhere at each approach; while the axis is near it that place stays."""
+        apart = abs(self.position_rev - self.release_rev) * self.steps_per_rev > APART_STEPS
+        if self._left_home and not apart:
+            self.release_now_rev = (
+                self.release_rev + self._draws.normal(0.0, SCATTER_STEPS) / self.steps_per_rev
+            )
+        self._left_home = apart
 
 
 class Motor:
@@ -105,6 +126,8 @@ class Motor:
         self._rng = rng
         self._field_steps = 0.0
         self._slip = draws.uniform(0.0, 1.0)
+        self.inductance_share = draws.factor(0.067)
+        """Of the coils' nominal inductance; makers state +-20 % (common practice, no source)."""
         self._buzz = 0.0
 
     @property
@@ -130,7 +153,8 @@ class Motor:
 
     def _slip_share(self, current_a: float, speed_rev_s: float, rail_share: float) -> float:
         """Share of the electrical cycles that the rotor loses at this load."""
-        corner_rev_s = 12.0 * max(rail_share, 0.05)
+        # Current rises with voltage over inductance, so the corner speed goes with it.
+        corner_rev_s = CORNER_REV_S * max(rail_share, 0.05) / self.inductance_share
         margin = current_a / self.rated_a / (1.0 + speed_rev_s / corner_rev_s) / self.mechanism.required()
         return 0.0 if margin >= 1.0 else min(1.0, 0.1 + 2.0 * (1.0 - margin))
 

@@ -1,0 +1,72 @@
+"""Which fault is tried against which check, read out of the tests of this folder without running any of them.
+
+Two places count: a row of a parametrized test (a fault beside the check that must fail), and a test function that
+names both, directly or by a constant of its module.
+"""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import importlib
+import inspect
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from hiltest.catalogue.registry import checks
+from hiltest.simbench.faults import FAULTS
+
+CHECKS = frozenset(spec.name for spec in checks())
+Proofs = dict[str, set[str]]
+
+
+def plain(text: str) -> str:
+    """A fault or a check without what it is tried on, how much and from when."""
+    return text.split("@")[0].split("=")[0].split("[")[0]
+
+
+def _named(value: Any, known: frozenset[str]) -> set[str]:
+    """Names out of `known` in a text, in a row, or in a tuple of these."""
+    if isinstance(value, str):
+        return {plain(word) for word in value.split()} & known
+    if isinstance(value, tuple | list):
+        return {name for each in value for name in _named(each, known)}
+    if dataclasses.is_dataclass(value):
+        return {name for field in ("fault", "fails") for name in _named(getattr(value, field, ""), known)}
+    return set()
+
+
+def _rows(module: ModuleType) -> Iterator[Any]:
+    for each in vars(module).values():
+        for mark in getattr(each, "pytestmark", ()):
+            if mark.name == "parametrize":
+                yield from mark.args[1]
+
+
+def _functions(module: ModuleType) -> Iterator[list[Any]]:
+    """Of each test function: its texts, and the values of the module's constants that it or a helper beside it names."""
+    body = ast.parse(inspect.getsource(module)).body
+    functions = {node.name: node for node in body if isinstance(node, ast.FunctionDef)}
+    for name, function in functions.items():
+        if not name.startswith("test_"):
+            continue
+        called = {part.id for part in ast.walk(function) if isinstance(part, ast.Name)}
+        helpers = [functions[each] for each in called & functions.keys()]
+        parts = [part for each in (function, *helpers) for part in ast.walk(each)]
+        texts = [part.value for part in parts if isinstance(part, ast.Constant)]
+        names = {part.id for part in parts if isinstance(part, ast.Name) and part.id.isupper()}
+        yield [*texts, *(getattr(module, each, "") for each in names)]
+
+
+def proofs() -> Proofs:
+    """By the fault's name, the checks that some test tries it against."""
+    faults, found = frozenset(FAULTS), Proofs()
+    for path in sorted(Path(__file__).parent.glob("test_*.py")):
+        module = importlib.import_module(f"{__package__}.{path.stem}")
+        for named in (*_rows(module), *_functions(module)):
+            against = _named(named, CHECKS)
+            for fault in _named(named, faults):
+                found.setdefault(fault, set()).update(against)
+    return found
