@@ -30,3 +30,21 @@ BY_GROUP: dict[str, str] = {
         "stop: the switch that removes the power must be within reach."
     ),
 }
+
+IN_PROMPTS = frozenset({"cold", "switch"})
+"""Groups whose own prompts say the caution, to whoever puts hands there; the others' is shown before the first check."""
+
+EMERGENCY_STOP_PRESS = (
+    "Fans turn: reach for the emergency stop, not past the blades. Keep the switch that removes the power within reach "
+    "too: it is what helps if the emergency stop does not."
+)
+EMERGENCY_STOP_RELEASE = "The power comes back as it lets go: fingers out of the blades, hands off the axis and off what may be hot."
+HOT_PLUG = (
+    "Hot, about {about_c:g} degC or more, and the heater is on: bare metal burns skin in seconds. Hold the plug by its "
+    "housing, away from the block, best with a glove, and know where the supply is switched off: without its sensor "
+    "a faulty node goes on heating."
+)
+HOT_PLUG_BACK = (
+    "The block is still hot, and a faulty node heats again as soon as the sensor is back. Hold the plug by its housing, "
+    "and keep the switch that removes the power within reach."
+)

@@ -11,11 +11,12 @@ import atexit
 import io
 import os
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
+from hiltest import cautions
 from hiltest.clock import wall_s
 from hiltest.evidence.findings import Waiting, findings, look_first, waiting
 from hiltest.evidence.model import CheckResult, Measurement, RunRecord
@@ -59,6 +60,7 @@ VERDICT_STYLES = {"accepted": "bold green", "rejected": "bold white on red", "in
 class Display(Protocol):
     """What is told how a run goes."""
 
+    def on_cautions(self, texts: Sequence[str]) -> None: ...
     def on_check_start(self, name: str, window_s: float | None) -> None: ...
     def on_measurement(self, m: Measurement) -> None: ...
     def on_sample(
@@ -88,6 +90,7 @@ class Progress:
         terminal = self._stream.isatty() and os.environ.get("TERM", "") not in ("", "dumb")
         self._display: Display = _Live(self._stream, _title(about)) if terminal else _Plain(self._stream)
         self._check = ""
+        self._cautioned: set[str] = set()
         atexit.register(self.close)
 
     def _tell(self, what: Callable[[Display], None]) -> None:
@@ -100,9 +103,24 @@ class Progress:
             self._gone = True
 
     def on_check_start(self, name: str, window_s: float | None = None) -> None:
-        """A check starts; `window_s` is the bench time it may take, if it has a limit."""
+        """A check starts; `window_s` is the bench time it may take, if it has a limit.
+
+        Before the first check of a group that can hurt somebody its caution is shown, and before the first of these the
+        one that holds for all.
+        """
         self._check = name
+        if cautions_before := self._cautions_before(name):
+            self._tell(lambda display: display.on_cautions(cautions_before))
         self._tell(lambda display: display.on_check_start(name, window_s))
+
+    def _cautions_before(self, check: str) -> list[str]:
+        group = check.partition(".")[0]
+        caution = cautions.BY_GROUP.get(group)
+        if caution is None or group in cautions.IN_PROMPTS or group in self._cautioned:
+            return []
+        is_first = not self._cautioned
+        self._cautioned.add(group)
+        return [cautions.GENERAL, caution] if is_first else [caution]
 
     def on_measurement(self, m: Measurement) -> None:
         """A value was measured and judged."""
@@ -217,6 +235,10 @@ class _Plain:
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
 
+    def on_cautions(self, texts: Sequence[str]) -> None:
+        for text in texts:
+            self._say(f"caution: {_one_line(text)}")
+
     def on_check_start(self, name: str, window_s: float | None) -> None:
         pass
 
@@ -271,10 +293,9 @@ class _Live:
     """The display of a terminal."""
 
     def __init__(self, stream: TextIO, title: str) -> None:
-        from rich.console import Console
         from rich.live import Live
 
-        self._console: Console = Console(file=stream, highlight=False, markup=False, emoji=False)
+        self._console = _console(stream)
         self._live_type = Live
         self._live: Live | None = None
         self._drawn_s = float("-inf")
@@ -289,6 +310,11 @@ class _Live:
         self._values: dict[str, str] = {}
         if title:
             self._console.print(_text((title, "bold")))
+
+    def on_cautions(self, texts: Sequence[str]) -> None:
+        self.stop()
+        for text in texts:
+            self._console.print(_caution_row(text))
 
     def on_check_start(self, name: str, window_s: float | None) -> None:
         self._check, self._window_s = name, window_s
@@ -404,6 +430,23 @@ class _Live:
         return f"{'━' * done}{'╌' * (10 - done)} {seconds_text(round(left_s))} left of {seconds_text(self._window_s)}"
 
 
+def _console(stream: TextIO) -> Console:
+    """A console as wide and high as the terminal behind `stream`, also while the program's own output is captured."""
+    from rich.console import Console, ConsoleDimensions
+
+    class OfStream(Console):
+        @property  # type: ignore[misc]  # nobody sets it: it is the terminal's
+        def size(self) -> ConsoleDimensions:
+            if "COLUMNS" not in os.environ:  # rich itself looks at standard input, output and error only
+                with suppress(OSError, io.UnsupportedOperation):
+                    columns, lines = os.get_terminal_size(stream.fileno())
+                    if columns and lines:
+                        return ConsoleDimensions(columns, lines)
+            return super().size
+
+    return OfStream(file=stream, highlight=False, markup=False, emoji=False)
+
+
 def _text(*parts: tuple[str, str]) -> Text:
     """Return text with styles; nothing in it is read as markup."""
     from rich.text import Text
@@ -422,6 +465,17 @@ def _with_breaks(lines: list[Text]) -> list[Text]:
 def _outcome(outcome: str, width: int = 0) -> tuple[str, str]:
     sign = next((sign for known, sign in OUTCOME_SYMBOLS.items() if known == outcome), "")
     return f"{sign} {outcome}".strip().ljust(width), OUTCOME_STYLES[outcome]
+
+
+def _caution_row(text: str) -> Table:
+    """A caution, in the columns of the finished checks."""
+    from rich.table import Table
+
+    row = Table.grid(padding=(0, 1), expand=True)
+    row.add_column(width=OUTCOME_WIDTH, no_wrap=True)
+    row.add_column(ratio=1, overflow="fold")
+    row.add_row(_text(("▲ caution", "bold yellow")), _text((_one_line(text), "yellow")))
+    return row
 
 
 def _result_row(result: CheckResult, took: str) -> Table:

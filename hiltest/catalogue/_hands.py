@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from hiltest import cautions
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
 from hiltest.catalogue._trip import OneHeater
 from hiltest.errors import NoAnswer, NodeFault, NotOffered, Refused
@@ -103,6 +104,7 @@ def emergency_stop(
     if not operator.ask(
         f"safe.estop.press[{part.name}]",
         f"Fans run. Answer y, then press the emergency stop within {ACT_WITHIN_S:g} s and leave it pressed. Ready?",
+        show=f"CAUTION: {cautions.EMERGENCY_STOP_PRESS}",
     ):
         node.stop_all()
         measure.not_observable("the emergency stop was not pressed")
@@ -125,6 +127,7 @@ def emergency_stop(
     operator.ask(
         f"safe.estop.release[{part.name}]",
         "Let the emergency stop go (turn or pull it), and nothing else. Done?",
+        show=f"CAUTION: {cautions.EMERGENCY_STOP_RELEASE}",
     )
     _await_answer(link, node, 3 * part.boot_max_s + 2.0)
     node.resume()
@@ -165,6 +168,7 @@ def sensor_lost(
     if not operator.ask(
         f"safe.sensor.pull[{heater.sensor}]",
         f"The block is warm. Answer y, then pull the plug of sensor {heater.sensor!r} within {ACT_WITHIN_S:g} s. Ready?",
+        show=f"CAUTION: {cautions.HOT_PLUG.format(about_c=heater.low_setpoint_c)}",
     ):
         measure.not_observable("the sensor was not pulled")
     lost_s = _await_no_value(link, one)
@@ -193,7 +197,9 @@ def sensor_lost(
     one.judge_current("the sensor was lost")
     one.judge_dip("the sensor was lost")
     operator.ask(
-        f"safe.sensor.back[{heater.sensor}]", f"Put the plug of sensor {heater.sensor!r} back. Done?"
+        f"safe.sensor.back[{heater.sensor}]",
+        f"Put the plug of sensor {heater.sensor!r} back. Done?",
+        show=f"CAUTION: {cautions.HOT_PLUG_BACK}",
     )
     link.run_for(1.0)
     one.judge_fall("the sensor was lost", BACK_S)

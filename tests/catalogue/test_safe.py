@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from hiltest.meters import operator
+
 from . import variants
 from .boards import accept
 
@@ -27,6 +29,20 @@ def drill(name: str, *faults: str, operator: bool = False, seed: int = 4, more: 
 
     record = accept(*faults, seed=seed, operator=operator, only=(*READY, *more, name), before_close=look)
     return next(each for each in record.checks if each.name == name), energy[0]
+
+
+@pytest.fixture
+def shown(monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
+    """What was put before each question, by its id."""
+    kept: dict[str, str] = {}
+    ask = operator.Operator._ask
+
+    def noting(self: Any, asked: Any, read: Any) -> Any:
+        kept[asked.question_id] = asked.show
+        return ask(self, asked, read)
+
+    monkeypatch.setattr(operator.Operator, "_ask", noting)
+    return kept
 
 
 SHORT = (
@@ -108,12 +124,16 @@ def test_the_node_itself_holds_its_ceiling(name: str, fault: str, says: str) -> 
         ("fault_not_latched[reservoir]", "must be latched"),
     ],
 )
-def test_a_heater_without_its_sensor_goes_off_and_stays_off(fault: str, says: str) -> None:
-    """The person pulls the plug while the loop is closed, and puts it back."""
+def test_a_heater_without_its_sensor_goes_off_and_stays_off(
+    fault: str, says: str, shown: dict[str, str]
+) -> None:
+    """The person pulls the plug while the loop is closed, warned of the heat, and puts it back."""
     found, _, _ = quick("safe.sensor_lost[reservoir]", fault, operator=True)
     before = {m.name: m.value for m in found.measurements}
     assert before["output before"] > 0, "a heater that is off can't be seen to go off"
     assert before["temperature before"] >= 45.0, "5 K below the low setpoint"
+    assert shown["safe.sensor.pull[reservoir]"].startswith("CAUTION: Hot, about 50 degC or more")
+    assert "still hot" in shown.get("safe.sensor.back[reservoir]", "never put back, still hot")
     assert found.outcome == "failed"
     assert says in found.reason
 
@@ -183,11 +203,13 @@ def test_an_emergency_stop_that_takes_no_power_is_found() -> None:
     assert "kept their power" in found.reason
 
 
-def test_a_node_that_goes_on_when_the_emergency_stop_is_let_go_is_found() -> None:
+def test_a_node_that_goes_on_when_the_emergency_stop_is_let_go_is_found(shown: dict[str, str]) -> None:
     """Letting it go gives the power back and must start nothing: no drill before this one switches the power."""
     found, _ = drill("safe.emergency_stop[head]", "outputs_on_after_power_return", operator=True)
     assert found.outcome == "failed"
     assert "was on" in found.reason
+    assert shown["safe.estop.press[head]"].startswith("CAUTION: Fans turn")
+    assert shown["safe.estop.release[head]"].startswith("CAUTION: The power comes back")
 
 
 def test_power_returns_under_a_stream_of_commands() -> None:

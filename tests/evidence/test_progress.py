@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import io
 import os
 import re
+import struct
 import subprocess
 import sys
+import termios
 import threading
 import time
 from collections.abc import Callable
@@ -14,7 +17,9 @@ from pathlib import Path
 
 import pytest
 
+from hiltest import cautions
 from hiltest.evidence.model import CheckResult, RunRecord
+from hiltest.evidence.text import spoken
 from hiltest.progress import Progress
 
 from .records import accepted, description, hostile, incomplete, rejected
@@ -85,7 +90,7 @@ def terminal(monkeypatch: pytest.MonkeyPatch) -> Terminal:
 def test_plain_output_is_one_line_a_check_then_verdict_and_report() -> None:
     """Other programs read `name: outcome`, and at the end verdict, where to look and the report."""
     record = rejected()
-    lines = plain(record)
+    lines = [line for line in plain(record) if not line.startswith("caution: ")]
 
     assert len([line for line in lines if line.split(":")[0] in {c.name for c in record.checks}]) == 15
     assert lines[0] == "bus.enumerate[head]: passed"
@@ -100,6 +105,51 @@ def test_plain_output_is_one_line_a_check_then_verdict_and_report() -> None:
     assert lines[-1] == "report: runs/x/report.html"
 
 
+def test_cautions_come_before_the_first_check_of_their_group() -> None:
+    """What can hurt is said before it happens, once a group; a group whose prompts say it is left to them."""
+    stream = io.StringIO()
+    progress = Progress(None, stream)
+    for name in (
+        "cold.coils[pump]",
+        "fan.tach[a]",
+        "fan.tach[b]",
+        "heat.idle[r]",
+        "fan.spin[a]",
+        "safe.stop[n]",
+    ):
+        progress.on_check_start(name, 1.0)
+        progress.on_result(CheckResult(name, "passed"))
+    progress.close()
+
+    assert stream.getvalue().splitlines() == [
+        "cold.coils[pump]: passed",
+        f"caution: {cautions.GENERAL}",
+        f"caution: {cautions.BY_GROUP['fan']}",
+        "fan.tach[a]: passed",
+        "fan.tach[b]: passed",
+        f"caution: {spoken(cautions.BY_GROUP['heat'])}",
+        "heat.idle[r]: passed",
+        "fan.spin[a]: passed",
+        f"caution: {cautions.BY_GROUP['safe']}",
+        "safe.stop[n]: passed",
+    ]
+
+
+def test_the_terminal_shows_a_caution_above_the_running_check(terminal: Terminal) -> None:
+    """It stays on the screen, whole, above the results; the live part of the check comes after it."""
+    progress = Progress(None, terminal.stream)
+    progress.on_check_start("motion.direction[pump]", 10.0)
+    progress.on_result(CheckResult("motion.direction[pump]", "passed"))
+    progress.on_check_start("motion.return[pump]", 10.0)
+    progress.close()
+    text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", terminal.close())
+
+    told = " ".join(text.split("▸")[0].split())
+    assert told.startswith(f"▲ caution {cautions.GENERAL}")
+    assert told.endswith(f"▲ caution {cautions.BY_GROUP['motion']}")
+    assert text.count("▲ caution") == 2
+
+
 @pytest.mark.parametrize("make", RECORDS)
 def test_plain_output_holds_no_escape_and_one_line_for_each_thing(make: Callable[[], RunRecord]) -> None:
     """No text from outside makes a second line, a bell or a colour."""
@@ -107,7 +157,8 @@ def test_plain_output_holds_no_escape_and_one_line_for_each_thing(make: Callable
     lines = plain(record)
 
     assert not re.search("[\x00-\x1f\x7f\u202e\ud800]", "".join(lines))
-    assert len(lines) < 15 + 10
+    assert len([line for line in lines if not line.startswith("caution: ")]) < 15 + 10
+    assert len(lines) < 15 + 10 + 1 + len(cautions.BY_GROUP)
 
 
 def test_plain_output_loads_no_terminal_library() -> None:
@@ -175,6 +226,19 @@ def test_the_live_part_shows_value_limits_and_time_left(terminal: Terminal) -> N
     assert "time to reach 21.7 s  at most 60 s  passed" in text
     assert "42 s left of 60 s" in text
     assert "waiting" in text
+
+
+def test_the_display_is_as_wide_as_its_own_terminal(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While checks run, the program's own streams are captured and say nothing of a width; 60 columns stay 60."""
+    monkeypatch.delenv("COLUMNS")
+    monkeypatch.delenv("LINES")
+    fcntl.ioctl(terminal.side, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 60, 0, 0))
+    play(Progress(description(), terminal.stream), rejected())
+    text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", terminal.close())
+
+    assert max(len(line) for line in re.split(r"[\r\n]+", text)) == 60
 
 
 def test_hostile_text_does_not_act_on_the_terminal(terminal: Terminal) -> None:
