@@ -117,3 +117,50 @@ def test_pulse_duty_of_a_fuse_follows_the_guide(pulses: int, share: float) -> No
 def test_pulse_shapes_have_the_guide_s_factors(shape: copper.PulseShape, factor: float) -> None:
     """Littelfuse fuseology selection guide, p. 12; for the half sine also by numerical integration."""
     assert copper.pulse_i2t_a2s(10.0, 0.01, shape) == pytest.approx(100.0 * 0.01 * factor)
+
+
+@pytest.mark.parametrize(
+    ("limit_a", "opens_s", "words"),
+    [
+        (math.inf, 120.0, ""),
+        (10.0, 120.0, ""),
+        (9.9, 3600.0, "under 200 %"),
+        (6.75, 3600.0, "under 200 %"),
+        (6.7, math.inf, "under 200 %"),
+    ],
+)
+def test_a_fuse_opens_as_the_standard_promises(limit_a: float, opens_s: float, words: str) -> None:
+    """UL 248-14 (Littelfuse fuseology guide, p. 12): 200 % within 2 min up to 30 A, 135 % within an hour.
+
+    24 V over 2 m of 20 AWG, both ways: 33.292 ohm/km as printed in the wire table make 180 A, unless the supply limits.
+    """
+    found = copper.fuse_check(5.0, load_a=1.5, awg=20, length_m=2.0, supply_v=24.0, supply_limit_a=limit_a)
+    assert found.short_circuit_a == pytest.approx(min(24.0 / (2 * 2.0 * 33.292e-3), limit_a), rel=2e-3)
+    assert found.opens_within_s == opens_s
+    assert words in " / ".join(found.problems)
+    assert bool(found.problems) is bool(words)
+
+
+@pytest.mark.parametrize(
+    ("rating_a", "load_a", "awg", "standard", "carries", "protects"),
+    [
+        (5.0, 3.75, 20, "UL 248-14", True, True),
+        (5.0, 3.76, 20, "UL 248-14", False, True),
+        (5.0, 5.0, 20, "IEC 60127", True, True),
+        (11.0, 1.0, 20, "UL 248-14", True, True),
+        (15.0, 1.0, 20, "UL 248-14", True, False),
+        (2.5, 1.0, 26, "UL 248-14", True, False),
+    ],
+)
+def test_a_fuse_carries_its_load_and_protects_its_wire(
+    rating_a: float, load_a: float, awg: int, standard: copper.FuseStandard, carries: bool, protects: bool
+) -> None:
+    """75 % for UL fuses, 100 % for IEC fuses (ibex.tech); chassis column of the wire table: 11 A for 20 AWG, 2.2 for 26.
+
+    That the chassis column is the limit for a fuse is common practice, no source.
+    """
+    found = copper.fuse_check(
+        rating_a, load_a=load_a, awg=awg, length_m=1.0, supply_v=24.0, standard=standard
+    )
+    assert (found.carries_load, found.protects_wire) == (carries, protects)
+    assert bool(found.problems) is not (carries and protects)

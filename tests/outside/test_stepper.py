@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import math
+
+import numpy as np
 import pytest
 
 from hiltest.physics import motion
@@ -96,3 +100,85 @@ def test_reversing_exactly_one_coil_reverses_the_motor(
     if exchanged:
         first, second = second, first
     assert motion.rotation_sense(first, second) == sense
+
+
+MOTOR = {("a1", "a2"): 1.6, ("b1", "b2"): 1.6}
+
+
+def between_each_two(
+    wires: tuple[str, ...], resistors: dict[tuple[str, str], float]
+) -> dict[tuple[str, str], float]:
+    """What an ohmmeter reads between each two wires of a network, by Kirchhoff's current law.
+
+    The resistance between two places is that of the pseudo-inverse of the matrix of conductances (D. J. Klein and
+    M. Randic, J. Math. Chem. 12 (1993) 81-95, from memory); with no way between them it is infinite.
+    """
+    conductance = np.zeros((len(wires), len(wires)))
+    joined = {wire: {wire} for wire in wires}
+    for (one, other), ohm in resistors.items():
+        i, k = wires.index(one), wires.index(other)
+        conductance[[i, k], [i, k]] += 1 / ohm
+        conductance[[i, k], [k, i]] -= 1 / ohm
+        together = joined[one] | joined[other]
+        joined.update(dict.fromkeys(together, together))
+    inverse = np.linalg.pinv(conductance)
+    return {
+        (one, other): float(inverse[i, i] + inverse[k, k] - 2 * inverse[i, k])
+        if other in joined[one]
+        else math.inf
+        for (i, one), (k, other) in itertools.combinations(enumerate(wires), 2)
+    }
+
+
+@pytest.mark.parametrize(
+    "wires", [("a1", "a2", "b1", "b2"), ("b2", "a1", "b1", "a2"), ("a2", "b1", "b2", "a1")]
+)
+def test_a_sound_motor_has_two_pairs_that_read_its_winding(wires: tuple[str, ...]) -> None:
+    """Common practice, no source: two pairs read the winding, four read open. Readings by Kirchhoff's law."""
+    found = motion.coil_pairs(between_each_two(wires, MOTOR))
+    assert {frozenset(pair) for pair in found.pairs} == {frozenset(pair) for pair in MOTOR}
+    assert found.coil_ohm == pytest.approx((1.6, 1.6), rel=1e-9)
+    assert found.problems == ()
+
+
+@pytest.mark.parametrize(
+    ("resistors", "words"),
+    [
+        ({**MOTOR, ("a2", "b1"): 0.5}, "the coils touch"),
+        ({("a1", "a2"): 1.6}, "b1 connects to no other wire"),
+        ({**MOTOR, ("a1", "a2"): 0.05}, "a1-a2 is shorted"),
+        ({("a1", "a2"): 0.8, ("b1", "b2"): 1.6}, "the coils differ"),
+        ({("a1", "b2"): 1.6, ("a2", "b2"): 1.6, ("b1", "b2"): 1.6}, "no 4-wire motor"),
+    ],
+    ids=["touching", "open", "shorted", "half its turns", "star of three"],
+)
+def test_what_is_wrong_with_a_winding_is_told(resistors: dict[tuple[str, str], float], words: str) -> None:
+    """Common practice, no source. Readings of each faulty network by Kirchhoff's law."""
+    found = motion.coil_pairs(between_each_two(("a1", "a2", "b1", "b2"), resistors))
+    assert words in " / ".join(found.problems)
+
+
+@pytest.mark.parametrize("set_to", [1, 2, 4, 8, 16, 32, 64, 128, 256])
+def test_a_wrong_microstep_setting_is_told_by_the_travel(set_to: int) -> None:
+    """Common practice, no source; worked by hand: 3200 pulses of 16 a step are one turn, of 8 a step two."""
+    turns = 3200 / (200 * set_to)
+    found = motion.travel_ratio(1.0, -turns)
+    assert found == motion.TravelRatio(turns, True, 16 / set_to)
+
+
+@pytest.mark.parametrize(
+    ("commanded_mm", "measured_mm", "factor"),
+    [(10.0, 10.0 * 18 / 20, 1.0), (10.0, 10.0 * 16 / 20, None), (10.0, 10.0 * 3.0, None), (90.0, 90.0 / 5.18, None)],
+    ids=["a pulley of 18 teeth looks right", "of 16 does not", "a gear of 3:1", "of 5.18:1"],
+)  # fmt: skip
+def test_pulleys_and_gears_are_no_microstep_setting(
+    commanded_mm: float, measured_mm: float, factor: float | None
+) -> None:
+    """Kinematics worked by hand; what is no power of two within 10 % has another cause."""
+    assert motion.travel_ratio(commanded_mm, measured_mm).microstep_factor == factor
+
+
+def test_lost_steps_come_in_electrical_cycles() -> None:
+    """From memory: a rotor that slips falls into place four full steps on. Worked by hand at 16 microsteps."""
+    assert motion.lost_steps(2 * 4 * 16 + 5, 16) == motion.LostSteps(8.3125, 2, 0.3125, True)
+    assert motion.lost_steps(-2.0 * 16, 16).clean is False

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import statistics
+
 import pytest
 
 from hiltest.physics import tach
@@ -42,3 +45,27 @@ def test_pwm_frequency_window(frequency_hz: float, accepted: bool) -> None:
 def test_minimum_speed_must_be_thirty_percent_or_less() -> None:
     """Intel 4-wire fan specification 1.3, p. 13: minimum rpm is 30 % of maximum or less."""
     assert tach.minimum_speed_limit_rpm(3000.0) == pytest.approx(900.0)
+
+
+def test_unequal_magnets_do_not_change_the_speed() -> None:
+    """Two pulses per revolution (Intel, p. 9), worked by hand: 20 ms a turn are 3000 rpm, however they are shared.
+
+    9 ms and 11 ms would read 3333 and 2727 rpm one by one; each is a tenth off its half of the turn.
+    """
+    found = tach.rpm_from_edges([0.000, 0.009, 0.020, 0.029, 0.040, 0.049])
+    assert (found.rpm, found.revolutions) == (pytest.approx(3000.0, rel=1e-12), 2)
+    assert found.spread_rpm == pytest.approx(0.0, abs=1e-9)
+    assert found.unevenness == pytest.approx(0.1, rel=1e-9)
+
+
+def test_a_fan_that_slows_down_reads_its_mean_speed() -> None:
+    """Kinematics worked by hand: from 50 turns/s at -5 turns/s², turn n ends at t = 10 - sqrt(100 - 2n/5)."""
+    ends_s = [10.0 - math.sqrt(100.0 - 2.0 * half / 2.0 / 5.0) for half in range(401)]
+    turns_s = [later - earlier for earlier, later in zip(ends_s[:-2:2], ends_s[2::2], strict=True)]
+    found = tach.rpm_from_edges(ends_s)
+
+    assert found.revolutions == 200
+    assert found.rpm == pytest.approx(60.0 * 200 / ends_s[-1], rel=1e-12)
+    assert found.spread_rpm == pytest.approx(statistics.stdev(60.0 / each for each in turns_s), rel=1e-9)
+    start_rpm, end_rpm = 60.0 * 50.0, 60.0 * (50.0 - 5.0 * ends_s[-1])
+    assert found.rpm == pytest.approx((start_rpm + end_rpm) / 2.0, rel=1e-9)

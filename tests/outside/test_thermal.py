@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import optimize
+from scipy import integrate, optimize
 
 from hiltest.physics import thermal
 from hiltest.physics.fitting import fit_curve
@@ -181,6 +181,73 @@ def test_steady_state_with_loss() -> None:
     assert thermal.steady_rise_k(40.0, 0.2) == pytest.approx(200.0, rel=1e-12)
     to_63_percent_s = thermal.time_to_rise_s(200.0 * (1.0 - math.exp(-1.0)), 40.0, 44.85, 0.2)
     assert to_63_percent_s == pytest.approx(224.25, rel=1e-9)
+
+
+def integrated_peak(
+    power_w: float, pulse_s: float, capacity: float, loss: float, lag_s: float, bead_capacity: float = 0.0
+) -> tuple[float, float]:
+    """Time and height of the sensor's peak by scipy.integrate.solve_ivp: a block that heats a bead, and the room.
+
+    With a capacity of its own the bead takes its heat from the block; without, it only lags.
+    """
+    bead_loss = bead_capacity / lag_s
+
+    def slope(t: float, rise: np.ndarray) -> list[float]:
+        flow = power_w * (t < pulse_s) - loss * rise[0] - bead_loss * (rise[0] - rise[1])
+        return [flow / capacity, (rise[0] - rise[1]) / lag_s]
+
+    def at_peak(_t: float, rise: np.ndarray) -> float:
+        return float(rise[0] - rise[1])
+
+    at_peak.direction = -1.0  # type: ignore[attr-defined]
+    ends = {"method": "LSODA", "rtol": 1e-10, "atol": 1e-12}
+    on = integrate.solve_ivp(slope, (0.0, pulse_s * (1 - 1e-15)), [0.0, 0.0], **ends)
+    after = (pulse_s, pulse_s + 40.0 * lag_s)
+    off = integrate.solve_ivp(slope, after, on.y[:, -1], events=at_peak, **ends)
+    return float(off.t_events[0][0]), float(off.y_events[0][0][1])
+
+
+@pytest.mark.parametrize(
+    ("power_w", "pulse_s", "capacity", "loss", "lag_s"),
+    [(40.0, 4.0, 20.0, 0.12, 3.0), (15.0, 30.0, 60.0, 0.5, 9.0), (40.0, 1.0, 20.0, 2.0, 9.5), (8.0, 60.0, 10.0, 1.0, 1.0)],
+    ids=["cartridge", "pad", "near equal lags", "long pulse"],
+)  # fmt: skip
+def test_the_peak_after_a_pulse_is_that_of_the_integrated_balance(
+    power_w: float, pulse_s: float, capacity: float, loss: float, lag_s: float
+) -> None:
+    """Heat balance of a block with a lagging sensor, integrated by scipy.integrate.solve_ivp (LSODA)."""
+    at_s, peak_k = integrated_peak(power_w, pulse_s, capacity, loss, lag_s)
+
+    assert thermal.peak_time_s(pulse_s, capacity, loss, lag_s) == pytest.approx(at_s, rel=1e-5)
+    assert thermal.peak_rise_k(power_w, pulse_s, capacity, loss, lag_s) == pytest.approx(peak_k, rel=1e-7)
+    assert thermal.power_from_peak_w(peak_k, pulse_s, capacity, loss, lag_s) == pytest.approx(
+        power_w, rel=1e-7
+    )
+
+
+def test_a_bead_with_a_hundredth_of_the_block_s_capacity_changes_the_peak_by_a_hundredth() -> None:
+    """Two coupled masses by scipy.integrate.solve_ivp: what the model leaves out costs the bead's own share."""
+    _, peak_k = integrated_peak(40.0, 4.0, 20.0, 0.12, 3.0, bead_capacity=0.2)
+    found = thermal.peak_rise_k(40.0, 4.0, 20.0, 0.12, 3.0)
+
+    assert peak_k < found < 1.012 * peak_k
+    assert thermal.power_from_peak_w(peak_k, 4.0, 20.0, 0.12, 3.0) == pytest.approx(40.0 / 1.01, rel=2e-3)
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.3])
+def test_a_safe_pulse_ends_at_its_rise_when_nothing_is_lost(loss: float) -> None:
+    """Q = C·dT (definition of heat capacity); 4 = (24 V / 12 V)², an element for half the voltage by Joule's law.
+
+    20 J/K that may gain 16 K bear 320 J, which is 2 s of 160 W. Integrated by scipy.integrate.solve_ivp.
+    """
+    pulse = thermal.safe_pulse(16.0, 20.0, 40.0, power_factor=(24.0 / 12.0) ** 2)
+    assert (pulse.energy_j, pulse.duration_s) == pytest.approx((80.0, 2.0), rel=1e-12)
+
+    balance = integrate.solve_ivp(
+        lambda _t, rise: (160.0 - loss * rise) / 20.0, (0.0, pulse.duration_s), [0.0], rtol=1e-10
+    )
+    rise_k = float(balance.y[0, -1])
+    assert rise_k == pytest.approx(16.0, rel=1e-9) if loss == 0.0 else 15.0 < rise_k < 16.0
 
 
 @pytest.mark.parametrize(
