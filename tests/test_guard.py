@@ -15,8 +15,10 @@ from hiltest.canbus.frame import Frame
 from hiltest.catalogue.registry import bind_all
 from hiltest.clock import SimulatedClock
 from hiltest.description.loading import load_description
+from hiltest.description.models import Description
 from hiltest.errors import BenchLost, GateClosed, GuardTripped, NoAnswer, NodeFault, UsageError
 from hiltest.guard import GATES, Guard, GuardedNode
+from hiltest.guard.ceilings import ceilings
 from hiltest.link import Link
 from hiltest.node.verbs import Reading, ReadingKind
 
@@ -116,10 +118,10 @@ class RecordingNode:
 
 
 class Bench:
-    def __init__(self, gates: tuple[str, ...] = EVERY_GATE) -> None:
+    def __init__(self, gates: tuple[str, ...] = EVERY_GATE, description: Description = DESCRIPTION) -> None:
         self.port = QuietPort()
         self.link = Link(self.port)
-        self.guard = Guard(self.link, DESCRIPTION)
+        self.guard = Guard(self.link, description)
         self.driver = RecordingNode(self.link)
         self.guard.watch(self.driver)
         self.node = GuardedNode(self.driver, self.guard)
@@ -388,6 +390,37 @@ def test_the_ceiling_trips_also_when_nothing_is_on() -> None:
     bench.says(1.0, "temperature_c", 209.0)
     bench.says(2.0, "temperature_c", 210.5)
     assert assert_trips(bench, r"210\.5 degC, above the ceiling") == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(
+    ("own_c", "on_motor", "at_c", "words"),
+    [
+        (None, False, 85.0, "controls no heater may have"),
+        (None, True, 80.0, "what the case of motor 'pump' may have"),
+        (60.0, True, 60.0, "its own ceiling_c"),
+        (110.0, False, 110.0, "its own ceiling_c"),
+    ],
+)
+def test_a_sensor_without_a_heater_has_a_ceiling_too(
+    own_c: float | None, on_motor: bool, at_c: float, words: str
+) -> None:
+    """A motor or a board that gets too hot switches everything off, by its own limit or the usual one."""
+    sensors = [each.model_copy(update={"ceiling_c": own_c}) for each in DESCRIPTION.sensor]
+    pump = DESCRIPTION.stepper[0].model_copy(update={"motor_sensor": "board" if on_motor else None})
+    changed = {"sensor": [DESCRIPTION.sensor[0], sensors[1]], "stepper": [pump]}
+    bench = Bench(description=DESCRIPTION.model_copy(update=changed))
+    bench.says(1.0, "temperature_c", at_c - 0.1, "board")
+    bench.says(2.0, "temperature_c", at_c + 0.1, "board")
+    assert assert_trips(bench, f"{at_c + 0.1:.1f} degC, above .*{words}") == pytest.approx(2.0)
+    assert bench.sent == ["stop_all"]
+
+
+def test_the_lower_ceiling_of_sensor_and_heater_holds() -> None:
+    """A sensor's own ceiling does not lift that of its heater, and may lie below it."""
+    for own_c, at_c in ((150.0, 150.0), (400.0, HEATER.ceiling_c)):
+        sensor = DESCRIPTION.sensor[0].model_copy(update={"ceiling_c": own_c})
+        changed = DESCRIPTION.model_copy(update={"sensor": [sensor, *DESCRIPTION.sensor[1:]]})
+        assert ceilings(changed)["reservoir"].at_c == at_c
 
 
 def test_a_setpoint_is_not_exceeded_by_more_than_the_margin() -> None:

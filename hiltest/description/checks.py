@@ -371,6 +371,33 @@ def check_sensors(parts: Parts) -> None:
                     )
 
 
+def check_ceilings(parts: Parts) -> None:
+    """A sensor's own ceiling leaves room for what is asked of its heater or its motor, in the warmest room."""
+    limits = parts.one(Limits)
+    if limits is None:
+        return
+    needed_c = {
+        heater.sensor: (
+            heater.low_setpoint_c + heater.overshoot_max_k,
+            f"the low setpoint of heater {heater.name!r} and its overshoot",
+        )
+        for _, heater in parts.all(Heater)
+    }
+    for _, motor in parts.all(Stepper):
+        if motor.motor_sensor is not None:
+            warm_c = limits.ambient_high_c + motor.warm_rise_max_k
+            needed_c[motor.motor_sensor] = (warm_c, f"the warmest room and warm_rise_max_k of {motor.name!r}")
+    for path, sensor in parts.all(Sensor):
+        at_c, what = needed_c.get(sensor.name, (limits.ambient_high_c, "the warmest room"))
+        if sensor.ceiling_c is not None and sensor.ceiling_c <= at_c:
+            parts.error(
+                (*path, "ceiling_c"),
+                f"{sensor.ceiling_c:g} degC",
+                f"more than {at_c:g} degC: {what}",
+                "The guard would trip on a healthy unit.",
+            )
+
+
 def check_heaters(parts: Parts) -> None:
     """Setpoint, ceiling and first pulse, by the lumped block C·dT/dt = P − G·(T − room)."""
     limits = parts.one(Limits)
@@ -551,6 +578,7 @@ CHECKS: Iterable[Callable[[Parts], None]] = (
     check_limits,
     check_simulated_adapter,
     check_sensors,
+    check_ceilings,
     check_heaters,
     check_fans,
     check_steppers,

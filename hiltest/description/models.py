@@ -545,6 +545,10 @@ class Load(Section):
     roles: Roles = Field(default_factory=dict, description="where its quantities are found on the node")
 
 
+MOTOR_CEILING_C, BOARD_CEILING_C = 80.0, 85.0
+"""What the guard lets a motor's case and a board reach where the description does not say."""
+
+
 class Sensor(Load):
     """A temperature sensor. roles: temperature_c."""
 
@@ -557,6 +561,15 @@ class Sensor(Load):
     pull_up_ohm: float | None = Field(None, gt=0, description="divider resistor to the reference")
     adc_bits: int = Field(12, ge=8, le=24, description="resolution of the converter that reads it")
     noise_max_k: float = limit(1.0, COMMON, "standard deviation at rest", gt=0, le=20)
+    ceiling_c: float | None = limit(
+        None,
+        f"makers of steppers allow {MOTOR_CEILING_C:g} degC and more at the case, parts of the industrial range end at "
+        f"{BOARD_CEILING_C:g} degC; " + COMMON,
+        "never above this; the guard trips. Left out: the ceiling_c of the heater that it controls; as motor_sensor "
+        f"{MOTOR_CEILING_C:g} degC; any other {BOARD_CEILING_C:g} degC",
+        gt=30,
+        le=850,
+    )
     place: str = Field("", description="where it sits, for the report")
 
 

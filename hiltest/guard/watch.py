@@ -17,6 +17,7 @@ from hiltest.errors import (
     NodeFault,
     UsageError,
 )
+from hiltest.guard.ceilings import ceilings
 from hiltest.guard.gates import DRILL_GATES, GATES, KIND_OF_VERB, NODE_GATES
 from hiltest.link import Link
 from hiltest.node.verbs import (
@@ -81,6 +82,7 @@ class Guard:
             (type(load).__name__.lower(), load.name): load for load in description.loads
         }
         self._bus_of = {node.name: node.bus or "" for node in description.node}
+        self._ceilings = ceilings(description)
         self._noise_k = {sensor.name: sensor.noise_max_k for sensor in description.sensor}
         self._drivers: list[NodeDriver] = []
         self._passed: set[str] = set()
@@ -317,12 +319,10 @@ class Guard:
                     self._trip(f"sensor {sensor!r} has no valid value while heater {heater.name!r} is on")
             return
         self._last_c[sensor] = (t_ns, value_c)
+        ceiling = self._ceilings.get(sensor)
+        if ceiling is not None and value_c > ceiling.at_c:
+            self._trip(f"sensor {sensor!r} reads {value_c:.1f} degC, above {ceiling.whose}")
         for heater in heaters:
-            if value_c > heater.ceiling_c:
-                self._trip(
-                    f"sensor {sensor!r} reads {value_c:.1f} degC, above the ceiling of heater {heater.name!r} "
-                    f"({heater.ceiling_c:g} degC)"
-                )
             hot = self._hot.get(heater.name)
             if hot is not None:
                 self._check_own_limit(hot, value_c)

@@ -10,6 +10,9 @@ import pytest
 
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description
+from hiltest.errors import GuardTripped
+from hiltest.session import Run, load
+from hiltest.settings import Settings
 
 from .boards import ALONE, accept
 from .files import FIXTURES, edited
@@ -21,8 +24,8 @@ ON_THE_MOTOR = (
 )
 
 
-def description() -> Path:
-    return edited(FIXTURES / "glue_head.toml", ALONE, *ON_THE_MOTOR)
+def description(*more: tuple[str, str]) -> Path:
+    return edited(FIXTURES / "glue_head.toml", ALONE, *ON_THE_MOTOR, *more)
 
 
 def warm(*faults: str) -> Any:
@@ -50,6 +53,38 @@ def test_a_wrong_sense_resistor_is_felt_at_the_motor_and_by_a_badly_cooled_drive
     assert flags.verdict == "failed"
     assert "over_temperature" in flags.note
     assert next(m.value for m in check.measurements if m.name == "ran for") < 120.0
+
+
+def test_a_motor_above_its_ceiling_trips_the_guard() -> None:
+    """Five times the current heat its case while it moves: at its sensor's ceiling all goes off, and the reason is told."""
+    file = description(('place = "on the case', 'ceiling_c = 48.0\nplace = "on the case'))
+    order = Settings(file=file, simulate=True, seed=2, faults=("driver_current_wrong=5",), release="a test")
+    run = Run(order, load(order))
+    run.planned = list(run.every)
+    bench: Any = run.opened().link.port.bus.bench  # type: ignore[attr-defined]
+    try:
+        run.begin("test.of_mine", "stepper[pump]", 600.0)
+        node = run.node("head")
+        node.configure_driver("pump", 0.7, 16)
+        node.enable_driver("pump", True)
+
+        def back_and_forth() -> None:
+            for turn in range(12):
+                node.move("pump", 16_000 if turn % 2 == 0 else -16_000, 1.0, within_s=20.0)
+
+        with pytest.raises(
+            GuardTripped, match=r"'board' reads 48\.\d degC, above its own ceiling_c"
+        ) as caught:
+            back_and_forth()
+        result = run.conclude(caught.value)
+        assert "above its own ceiling_c (48 degC)" in result.reason
+        assert not bench.truth.outputs_on()
+        at_c = bench.boards["head"].motor_spots["pump"].now_c()
+        assert 47.0 < at_c < 50.0
+        bench.run_for(5.0)
+        assert bench.boards["head"].motor_spots["pump"].now_c() < at_c + 0.5, "its heat ended with the trip"
+    finally:
+        run.close()
 
 
 def test_without_a_sensor_on_the_motor_there_is_no_such_check() -> None:

@@ -72,6 +72,9 @@ LEVEL = 'name = "level"'
         ({"pull_up_ohm = 10_000.0": ""}, "sensor[board].pull_up_ohm", "nothing", "a value, because the kind is 'ntc'", ""),
         ({"pull_up_ohm = 10_000.0": "pull_up_ohm = 10_000.0\nr0_ohm = 100.0"}, "sensor[board].r0_ohm", "100", "no such key for kind 'ntc'", "platinum"),
         ({'kind = "ntc"\nr25_ohm = 10_000.0\nbeta_k = 3435.0': 'kind = "platinum"'}, "sensor[board].r0_ohm", "nothing", "a value, because the kind is 'platinum'", ""),
+        ({"adc_bits = 12\nplace = \"in the": "adc_bits = 12\nceiling_c = 56.0\nplace = \"in the"}, "sensor[reservoir].ceiling_c", "56 degC", "more than 56 degC: the low setpoint of heater 'reservoir'", "healthy"),
+        ({"adc_bits = 12\nplace = \"on the": "adc_bits = 12\nceiling_c = 35.0\nplace = \"on the"}, "sensor[board].ceiling_c", "35 degC", "more than 35 degC: the warmest room", "healthy"),
+        ({"adc_bits = 12\nplace = \"on the": "adc_bits = 12\nceiling_c = 47.0\nplace = \"on the", "phase_ohm = 3.2": "phase_ohm = 3.2\nmotor_sensor = \"board\""}, "sensor[board].ceiling_c", "47 degC", "more than 47 degC: the warmest room and warm_rise_max_k of 'pump'", "healthy"),
         # heaters
         ({"ceiling_c = 210.0": "ceiling_c = 45.0", "pulse_s = 4.0": "pulse_s = 0.5"}, "heater[reservoir].low_setpoint_c", "50 degC", "below the heater's ceiling, 45 degC", ""),
         ({"ceiling_c = 210.0": "ceiling_c = 71.0"}, "heater[reservoir].low_setpoint_c", "50 degC", "at most 50 degC", "guard margin 15 K"),
