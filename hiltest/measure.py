@@ -130,6 +130,8 @@ class Measure:
         limit: str | None = None,
         note: str = "",
         form: Form = "",
+        uncertainty: float | None = None,
+        is_in_limits: bool = False,
     ) -> Measurement:
         """Record a value against its limits.
 
@@ -144,6 +146,12 @@ class Measure:
             note: a few words beside the value.
             form: "hex" for a number that names something, "course" for an amount that the check's own course
                 gives; the records hold either as a plain number.
+            uncertainty: by how much the value may be off, in `unit`: expanded (k = 2), or the most that it can be. It is
+                shown with the value and takes nothing off the limits; nearer to a limit than that is said in the note.
+            is_in_limits: the limits were widened by the uncertainty already.
+
+        Raises:
+            UsageError: a limit beside a text, or an uncertainty that is no finite number of 0 or more.
         """
         source = self._source(limit, low, high)
         if not isinstance(value, str):
@@ -153,7 +161,10 @@ class Measure:
             if (low, high) != pairs[0]:
                 source = "hook"
         verdict = self._judge(name, value, low, high)
-        return self._keep(name, value, unit, low, high, verdict, source, note, form)
+        if uncertainty is not None:
+            doubt = "" if is_in_limits else self._doubt(name, value, uncertainty, low, high)
+            note = "; ".join(text for text in (note, doubt) if text)
+        return self._keep(name, value, unit, low, high, verdict, source, note, form, uncertainty)
 
     def equal(
         self, name: str, got: Value, want: Value | None, note: str = "", form: Form = ""
@@ -224,6 +235,19 @@ class Measure:
         inside = (low is None or value >= low) and (high is None or value <= high)
         return "passed" if inside else "failed"
 
+    def _doubt(
+        self, name: str, value: Value, uncertainty: float, low: float | None, high: float | None
+    ) -> str:
+        """Say so where guarded acceptance would leave the verdict open: the value is nearer to a limit than it may be off."""
+        if isinstance(value, str | bool) or not (math.isfinite(uncertainty) and uncertainty >= 0.0):
+            raise UsageError(
+                f"measure({name!r}, {value!r}) with uncertainty={uncertainty!r}: it must be a finite number of 0 or more, "
+                "beside a number"
+            )
+        limits = [limit for limit in (low, high) if limit is not None]
+        is_near = any(abs(value - limit) < uncertainty for limit in limits)
+        return "nearer to a limit than it may be off" if is_near else ""
+
     def _source(self, limit: str | None, low: float | None, high: float | None) -> LimitSource:
         if low is None and high is None:
             return "none"
@@ -247,9 +271,11 @@ class Measure:
         source: LimitSource,
         note: str,
         form: Form = "",
+        uncertainty: float | None = None,
     ) -> Measurement:
+        now_s = self._clock.now_s
         kept = Measurement(
-            self.check, name, value, unit, low, high, verdict, self._clock.now_s, source, note, form
+            self.check, name, value, unit, low, high, verdict, now_s, source, note, form, uncertainty
         )
         self.measurements.append(kept)
         self._recorder.measurement(kept)

@@ -119,3 +119,21 @@ def test_a_value_is_judged_by_the_rule_that_the_report_states(measure: Measure, 
     """Simple acceptance, JCGM 106:2012, 8.2 (from memory): limits included, nothing taken off for uncertainty."""
     conforms = conformity(value, 0.3, 1.0, 2.0, "simple acceptance") == "conforms"
     assert (measure("voltage", value, "V", low=1.0, high=2.0).verdict == "passed") is conforms
+
+
+@pytest.mark.parametrize("value", [0.9, 1.0, 1.1, 1.15, 1.25, 1.6, 1.81, 1.95, 2.15, 2.25])
+def test_a_value_nearer_to_a_limit_than_it_may_be_off_says_so(measure: Measure, value: float) -> None:
+    """Just where guarded acceptance (JCGM 106:2012, 8.3, from memory) would leave it open; the verdict stays."""
+    is_open = conformity(value, 0.2, 1.0, 2.0, "guarded acceptance") == "undecided"
+    kept = measure("voltage", value, "V", low=1.0, high=2.0, note="at rest", uncertainty=0.2)
+
+    assert (kept.note == "at rest; nearer to a limit than it may be off") is is_open
+    assert kept.verdict == measure("voltage", value, "V", low=1.0, high=2.0).verdict
+    assert measure("ohm", value, "ohm", low=1.0, uncertainty=0.2, is_in_limits=True).note == ""
+
+
+@pytest.mark.parametrize("uncertainty", [-0.1, math.nan, math.inf])
+def test_an_uncertainty_is_a_finite_amount(measure: Measure, uncertainty: float) -> None:
+    """What is no amount is a mistake of the check."""
+    with pytest.raises(UsageError, match="uncertainty="):
+        measure("voltage", 1.5, "V", low=1.0, uncertainty=uncertainty)

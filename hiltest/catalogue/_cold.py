@@ -58,6 +58,11 @@ class Ohmmeter:
         return self._meter.read_ohm()
 
 
+def off_ohm(ohm: float) -> float | None:
+    """How much a reading may be off by the meter and its leads, in ohm; None for an open reading."""
+    return METER_SHARE * ohm + LEADS_OHM if math.isfinite(ohm) else None
+
+
 def picture(one: str, other: str) -> str:
     """Where the two probes go, as a drawing in letters."""
     width = max(len(one), len(other))
@@ -99,7 +104,8 @@ def pair(meter: Ohmmeter, bus: Bus, measure: Measure) -> None:
         return
     nominal = 1.0 / sum(1.0 / each for each in bus.terminators_ohm)
     low, high = LOWEST_SHARE * nominal, HIGHEST_SHARE * nominal
-    measure("across the pair", ohm, "ohm", low=low, high=high, note=pair_hint(ohm, nominal, low, high))
+    note = pair_hint(ohm, nominal, low, high)
+    measure("across the pair", ohm, "ohm", low=low, high=high, note=note, uncertainty=off_ohm(ohm))
     measure.look_first(*_causes.pair(ohm))
     if low <= ohm <= high:
         measure.note(
@@ -209,7 +215,17 @@ def heater(meter: Ohmmeter, target: Heater, measure: Measure) -> None:
     note = "" if low <= ohm <= high else _heater_hint(ohm, nominal)
     others = [heater_ohm(measure, each) for each in measure.description.heater if each is not target]
     measure.look_first(*_causes.heater(ohm, nominal, others))
-    measure("element", ohm, "ohm", low=low, high=high, limit="power_tolerance_percent", note=note)
+    measure(
+        "element",
+        ohm,
+        "ohm",
+        low=low,
+        high=high,
+        limit="power_tolerance_percent",
+        note=note,
+        uncertainty=off_ohm(ohm),
+        is_in_limits=True,
+    )
     if ohm > 0.0 and math.isfinite(ohm):
         watts = measure.description.supply.voltage_v**2 / ohm
         measure("power at the nominal supply", watts, "W", note=f"stated {target.power_w:g} W")
@@ -282,7 +298,17 @@ def sensor(meter: Ohmmeter, target: Sensor, measure: Measure) -> None:
     fits_another = any(other is not None and _is_a_room(other, ohm, limits) for other in others)
     shown_c = curve.temperature_of(ohm) if 0.0 < ohm < math.inf else math.nan
     measure.look_first(*_causes.sensor(ohm / middle, fits_another, shown_c))
-    measure("resistance", ohm, "ohm", low=low, high=high, limit="limits.ambient_low_c", note=note)
+    measure(
+        "resistance",
+        ohm,
+        "ohm",
+        low=low,
+        high=high,
+        limit="limits.ambient_low_c",
+        note=note,
+        uncertainty=off_ohm(ohm),
+        is_in_limits=True,
+    )
     if not note:
         measure("that is", curve.temperature_of(ohm), "degC")
 
@@ -318,7 +344,16 @@ def coils(meter: Ohmmeter, target: Stepper, measure: Measure) -> None:
     share = target.phase_tolerance_percent / 100.0 + METER_SHARE
     low, high = target.phase_ohm * (1.0 - share), target.phase_ohm * (1.0 + share) + LEADS_OHM
     for one, other in (("a1", "a2"), ("b1", "b2")):
-        measure(f"coil {one}-{other}", read[one, other], "ohm", low=low, high=high, limit="phase_ohm")
+        measure(
+            f"coil {one}-{other}",
+            read[one, other],
+            "ohm",
+            low=low,
+            high=high,
+            limit="phase_ohm",
+            uncertainty=off_ohm(read[one, other]),
+            is_in_limits=True,
+        )
     open_ohm = max(1000.0, 20.0 * target.phase_ohm)
     measure.look_first(*_causes.coils(read, low, high, open_ohm))
     found = coil_pairs(read, open_above_ohm=open_ohm)

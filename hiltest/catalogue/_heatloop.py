@@ -138,7 +138,8 @@ def _estimate_power(ride: Ride, heater: Heater, measure: Measure, start_c: float
         "heating power, estimated",
         power_w,
         "W",
-        note=f"+- {spread_w:.1f} W (5 % of heat capacity, 20 % of loss); stated {heater.power_w:g} W at nominal supply",
+        note=f"stated {heater.power_w:g} W at nominal supply; heat capacity is taken to 5 %, loss to 20 %",
+        uncertainty=spread_w,
     )
 
 
@@ -209,7 +210,8 @@ def _estimate_loss(
         "time constant of the block, estimated",
         fit.tau_s,
         "s",
-        note=f"+- {2 * fit.tau_error_s:.0f} s (two standard errors); stated {stated_s:.0f} s",
+        note=f"stated {stated_s:.0f} s",
+        uncertainty=2 * fit.tau_error_s if math.isfinite(fit.tau_error_s) else None,
     )
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import statistics
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from hiltest.errors import NodeFault
+from hiltest.errors import NodeFault, UsageError
 
 if TYPE_CHECKING:
+    from hiltest.description.models import Sensor
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -66,6 +68,33 @@ def mean_and_deviation(values: Sequence[float]) -> tuple[float, float]:
     if any(math.isnan(value) for value in values):
         return math.nan, math.nan
     return statistics.fmean(values), statistics.stdev(values)
+
+
+def reading_off_k(sensor: Sensor, at_c: float) -> float | None:
+    """How much a sensor's reading may be off by its parts, expanded (k = 2), in K; None where they are not described.
+
+    The limits of the parts (1 % thermistor and pull-up, or platinum of class B on a pull-up of 0.1 %, and two counts of
+    the converter) as rectangles: u = a/sqrt(3). Source: JCGM 100:2008, 4.3.7 and 5.1; the limits are common practice.
+    """
+    from hiltest.physics.thermistor import (
+        Divider,
+        NtcBeta,
+        Platinum,
+        ntc_reading_budget,
+        platinum_reading_budget,
+    )
+
+    if sensor.pull_up_ohm is None or math.isnan(at_c):
+        return None
+    divider = Divider(sensor.pull_up_ohm, sensor.adc_bits)
+    with contextlib.suppress(UsageError):  # at that temperature such a divider reads open or shorted
+        if sensor.kind == "ntc" and sensor.r25_ohm and sensor.beta_k:
+            budget = ntc_reading_budget(NtcBeta(sensor.r25_ohm, sensor.beta_k), divider, at_c)
+            return 2.0 / math.sqrt(3.0) * budget.root_sum_square_k
+        if sensor.kind == "platinum" and sensor.r0_ohm:
+            budget = platinum_reading_budget(Platinum(sensor.r0_ohm), divider, at_c)
+            return 2.0 / math.sqrt(3.0) * budget.root_sum_square_k
+    return None
 
 
 def median(values: Sequence[float]) -> float:

@@ -128,6 +128,7 @@ def test_ambient(
         low=limits.ambient_low_c,
         high=limits.ambient_high_c,
         limit="limits.ambient_low_c",
+        uncertainty=_sense.reading_off_k(target, mean),
     )
     measure("standard deviation", deviation, "K", high=target.noise_max_k, limit="noise_max_k")
     if deviation == 0.0:

@@ -68,6 +68,7 @@ def measurement_to_dict(m: Measurement) -> dict[str, Any]:
         "limit_source": m.limit_source,
         "note": m.note,
         **({"form": m.form} if m.form else {}),
+        **({"uncertainty": rounded(m.uncertainty)} if m.uncertainty is not None else {}),
     }
 
 
@@ -85,6 +86,7 @@ def measurement_from_dict(check: str, data: Mapping[str, Any]) -> Measurement:
         limit_source=data.get("limit_source", "none"),
         note=data.get("note", ""),
         form=data.get("form", ""),
+        uncertainty=data.get("uncertainty"),
     )
 
 

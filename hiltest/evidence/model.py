@@ -28,6 +28,7 @@ class Measurement:
     """One measured value against its limits. `verdict` is 'noted' when there is no limit.
 
     `form` says how people write the value where that is not as a plain number: "hex" for one that names something.
+    `uncertainty`, in `unit`, is by how much the value may be off, where that is known.
     """
 
     check: str
@@ -41,6 +42,7 @@ class Measurement:
     limit_source: LimitSource = "none"
     note: str = ""
     form: Form = ""
+    uncertainty: float | None = None
 
 
 BUT = "; but "

@@ -67,8 +67,9 @@ REPORTS_SHOWN = 5
 DECISION_RULE = (
     "A value passes when it lies within its limits, the limits included (simple acceptance, JCGM 106:2012, 8.2); a value "
     "that is no number fails. Uncertainty is not taken off the limits: they are set wide enough apart for the spread of "
-    "good units and of the node's own measuring. Where a hand-held meter measures, limits are widened by what it may be "
-    "off, so what fails is really outside (guarded rejection, 8.3)."
+    "good units and of the node's own measuring. Where it is known it stands behind the value, as ± (expanded, k = 2, or "
+    "the most that it can be), and a value that is nearer to a limit than that says so. Where a hand-held meter measures a "
+    "part, limits are widened by what it may be off, so what fails is really outside (guarded rejection, 8.3)."
 )
 """How a value is judged against its limits; stands in each report."""
 

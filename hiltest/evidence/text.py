@@ -155,8 +155,15 @@ def limits_text(low: float | None, high: float | None, unit: str = "") -> str:
 
 
 def measured_text(m: Measurement) -> str:
-    """Return the value of a measurement with its unit."""
-    return value_text(m.value, m.unit, m.low, m.high, m.form)
+    """Return the value of a measurement with its unit, and by how much it may be off where that is known.
+
+    An uncertainty has two significant digits at most (JCGM 100:2008, 7.2.6).
+    """
+    text = value_text(m.value, m.unit, m.low, m.high, m.form)
+    if m.uncertainty is None:
+        return text
+    value = text.removesuffix(f" {unit_text(m.unit)}") if m.unit else text
+    return with_unit(f"{value} ± {number(float(f'{m.uncertainty:.2g}'), 2, m.unit)}", m.unit)
 
 
 def allowed_text(m: Measurement) -> str:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
 
 from hiltest.campaign.boards import BoardOrder, run_board
+from hiltest.catalogue import _sense
+from hiltest.description.loading import load_description
 
 from .boards import ALONE, accept
 from .files import FIXTURES, edited
@@ -69,3 +72,15 @@ def test_a_bench_supply_is_compared_and_cuts_the_power() -> None:
     assert found.harm.left_on == ()
     other = run_board(BoardOrder(file, 4, ("supply_reading_wrong=0.955",)))
     assert "bench supply's" in other.reasons["sense.supply[head]"]
+
+
+def test_a_reading_says_by_how_much_it_may_be_off() -> None:
+    """1 % of R25 and of the pull-up 0.225 K each at 25 degC (T²/B), 2 counts 0.256 K; as rectangles with k = 2.
+
+    By hand: 2/sqrt(3) · sqrt(0.225² + 0.225² + 0.256²) = 0.47 K. What is not described is not guessed.
+    """
+    sensor = load_description(FIXTURES / "glue_head.toml").description.sensor[0]
+    assert _sense.reading_off_k(sensor, 25.0) == pytest.approx(0.47, abs=0.01)
+    assert _sense.reading_off_k(sensor.model_copy(update={"pull_up_ohm": None}), 25.0) is None
+    assert _sense.reading_off_k(sensor, -80.0) is None, "such a divider reads open"
+    assert _sense.reading_off_k(sensor, math.nan) is None

@@ -15,6 +15,7 @@ import pytest
 
 from hiltest.description.models import Description
 from hiltest.evidence.chart import MAX_POINTS, decimate, draw, limit_bar, margin, ticks
+from hiltest.evidence.codec import measurement_from_dict, measurement_to_dict
 from hiltest.evidence.model import CheckResult, Curve, NodeReport, RunRecord
 from hiltest.evidence.report import render
 from hiltest.evidence.text import clean, limits_text, number, value_text
@@ -268,6 +269,18 @@ def test_the_decision_rule_is_stated() -> None:
     text = Page(render(accepted(), None)).text
     assert "Decision rule" in text
     assert "simple acceptance" in text
+
+
+def test_an_uncertainty_stands_behind_its_value() -> None:
+    """In the table, with the digits that it deserves, and what it means in the decision rule."""
+    record = accepted()
+    kept = record.checks[0].measurements
+    kept[:] = [replace(measured("a.b[c]", "element", 14.6123, "ohm", 12.8, 16.6), uncertainty=0.59123)]
+    text = Page(render(record, None)).text
+
+    assert measurement_from_dict("a.b[c]", measurement_to_dict(kept[0])) == kept[0]
+    assert "14.61 ± 0.59 Ω" in text
+    assert "stands behind the value, as ±" in text
 
 
 def test_the_origin_of_each_limit_is_said() -> None:
