@@ -59,6 +59,18 @@ def load_ids(description: Description, bus: str, folder: Path) -> list[int]:
     return free
 
 
+TROUBLED = ("warning", "passive", "bus-off")
+"""States that a controller enters by its error counters only (ISO 11898-1: 96, 128, 256)."""
+
+
+def trouble(states: Sequence[str]) -> str:
+    """Those of `TROUBLED` that were told, in words; empty if none was.
+
+    An adapter without reports of single errors (SocketCAN without `berr-reporting on`) tells errors by these alone.
+    """
+    return ", ".join(state for state in TROUBLED if state in states)
+
+
 @dataclass(slots=True)
 class Errors:
     """Errors reported by the adapter while watched, by kind. `overflows`: it said that it dropped what it had received,
@@ -80,6 +92,11 @@ class Errors:
             self.overflows += 1
         if report.state is not None:
             self.states.append(report.state)
+
+    @property
+    def trouble(self) -> str:
+        """The worse states that the adapter told, in words."""
+        return trouble(self.states)
 
     @property
     def kinds(self) -> str:
@@ -114,6 +131,16 @@ class Seen:
     kinds: str
     states: list[str]
     bits: int = 0
+
+    @property
+    def is_troubled(self) -> bool:
+        """Errors were told, one by one or by the state that they led to."""
+        return self.errors > 0 or bool(trouble(self.states))
+
+    @property
+    def told_by_state(self) -> bool:
+        """Errors, no good frame, and none of them told singly: the state alone says so."""
+        return not self.errors and not self.frames and bool(trouble(self.states))
 
     @classmethod
     def nothing(cls) -> Seen:
@@ -203,6 +230,19 @@ def watching(link: Link) -> Iterator[Seen]:
     finally:
         remove()
         seen.seconds = link.now_s - start_s
+
+
+def judge_quiet(measure: Measure, link: Link, seen: Seen) -> None:
+    """Error reports and states while nothing was sent. Of an adapter that has told nothing at all of itself, zero is no
+    finding.
+    """
+    tells = seen.errors > 0 or bool(seen.states) or link.port.state() != "unknown"
+    blind = "not judged: this adapter tells nothing of errors so far; bus.observer shows whether it can"
+    measure(
+        "error reports", seen.errors, "errors", high=0 if tells else None, note=seen.kinds if tells else blind
+    )
+    if told := trouble(seen.states):
+        measure.require("the adapter met no errors by its own state", False, f"it told: {told}")
 
 
 def judge_heartbeat(measure: Measure, beats_s: Sequence[float], node: Node) -> None:

@@ -28,6 +28,8 @@ APART_S = 0.5
 ENOUGH_ERRORS = 100
 """Error reports without a good frame: far more than the 16 tries make after which a lone sender is heard whole."""
 
+ONLY_ERRORS = "only errors were heard, so the adapter takes no part on this bus and sends nothing"
+
 
 @dataclass(slots=True)
 class Contact:
@@ -47,15 +49,17 @@ def listen(link: Link, for_s: float, parties: int) -> Contact:
     contact = Contact(_bus.Seen.nothing())
     if parties < 2:
         with _bus.watching(link) as first:
-            link.wait_for(lambda: first.frames > 0 or first.errors > 0, for_s)
+            link.wait_for(lambda: first.frames > 0 or first.is_troubled, for_s)
         contact.seen = first
-    if parties > 1 or (contact.seen.errors and not contact.seen.frames):
+    if parties > 1 or (contact.seen.is_troubled and not contact.seen.frames):
         _stand_apart(link, contact, min(APART_S, max(0.0, end_s - link.now_s)))
     left_s = end_s - link.now_s
     if not contact.apart and left_s > 0:
         with _bus.watching(link) as rest:
-            link.wait_for(lambda: rest.errors >= _bus.ENOUGH_ERRORS, left_s)
+            link.wait_for(lambda: rest.errors >= _bus.ENOUGH_ERRORS or rest.told_by_state, left_s)
         contact.seen = contact.seen.and_then(rest)
+        if contact.seen.told_by_state and isinstance(link.port, Adjustable) and link.port.listen_only(True):
+            contact.apart, contact.note = True, ONLY_ERRORS
     return contact
 
 
@@ -69,9 +73,10 @@ def _stand_apart(link: Link, contact: Contact, for_s: float) -> None:
         return
     with _bus.watching(link) as heard:
         link.wait_for(lambda: heard.frames > 0 or heard.errors >= ENOUGH_ERRORS, for_s)
-    contact.apart = heard.errors > 0 and not heard.frames
+    # Who listens without taking part counts no errors, so that one who tells states alone says nothing meanwhile.
+    contact.apart = not heard.frames and (heard.errors > 0 or contact.seen.told_by_state)
     if contact.apart:
-        contact.note = "only errors were heard, so the adapter takes no part on this bus and sends nothing"
+        contact.note = ONLY_ERRORS
     else:
         port.listen_only(False)
         if heard.errors:

@@ -35,6 +35,10 @@ if TYPE_CHECKING:
 LISTEN_S = 1.0
 SETTLE_S = 0.02
 ANSWER_S = 0.05
+TRIES_BITS = 20 * 200
+"""A lone sender is error passive after 16 tries of a frame of up to 135 bits, error flag and pause behind each (ISO 11898-1)."""
+UNACKNOWLEDGED = 96
+"""Error counter from which something failed again and again: the warning limit (ISO 11898-1)."""
 SCAN_BPS = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 50_000, 20_000, 10_000)
 """Bit rates of the trade, the usual ones first."""
 SCAN_EACH_S = 0.25
@@ -87,6 +91,8 @@ class _Heard:
     ids: Counter[int] = field(default_factory=Counter)
     errors: _bus.Errors = field(default_factory=_bus.Errors)
     answered: bool = False
+    echoed: bool = False
+    """A frame of the host came back from the adapter, which has sent it."""
 
     def take(self, frame: Frame) -> None:
         if frame.error:
@@ -94,10 +100,17 @@ class _Heard:
         elif frame.is_rx:
             self.ids[frame.can_id] += 1
             self.answered |= frame.can_id == _LSS_SLAVE and frame.data[:1] == bytes([_LSS_I])
+        else:
+            self.echoed = True
 
     @property
     def frames(self) -> int:
         return self.ids.total()
+
+    @property
+    def is_troubled(self) -> bool:
+        """Errors were told, one by one or by the state that they led to."""
+        return self.errors.count > 0 or bool(self.errors.trouble)
 
 
 @contextlib.contextmanager
@@ -204,7 +217,7 @@ def why_silent(
         _who_is_it(diagnosis, heard, node, found or {}, known_ids)
         if _LOADER in diagnosis.causes and node.protocol == "canopen":
             _who_has_no_id(link, diagnosis)
-    elif heard.errors.count:
+    elif heard.is_troubled:
         _only_errors(link, bus, diagnosis, heard.errors.states)
     else:
         _one_frame(link, bus, node, diagnosis)
@@ -215,7 +228,7 @@ def why_unheard(link: Link, bus: Bus, seen: _bus.Seen) -> Diagnosis:
     """The same for a bus on which only errors were heard and nothing was sent yet; nothing is sent here either."""
     diagnosis = Diagnosis(
         [
-            f"Listened {seen.seconds:.3g} s without sending: no good frame, {seen.errors} error reports ({seen.kinds})."
+            f"Listened {seen.seconds:.3g} s without sending: no good frame, {_told(seen.errors, seen.kinds, seen.states)}."
         ]
     )
     _only_errors(link, bus, diagnosis, seen.states, has_spoken=False)
@@ -248,17 +261,30 @@ def _listen(link: Link, diagnosis: Diagnosis, for_s: float, lone_and_heard: bool
     start_s = link.now_s
     with _hear(link) as heard:
         if apart:
+            # An adapter that tells no single errors counts none meanwhile, and is found out when it takes part.
             link.wait_for(lambda: heard.frames or heard.errors.count >= ENOUGH_ERRORS, for_s)
             if heard.frames or not heard.errors.count:
                 _take_part(link)
         left_s = max(0.0, start_s + for_s - link.now_s)
         link.wait_for(lambda: heard.errors.count >= ENOUGH_ERRORS and not heard.frames, left_s)
-    errors = (
-        f"{heard.errors.count} error reports ({heard.errors.kinds})" if heard.errors.count else "no errors"
-    )
+    _note_state(link, heard)  # told once, and that may have been before the listening began
+    errors = _told(heard.errors.count, heard.errors.kinds, heard.errors.states)
     listened_s = link.now_s - start_s
     diagnosis.steps.append(f"Listened {listened_s:.3g} s {how}: {heard.frames} good frames, {errors}.")
     return heard
+
+
+def _note_state(link: Link, heard: _Heard) -> None:
+    """Add the adapter's present state to those that it told."""
+    heard.errors.states.append({"off": "bus-off"}.get(link.port.state(), link.port.state()))
+
+
+def _told(count: int, kinds: str, states: Sequence[str]) -> str:
+    """Errors in words."""
+    by_state = _bus.trouble(states)
+    if not count:
+        return f"errors by the adapter's state alone ({by_state})" if by_state else "no errors told"
+    return f"{count} error reports ({kinds})"
 
 
 def _take_part(link: Link) -> None:
@@ -343,8 +369,10 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
     with _hear(link) as heard:
         with contextlib.suppress(QueueFull):
             link.send(frame)
-        link.run_for(ANSWER_S)
-    went_off = link.port.state() == "off" or "bus-off" in heard.errors.states
+        link.run_for(max(ANSWER_S, TRIES_BITS / bus.bit_rate_bps))
+        _note_state(link, heard)
+    counters = link.port.counters()
+    went_off = "bus-off" in heard.errors.states
     link.port.flush()
     with contextlib.suppress(BenchError):
         link.reopen(bus.bit_rate_bps)
@@ -359,12 +387,38 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
     elif kinds:
         diagnosis.steps.append(f"One frame sent: {told}.")
         _mixed(link, bus, diagnosis, kinds)
-    elif heard.errors.count == 0 and link.port.state() == "unknown" and not heard.frames:
-        diagnosis.steps.append("One frame sent: the adapter says nothing about it.")
-        diagnosis.causes = [_CAN_NOT_SEE, _NO_POWER, _OPEN, _WRONG_RATE]
-    else:
+    elif heard.is_troubled or (counters is not None and max(counters) >= UNACKNOWLEDGED):
+        diagnosis.steps.append(
+            f"One frame sent: the adapter tells no single errors, but {_by_state(heard.errors, counters)}: nobody "
+            "acknowledges, or the bit rate is another."
+        )
+        _nobody_or_another_rate(link, bus, diagnosis)
+    elif heard.echoed or heard.frames or counters is not None:
         diagnosis.steps.append("One frame sent: somebody acknowledges.")
         diagnosis.causes = [_NO_ID] if heard.answered else [_LOADER, _OTHER_DEVICE, _HANGS]
+    else:
+        diagnosis.steps.append("One frame sent: not known whether anybody acknowledges, the adapter says nothing.")
+        diagnosis.causes = [_CAN_NOT_SEE, _NO_POWER, _OPEN, _WRONG_RATE, _LOADER]
+
+
+def _by_state(errors: _bus.Errors, counters: tuple[int, int] | None) -> str:
+    """What state and counters of the adapter say, in words."""
+    state = f"its state went to {errors.trouble}" if errors.trouble else ""
+    stand = "its error counters stand at {} (transmit) and {} (receive)"
+    counter = "" if counters is None else stand.format(*counters)
+    return " and ".join(filter(None, [state, counter])) or "it reports bus errors"
+
+
+def _nobody_or_another_rate(link: Link, bus: Bus, diagnosis: Diagnosis) -> None:
+    """State or counter tell that one frame failed again and again, not why."""
+    rate = find_bit_rate(link, bus, diagnosis)
+    if rate is not None:
+        diagnosis.bit_rate_found_bps = rate
+        diagnosis.causes = [
+            Cause(f"the node runs at {rate:,} bit/s", "set both to the same bit rate"),
+        ]
+    else:
+        diagnosis.causes = [_NO_POWER, _OPEN, _SWAPPED, _DEAD, _WRONG_RATE]
 
 
 def _mixed(link: Link, bus: Bus, diagnosis: Diagnosis, kinds: set[str]) -> None:

@@ -833,9 +833,10 @@ class SimulatedAdapter(Section):
     )
     error_reports_per_s: float = Field(
         1000.0,
-        gt=0,
+        ge=0,
         le=1e6,
-        description="bus errors that it tells at most; adapters limit them, so that a storm does not drown the host",
+        description="bus errors that it tells at most; adapters limit them, so that a storm does not drown the host; 0: "
+        "states alone, as SocketCAN without berr-reporting",
     )
 
     restart_s: float | None = Field(

@@ -64,7 +64,7 @@ class AdapterPolicy:
     """What an adapter is like.
 
     `reports_errors`: bus errors and states come as error frames; without, the host sees nothing of them.
-    `error_reports_per_s`: at most so many bus errors are told (None: all). `echo`: own frames come back
+    `error_reports_per_s`: at most so many bus errors are told (None: all; 0: states alone, as SocketCAN without `berr-reporting on`). `echo`: own frames come back
     when they were sent. `queue_frames`: frames that wait for the bus before the adapter refuses more.
     `receive_frames`: frames that wait for the host before some are lost; `overrun` says which, and with
     `tells_overrun` an overflow is reported (if `reports_errors`). `latency_s` between the wire and the program, each way, plus `jitter_s` on
@@ -394,8 +394,8 @@ class Adapter:
     @property
     def counters(self) -> tuple[int, int] | None:
         """Transmit and receive error counter; None if the adapter does not tell them."""
-        if not self.policy.reports_errors:
-            return None
+        if not self.policy.reports_errors or self.policy.error_reports_per_s == 0:
+            return None  # who tells states alone has the counters in those messages, and nowhere else
         return self.controller.counters.tx, self.controller.counters.rx
 
     def restart(self) -> bool:

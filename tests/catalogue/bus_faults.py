@@ -65,6 +65,9 @@ NO_COUNTERS = (
 )
 BLIND = (*NO_COUNTERS, ("[simulation]", ADAPTER.format("reports_errors = false")))
 
+STATES_ONLY = (("[simulation]", ADAPTER.format("error_reports_per_s = 0")),)
+"""An adapter that tells its state and no single error, as SocketCAN without berr-reporting."""
+
 FD = (
     (
         "[simulation]",
@@ -174,6 +177,11 @@ TABLE = (
     Row("adapter_vanishes", QUIET, "no such device", outcome="error"),
     Row("adapter_sends_fd", ENUMERATE, "answers do not come"),
     Row("adapter_keeps_old_frames", QUIET, "before hiltest asked"),
+    Row("no_node", ENUMERATE, "nobody acknowledges, or the bit rate is another", STATES_ONLY),
+    Row("can_unplugged@2.05", ENUMERATE, "nobody acknowledges, or the bit rate is another", STATES_ONLY),
+    Row("wrong_bit_rate", QUIET, "500,000 bit/s", STATES_ONLY),
+    Row("wrong_bit_rate=250000@2.05", ENUMERATE, "250,000 bit/s", STATES_ONLY),
+    Row("stays_in_loader", ENUMERATE, "not known whether anybody acknowledges", STATES_ONLY),
     Row("can_h_l_short adapter_restarts", ENUMERATE, "touch each other"),
     Row("", OBSERVER, "nobody reported", BLIND, "not observable"),
     Row("", LATENCY, "99%", (("[simulation]", ADAPTER.format("latency_s = 0.06")),)),
