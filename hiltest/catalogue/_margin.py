@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -22,10 +22,17 @@ if TYPE_CHECKING:
     from hiltest.node.verbs import Reading
 
 DISTURB_S = 0.5
+DISTURB_BEATS = 2.5
 """A node loses 8 counts a try and is off after 32 (ISO 11898-1): two heartbeats within this time are enough."""
 DISTURB_TICK_S = 0.006
 RECOVERY_MAX_S = 2.0
+RECOVERY_BEATS = 3.0
+"""A node speaks again with its next heartbeat: where three of them take longer than the limit, so long is waited."""
 RECOVERY_BITS = 128 * 11
+RECOVERED_FROM_BUS_OFF = 0x8140
+"""Error code of an emergency message (CiA 301)."""
+DESTROYED = frozenset({"bit", "bit0", "bit1", "stuff", "form", "crc"})
+"""Kinds of errors that somebody else on the line causes. "ack" comes on a dead one too."""
 RECOVERY_WATCH_S = 1.0
 
 SAMPLE_POINTS_PERCENT = tuple(range(50, 95, 5))
@@ -35,14 +42,23 @@ MARGIN_MIN_PERCENT = 10.0
 
 
 def recovery(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -> None:
-    """Destroy everything on the bus for a while, then see who comes back by itself."""
+    """Destroy everything on the bus for a while, then see who comes back by itself.
+
+    Not observable where nothing shows that frames were destroyed: a sound node then shows nothing by being there.
+    """
+    beat_s = _slowest_beat_s(measure, bus)
+    before = _bus.counts(nodes)
     for node in nodes:
         node.go_silent()
     link.run_for(0.05)
-    disturbed = _disturb(link, bus, measure)
-    measure("disturbed for", disturbed, "s", note="every frame on the bus was destroyed")
+    with _bus.errors_of(link) as provoked:
+        disturbed = _disturb(link, bus, measure, max(DISTURB_S, DISTURB_BEATS * beat_s))
+    measure(
+        "disturbed for", disturbed, "s", note="sent at another bit rate, to destroy every frame on the bus"
+    )
     freed_s = link.now_s
-    beats = _signs_of_life(link, nodes)
+    max_s = max(RECOVERY_MAX_S, RECOVERY_BEATS * beat_s)
+    beats, told = _signs_of_life(link, nodes, max_s)
     least_s = RECOVERY_BITS / bus.bit_rate_bps
     for node in nodes:
         back_s = beats.get(node.name)
@@ -50,16 +66,17 @@ def recovery(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measur
             f"first sign of life of {node.name} afterwards",
             float("inf") if back_s is None else back_s - freed_s,
             "s",
-            high=RECOVERY_MAX_S,
+            high=max_s,
             note=f"128 times 11 bits are {1000 * least_s:.1f} ms; its program and its heartbeat's period come on top",
         )
     if measure.failed:
         measure.fail("a node stays mute after bus-off: only switching its supply off and on brings it back")
     for node in nodes:
         node.resume()
-    with _bus.errors_of(link) as errors:
-        link.run_for(RECOVERY_WATCH_S)
-    measure("error reports once all are back", errors.count, "errors", high=0, note=errors.kinds)
+    back = _bus.counts(nodes)
+    shown = _shown_by(provoked, before, back, told)
+    measure("that frames were destroyed is shown by", ", ".join(shown) or "nothing")
+    _judge_after(link, bus, nodes, measure, back)
     for node in nodes:
         with contextlib.suppress(NodeFault):
             node.identify()
@@ -67,32 +84,87 @@ def recovery(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measur
             continue
         measure.require(f"{node.name} answers again", False)
     measure("adapter state", link.port.state())
+    if not shown and not measure.failed:
+        measure.not_observable(
+            "nobody shows that the frames on the bus were destroyed: no node's error count rose, none told of a bus-off, and "
+            "the adapter met no error but unanswered frames. That the nodes are there says nothing then",
+            "an adapter that really joins at another bit rate, or a node with the role bus_errors",
+        )
 
 
-def _signs_of_life(link: Link, nodes: Sequence[GuardedNode]) -> dict[str, float]:
-    """Bench time of the first heartbeat or boot-up of each node, as far as they come in time."""
-    found: dict[str, float] = {}
+def _slowest_beat_s(measure: Measure, bus: Bus) -> float:
+    return max((part.heartbeat_s for part in measure.description.node if part.bus == bus.name), default=0.0)
+
+
+def _shown_by(
+    provoked: _bus.Errors, before: Mapping[str, int], back: Mapping[str, int], told: Collection[str]
+) -> list[str]:
+    """Who shows that frames were destroyed. Unanswered frames don't: an adapter alone on a dead line has them too."""
+    shown = [f"the error count of {name}" for name in before if back.get(name, 0) > before[name]]
+    shown += [f"the report of {name}: recovered from bus-off" for name in sorted(told)]
+    destroyed = ", ".join(f"{kind} {n}" for kind, n in sorted(provoked.by_kind.items()) if kind in DESTROYED)
+    return shown + ([f"errors at the adapter ({destroyed})"] if destroyed else [])
+
+
+def _judge_after(
+    link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure, before: Mapping[str, int]
+) -> None:
+    """Errors once all are back, as the adapter and the nodes count them: whoever saw more. Not judged where none of them can."""
+    with _bus.errors_of(link) as errors:
+        link.run_for(RECOVERY_WATCH_S)
+    after = _bus.counts(nodes)
+    counted = {name: max(0, after[name] - before[name]) for name in before if name in after}
+    seen = sum(counted.values())
+    who = [_bus.ADAPTER] if _bus.ADAPTER in _bus.observers(measure, bus.name) else []
+    who += [f"node {name}" for name in counted]
+    count = max(errors.count, seen)
+    kinds = [
+        errors.kinds,
+        f"nodes counted {seen}" if seen else "",
+        f"observed by {', '.join(who) or 'nobody'}",
+    ]
+    measure(
+        "errors once all are back",
+        count,
+        "errors",
+        high=0 if who or count else None,
+        note="; ".join(filter(None, kinds)),
+    )
+    if not who and not count and not measure.failed:
+        measure.not_observable(
+            "whether errors remain once all are back: the adapter reports none, and no node's count could be read",
+            "an adapter that reports errors, or a node with the role bus_errors",
+        )
+
+
+def _signs_of_life(
+    link: Link, nodes: Sequence[GuardedNode], within_s: float
+) -> tuple[dict[str, float], set[str]]:
+    """Bench time of the first heartbeat or boot-up of each node, as far as they come in time; and who told of a bus-off."""
+    found, told = dict[str, float](), set[str]()
 
     def take(name: str, reading: Reading) -> None:
         if reading.kind in ("heartbeat", "boot"):
             found.setdefault(name, link.now_s)
+        elif reading.kind == "emergency" and reading.value == RECOVERED_FROM_BUS_OFF:
+            told.add(name)
 
     removes = [node.on_reading(partial(take, node.name)) for node in nodes]
     try:
-        link.wait_for(lambda: len(found) == len(nodes), RECOVERY_MAX_S)
+        link.wait_for(lambda: len(found) == len(nodes), within_s)
     finally:
         for remove in removes:
             remove()
-    return found
+    return found, told
 
 
-def _disturb(link: Link, bus: Bus, measure: Measure) -> float:
+def _disturb(link: Link, bus: Bus, measure: Measure, for_s: float) -> float:
     """Send at another bit rate, starting the adapter anew before it gives up; returns for how long, in s."""
     odd = 500_000 if bus.bit_rate_bps != 500_000 else 250_000
     frame = Frame(_bus.LOAD_IDS[0], _bus.SPARSE_EDGES)
     start_s = link.now_s
     try:
-        while link.now_s - start_s < DISTURB_S:
+        while link.now_s - start_s < for_s:
             link.reopen(odd)
             with contextlib.suppress(QueueFull):
                 for _ in range(4):

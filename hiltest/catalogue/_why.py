@@ -397,7 +397,9 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
         diagnosis.steps.append("One frame sent: somebody acknowledges.")
         diagnosis.causes = [_NO_ID] if heard.answered else [_LOADER, _OTHER_DEVICE, _HANGS]
     else:
-        diagnosis.steps.append("One frame sent: not known whether anybody acknowledges, the adapter says nothing.")
+        diagnosis.steps.append(
+            "One frame sent: not known whether anybody acknowledges, the adapter says nothing."
+        )
         diagnosis.causes = [_CAN_NOT_SEE, _NO_POWER, _OPEN, _WRONG_RATE, _LOADER]
 
 

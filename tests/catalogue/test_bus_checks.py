@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from hiltest.catalogue import _margin
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_text
 from hiltest.evidence.model import CheckResult
@@ -20,7 +21,9 @@ from .bus_faults import (
     LATENCY,
     LOAD,
     MARGIN,
+    QUIET,
     RECOVERY,
+    SHORT,
     WITH_LOADS,
     Row,
     run_row,
@@ -95,6 +98,38 @@ def test_everybody_comes_back_from_bus_off(monkeypatch: pytest.MonkeyPatch) -> N
     assert check.outcome == "passed", check.reason
     assert "off" in truth
     assert found(check, "first sign of life of head afterwards").value < 1.0
+
+
+RECOVER = (*with_tests("recovery_test = true"), *SHORT)
+
+
+def test_a_bus_that_nobody_disturbed_has_not_recovered(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the disturbance does not reach the wire, nodes that are there show nothing, sound or not."""
+
+    def wait(link: Any, _bus: Any, _measure: Any, for_s: float) -> float:
+        link.run_for(for_s)
+        return for_s
+
+    monkeypatch.setattr(_margin, "_disturb", wait)
+    check = run(RECOVERY, "stays_bus_off", edit=RECOVER)
+    assert check.outcome == "not observable"
+    assert "nobody shows that the frames on the bus were destroyed" in check.reason
+
+
+def test_errors_after_bus_off_are_seen_by_the_node_where_the_adapter_is_blind() -> None:
+    """The adapter's zero is no finding: the node's own count fails the check."""
+    check = run(RECOVERY, "noise_bursts=200@8.05", "adapter_hides_errors", edit=RECOVER)
+    assert check.outcome == "failed"
+    assert "errors once all are back" in check.reason
+    assert "nodes counted" in check.reason
+
+
+def test_a_blind_adapter_is_not_judged_quiet() -> None:
+    """Zero error reports of an adapter that tells nothing of itself is noted, and never green."""
+    blind, seeing = (found(run(QUIET, fault), "error reports") for fault in ("adapter_hides_errors", ""))
+    assert (blind.value, blind.verdict) == (0, "noted")
+    assert "tells nothing of errors" in blind.note
+    assert (seeing.value, seeing.verdict) == (0, "passed")
 
 
 def test_the_margin_is_a_curve_over_the_sample_point() -> None:
