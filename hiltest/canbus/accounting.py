@@ -36,7 +36,7 @@ from hiltest.canbus.frames import (
 from hiltest.errors import UsageError
 
 if TYPE_CHECKING:
-    from hiltest.canbus.batch import Rows
+    from hiltest.canbus.batch import KnownRows, Rows
     from hiltest.canbus.framearrays import Array
 
 ERROR_REPORT_BITS = ERROR_FRAME_BITS_MAX + INTERMISSION_BITS
@@ -139,9 +139,14 @@ class BusAccount:
             (2 * bits * NS_PER_S + bitrate) // (2 * bitrate) for bits in range(_CLASSIC_BITS_MAX + 1)
         ]
         self._window: deque[tuple[int, int]] = deque()  # (end, busy), nanoseconds
+        self._window_columns: tuple[Array, Array] | None = None  # the same behind a batch, until one looks
         self._window_busy_ns = 0
-        self._waiting: list[Frame] = []
+        # What was noted: stamps of all; frames that came alone, with their places, and frames that came together.
         self._stamps: list[int] = []
+        self._alone: list[Frame] = []
+        self._places: list[int] = []
+        self._together: list[Frame] = []
+        self._known: KnownRows | None = None
 
     # --- taking in ---
 
@@ -149,16 +154,18 @@ class BusAccount:
         """Take one frame or error frame; it counts from the next `settle` on. In great numbers a fraction of the
         work of `add`.
         """
-        self._waiting.append(frame)
-        self._stamps.append(frame.t_ns)
-        if len(self._waiting) >= WAITING_MAX:
+        stamps = self._stamps
+        self._alone.append(frame)
+        self._places.append(len(stamps))
+        stamps.append(frame.t_ns)
+        if len(stamps) >= WAITING_MAX:
             self.settle()
 
     def note_many(self, frames: Sequence[Frame], t_ns: int) -> None:
         """As `note`, for frames that all count as of `t_ns`, whatever their own stamps are."""
-        self._waiting += frames
+        self._together += frames
         self._stamps += repeat(t_ns, len(frames))
-        if len(self._waiting) >= WAITING_MAX:
+        if len(self._stamps) >= WAITING_MAX:
             self.settle()
 
     def settle(self) -> None:
@@ -167,16 +174,27 @@ class BusAccount:
         Raises:
             UsageError: a frame no bus could carry.
         """
-        waiting, self._waiting = self._waiting, []
-        stamps, self._stamps = self._stamps, []
-        if len(waiting) < FEW:
-            for frame, t_ns in zip(waiting, stamps, strict=True):
-                self.add(frame.at(t_ns))
+        stamps, alone, places, together = self._stamps, self._alone, self._places, self._together
+        if not stamps:
             return
-        from hiltest.canbus.batch import FD_FRAME_DTYPE, FRAME_DTYPE, to_rows
+        self._stamps, self._alone, self._places, self._together = [], [], [], []
+        if len(stamps) < FEW:
+            several, single = iter(together), dict(zip(places, alone, strict=True))
+            for place, t_ns in enumerate(stamps):
+                self.add((single.get(place) or next(several)).at(t_ns))
+            return
+        import numpy as np
 
-        is_fd = any(frame.fd for frame in waiting)
-        rows = to_rows(waiting, FD_FRAME_DTYPE if is_fd else FRAME_DTYPE)
+        from hiltest.canbus.batch import FD_FRAME_DTYPE, KnownRows, to_rows
+
+        rows = np.empty(len(stamps), FD_FRAME_DTYPE)
+        came_together = np.ones(len(stamps), bool)
+        came_together[places] = False
+        if together:
+            self._known = self._known or KnownRows()
+            rows[came_together] = self._known.rows(together)
+        if alone:
+            rows[places] = to_rows(alone, FD_FRAME_DTYPE)
         rows["t_ns"] = stamps
         self.add_rows(rows)
 
@@ -237,7 +255,7 @@ class BusAccount:
         if not busy_ns:
             return
         self.busy_ns += busy_ns
-        window = self._window
+        window = self._window_now()
         window.append((t_ns, busy_ns))
         self._window_busy_ns += busy_ns
         start = t_ns - self.window_ns
@@ -372,10 +390,13 @@ class BusAccount:
         ends, busy = ends[counted], busy[counted].astype(np.int64)
         if not len(ends):
             return
-        old = len(self._window)
-        if old:
-            ends = np.concatenate(([end for end, _ in self._window], ends))
-            busy = np.concatenate(([length for _, length in self._window], busy))
+        held = self._window_columns
+        if held is None:
+            held = tuple(np.array(column, np.int64) for column in zip(*self._window, strict=True))  # type: ignore[assignment]
+        old = 0
+        if held:
+            old = len(held[0])
+            ends, busy = np.concatenate((held[0], ends)), np.concatenate((held[1], busy))
         total = np.concatenate(([0], np.cumsum(busy)))
         starts = ends - self.window_ns
         first = np.searchsorted(ends, starts, side="right")
@@ -385,8 +406,16 @@ class BusAccount:
                 self.peak_utilisation, min(1.0, float(inside[old:].max()) / self.window_ns)
             )
         keep = int(first[-1])
-        self._window = deque(zip(ends[keep:].tolist(), busy[keep:].tolist(), strict=True))
+        self._window_columns = ends[keep:], busy[keep:]
         self._window_busy_ns = int(busy[keep:].sum())
+
+    def _window_now(self) -> deque[tuple[int, int]]:
+        """Ends and durations of what is in the window."""
+        if self._window_columns is not None:
+            ends, busy = self._window_columns
+            self._window = deque(zip(ends.tolist(), busy.tolist(), strict=True))
+            self._window_columns = None
+        return self._window
 
     # --- answers ---
 
@@ -396,7 +425,7 @@ class BusAccount:
             return 0.0
         start = (self.last_ns if now_ns is None else max(now_ns, self.last_ns)) - self.window_ns
         busy = 0
-        for end, length in reversed(self._window):
+        for end, length in reversed(self._window_now()):
             if end <= start:
                 break
             busy += length - max(0, start - (end - length))

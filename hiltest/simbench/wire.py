@@ -487,7 +487,7 @@ class Wire:
         if flight is not self._flight:
             return  # taken back
         sender, (_, before_stamp, behind_stamp) = flight
-        clock, keys, lengths = self._clock, self._keys, self._lengths
+        clock, keys, lengths, may_pass = self._clock, self._keys, self._lengths, self._may_pass
         while True:
             now = clock._now_ns
             queue = sender._queue
@@ -516,32 +516,37 @@ class Wire:
                 self._arrange()
                 raise
             self._hold = False
+            # What `_arrange` decides in the usual case, without a further call.
             ready = self._ready
             if not self._calm or not ready or free < self._all_idle_ns:
-                self._arrange()
-                return
+                break
             sender = ready[0]
-            if len(ready) > 1:
+            if len(ready) == 2:
+                other = ready[1]
+                ahead = keys[sender._number] - keys[other._number]
+                if ahead == 0 or self._one_shots:
+                    break
+                if ahead > 0:
+                    sender = other
+            elif len(ready) > 2:
                 lowest = min(keys)
                 sender = self._stations[keys.index(lowest)]
                 if keys.count(lowest) > 1 or self._one_shots:
-                    self._arrange()
-                    return
+                    break
             head = sender._queue[0]
             if head[5] or not sender._clean:
-                self._arrange()
-                return
+                break
             known = lengths.get(head[:6]) or self._known(head)
             bits, before_stamp, behind_stamp = known
             end = free + sender._spans_ns[bits]
             if end >= self._noise.next_ns:
-                self._arrange()
-                return
+                break
             self._sof_ns, self._sender = free, sender
-            if not self._may_pass(end):
+            if not may_pass(end):
                 self._flight = flight = (sender, known)
                 self._call_at(end, self._landing, flight)
                 return
+        self._arrange()
 
     def _note_good_frame(self, sender: Controller) -> None:
         """What a good frame changes where something was amiss before."""

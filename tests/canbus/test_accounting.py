@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hiltest.canbus import frames
 from hiltest.canbus.accounting import ERROR_REPORT_BITS, IDS_MAX, BusAccount, Gap, SequenceCheck
-from hiltest.canbus.batch import FD_FRAME_DTYPE, to_rows
+from hiltest.canbus.batch import FD_FRAME_DTYPE, KnownRows, to_frames, to_rows
 from hiltest.canbus.frame import Frame
 from hiltest.errors import UsageError
 
@@ -20,7 +20,8 @@ MS = 1_000_000
 
 
 def everything(account: BusAccount) -> dict[str, object]:
-    found = {name: value for name, value in vars(account).items() if name != "ids"}
+    account._window_now()  # in the form that single frames leave it in
+    found = {name: value for name, value in vars(account).items() if name not in ("ids", "_known")}
     return {**found, "ids": {key: repr(entry) for key, entry in account.ids.items()}}
 
 
@@ -67,6 +68,18 @@ def test_what_is_noted_and_settled_adds_up_too(few: int) -> None:
     noted.settle()
 
     assert everything(noted) == everything(single)
+
+
+def test_rows_of_frames_that_come_again_are_those_of_the_frames() -> None:
+    """The same objects again, equal ones, and more than are kept."""
+    rng = random.Random(5)
+    known = KnownRows(most=200)
+    pool = mixed(150, 5, errors=True)
+    for turn in range(40):
+        fresh = mixed(rng.randrange(120), 100 + turn)
+        frames = [*rng.choices(pool, k=300), *fresh, *(frame.at(7) for frame in fresh[:3])]
+
+        assert to_frames(known.rows(frames)) == to_frames(to_rows(frames, FD_FRAME_DTYPE))
 
 
 def test_single_frames_and_batches_may_be_mixed() -> None:

@@ -96,7 +96,7 @@ class Kernel:
         KernelError: it did not come up within `boot_limit_s`.
     """
 
-    def __init__(self, folder: Path, memory_mb: int = 256, boot_limit_s: float = BOOT_LIMIT_S) -> None:
+    def __init__(self, folder: Path, memory_mb: int = 512, boot_limit_s: float = BOOT_LIMIT_S) -> None:
         self.folder = folder
         self._jobs = folder / "jobs"
         self._jobs.mkdir(parents=True)
