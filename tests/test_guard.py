@@ -409,10 +409,23 @@ def test_a_sensor_without_a_heater_has_a_ceiling_too(
     pump = DESCRIPTION.stepper[0].model_copy(update={"motor_sensor": "board" if on_motor else None})
     changed = {"sensor": [DESCRIPTION.sensor[0], sensors[1]], "stepper": [pump]}
     bench = Bench(description=DESCRIPTION.model_copy(update=changed))
+    bench.node.set_fan("nozzle", 1.0)
+    bench.node.set_fan("nozzle", 0.0)
     bench.says(1.0, "temperature_c", at_c - 0.1, "board")
     bench.says(2.0, "temperature_c", at_c + 0.1, "board")
     assert assert_trips(bench, f"{at_c + 0.1:.1f} degC, above .*{words}") == pytest.approx(2.0)
-    assert bench.sent == ["stop_all"]
+    assert bench.sent == ["set_fan", "set_fan", "stop_all"]
+
+
+def test_a_wrong_sensor_that_reads_hot_is_left_to_its_own_check_until_something_is_on() -> None:
+    """At rest it is told by what it is; once anything was energised, what reads too hot counts as too hot."""
+    bench = Bench()
+    bench.says(1.0, "temperature_c", 97.0, "board")
+    bench.link.run_for(2.0)
+    assert bench.guard.tripped is None
+    bench.node.set_fan("nozzle", 1.0)
+    bench.says(2.5, "temperature_c", 97.0, "board")
+    assert_trips(bench, "97.0 degC, above what a sensor that controls no heater may have")
 
 
 def test_the_lower_ceiling_of_sensor_and_heater_holds() -> None:

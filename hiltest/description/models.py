@@ -565,7 +565,7 @@ class Sensor(Load):
         None,
         f"makers of steppers allow {MOTOR_CEILING_C:g} degC and more at the case, parts of the industrial range end at "
         f"{BOARD_CEILING_C:g} degC; " + COMMON,
-        "never above this; the guard trips. Left out: the ceiling_c of the heater that it controls; as motor_sensor "
+        "never above this; the guard trips, for a sensor of no heater once anything was on. Left out: the ceiling_c of the heater that it controls; as motor_sensor "
         f"{MOTOR_CEILING_C:g} degC; any other {BOARD_CEILING_C:g} degC",
         gt=30,
         le=850,

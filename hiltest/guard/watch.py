@@ -88,7 +88,7 @@ class Guard:
         self._passed: set[str] = set()
         self._on: dict[tuple[str, str], float | None] = {}
         self._hot: dict[str, _Hot] = {}
-        self._used_since_off = False
+        self._used_since_off = self._ever_used = False
         self._last_c: dict[str, tuple[int, float]] = {}
         self._base_c: dict[str, float] = {}
         self._heard_ns: dict[str, int] = {}
@@ -238,7 +238,7 @@ class Guard:
         if not self._on:
             self._base_c.clear()
         self._on[kind, name] = until_s
-        self._used_since_off = True
+        self._used_since_off = self._ever_used = True
         self._heard_ns[load.node or ""] = self._link.now_ns
 
     def note_off(self, kind: str, name: str) -> None:
@@ -267,7 +267,7 @@ class Guard:
 
     def note_maybe_on(self) -> None:
         """Commands that no sound node follows are about to be sent; the next `all_off` verifies what they did."""
-        self._used_since_off = True
+        self._used_since_off = self._ever_used = True
 
     def excuse(self, name: str, seconds: float) -> None:
         """Bear, for a drill, that node or sensor `name` is silent for `seconds` from now on.
@@ -320,7 +320,8 @@ class Guard:
             return
         self._last_c[sensor] = (t_ns, value_c)
         ceiling = self._ceilings.get(sensor)
-        if ceiling is not None and value_c > ceiling.at_c:
+        # Before anything was on, a sensor of no heater that reads hot is a wrong sensor: its own check says so, and better.
+        if ceiling is not None and value_c > ceiling.at_c and (heaters or self._ever_used):
             self._trip(f"sensor {sensor!r} reads {value_c:.1f} degC, above {ceiling.whose}")
         for heater in heaters:
             hot = self._hot.get(heater.name)

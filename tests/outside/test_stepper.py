@@ -168,8 +168,8 @@ def test_a_wrong_microstep_setting_is_told_by_the_travel(set_to: int) -> None:
 
 @pytest.mark.parametrize(
     ("commanded_mm", "measured_mm", "factor"),
-    [(10.0, 10.0 * 18 / 20, 1.0), (10.0, 10.0 * 16 / 20, None), (10.0, 10.0 * 3.0, None), (90.0, 90.0 / 5.18, None)],
-    ids=["a pulley of 18 teeth looks right", "of 16 does not", "a gear of 3:1", "of 5.18:1"],
+    [(10.0, 10.0 * 18 / 20, 1.0), (10.0, 19.0, 2.0), (10.0, 10.0 * 16 / 20, None), (10.0, 10.0 * 3.0, None), (90.0, 90.0 / 5.18, None)],
+    ids=["a pulley of 18 teeth looks right", "half the microsteps and 5 % short", "of 16 does not", "a gear of 3:1", "of 5.18:1"],
 )  # fmt: skip
 def test_pulleys_and_gears_are_no_microstep_setting(
     commanded_mm: float, measured_mm: float, factor: float | None
