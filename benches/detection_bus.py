@@ -37,7 +37,7 @@ HEALTHY = (
 
 @dataclass(frozen=True)
 class Found:
-    """One board: was it as the table says, and if not, what happened."""
+    """One board: was it as the table says, outcome and words, and if not, what happened."""
 
     as_expected: bool
     instead: str = ""
@@ -52,10 +52,12 @@ def try_row(job: tuple[int, int]) -> Found:
         return Found(not bad, "; ".join(bad))
     row = bus_faults.TABLE[number]
     record, check = bus_faults.run_row(row, seed)
-    if check.outcome == row.outcome:
-        return Found(True)
-    others = [each.name for each in record.checks if each.outcome == "failed"]
-    return Found(False, f"seed {seed}: {check.outcome}; failed instead: {', '.join(others) or 'nothing'}")
+    if check.outcome != row.outcome:
+        others = [each.name for each in record.checks if each.outcome == "failed"]
+        return Found(False, f"seed {seed}: {check.outcome}; failed instead: {', '.join(others) or 'nothing'}")
+    if not bus_faults.says_it(row, check):
+        return Found(False, f"seed {seed}: {check.outcome} without a word of {row.says!r}: {check.reason}")
+    return Found(True)
 
 
 def _results(rows: list[int], seeds: range, processes: int) -> Iterator[tuple[int, list[Found]]]:

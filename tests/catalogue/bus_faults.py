@@ -212,6 +212,11 @@ def run_row(row: Row, seed: int = 1) -> tuple[RunRecord, CheckResult]:
     return record, next(check for check in record.checks if check.name == row.fails)
 
 
+def says_it(row: Row, check: CheckResult) -> bool:
+    """The check says something of the fault, in its reason or its notes."""
+    return row.says in "\n".join([check.reason, *check.notes])
+
+
 def run_unseen(unseen: Unseen, seed: int = 1) -> RunRecord:
     """Run the checks of bus, adapter and cold wires on a fault of `UNSEEN`."""
     checks = (PAIR, LINES, QUIET, ENUMERATE, DUPLICATE, LOAD, LATENCY, HEARTBEAT)
