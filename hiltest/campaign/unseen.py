@@ -100,11 +100,12 @@ BOARD: tuple[Unseen, ...] = (
         "motor (stepper.motor_sensor): motion.warm then runs it for stepper.warm_s and reads the flags",
     ),
     Unseen(
-        "sensor_series_resistance=50",
-        "50 ohm are 0.05 % of a thermistor of 100 kohm at room temperature and 0.2 % at the low setpoint: 0.01 K and 0.04 K. "
-        "Where the part has come down to 900 ohm, near 190 degC, the same 50 ohm make it read 3 K too low (B 3950 K)",
-        "an ohmmeter from the sensor's plug through the wire to its bead: below 1 ohm each; an independent thermometer at the "
-        "working temperature. Thousands of ohms show in sense.ambient and cold.sensor",
+        "sensor_series_resistance, up to 3 kohm",
+        "2 kohm are 2 % of a thermistor of 100 kohm in the room and 6 % at 50 degC: 0.4 K and 1.4 K too low, within every limit. "
+        "At 200 degC the part has 0.7 kohm left: it reads 136 degC with 2 kohm in series, 156 degC with 1 kohm, 196 degC with "
+        "50 ohm (beta formula, B 3950 K)",
+        "an ohmmeter from the sensor's plug through each wire to its bead: below 1 ohm; an independent thermometer at the working "
+        "temperature, not only at the low setpoint. A thermal cut-off of its own protects whatever the sensor says",
     ),
     Unseen(
         "heater_leaks, without an operator",

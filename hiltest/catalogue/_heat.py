@@ -85,6 +85,11 @@ class Pulse:
         """Peak rise over the expected one."""
         return self.peak_k / self.expected_k
 
+    @property
+    def power_w(self) -> float:
+        """Heating power at the measured supply, by the peak and the stated heat capacity."""
+        return self.peak_k / expected_rise_k(self.heater) * self.heater.power_w
+
     def others(self) -> list[tuple[str, float]]:
         """Other sensors and their rises, the largest first."""
         found = [(name, rise) for name, rise in self.rises_k.items() if name != self.heater.sensor]
@@ -108,6 +113,11 @@ class Pulse:
         return 0.5 * (low + high)
 
 
+def pulse_power_key(heater: Heater) -> str:
+    """Under which key `pulse` leaves the heater's power in W for the loop's check."""
+    return f"power in the pulse {heater.name}"
+
+
 def pulse(
     link: Link, node: GuardedNode, heater: Heater, measure: Measure, nodes: Sequence[GuardedNode]
 ) -> None:
@@ -120,6 +130,7 @@ def pulse(
             "temperature): a heater that is wired to a block there would look open"
         )
     result = _give(link, node, heater, measure, readers)
+    measure.memory[pulse_power_key(heater)] = result.power_w
     measure.look_first(*_likely(result, heater, _measured(measure, heater)))
     _judge_own(result, heater, measure)
     _judge_others(result, heater, measure)

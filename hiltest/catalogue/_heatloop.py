@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue._heat import EVERY_S, supply_v
+from hiltest.catalogue._heat import EVERY_S, pulse_power_key, supply_v
 
 if TYPE_CHECKING:
     from hiltest.description.models import Fan, Heater, Sensor
@@ -23,6 +23,10 @@ FOLLOW_HYSTERESIS_K = 4.0
 """So far below follows_above_c a node may keep its fan running."""
 CAPACITY_UNCERTAIN, LOSS_UNCERTAIN = 0.05, 0.2
 """How far heat capacity and loss of a good block may be from the stated ones (common practice, no source)."""
+DUTY_LOW, DUTY_HIGH = 0.6, 1.2
+"""Power while regulated over power in the full pulse, beyond what the loss leaves open: one element, one supply, one heat
+capacity, so that only duty and loss can differ. Below 1 there is more room: what a block passes on to its frame on the
+long way counts as missing power (chosen for hiltest)."""
 
 
 @dataclass(slots=True)
@@ -140,6 +144,26 @@ def _estimate_power(ride: Ride, heater: Heater, measure: Measure, start_c: float
         "W",
         note=f"stated {heater.power_w:g} W at nominal supply; heat capacity is taken to 5 %, loss to 20 %",
         uncertainty=spread_w,
+    )
+    _judge_duty(power_w, LOSS_UNCERTAIN * lost_j / (stored_j + lost_j), heater, measure)
+
+
+def _judge_duty(power_w: float, open_share: float, heater: Heater, measure: Measure) -> None:
+    """A duty that is applied larger or smaller than it is told shows while the loop regulates; a full pulse hides it."""
+    pulse_w = measure.memory.get(pulse_power_key(heater), math.nan)
+    if not pulse_w > 0.0:
+        return
+    share = power_w / pulse_w
+    note = f"{power_w:.1f} W for the duty that was told, {pulse_w:.1f} W fully on"
+    if share > DUTY_HIGH + open_share:
+        note += "; MORE IS APPLIED THAN THE NODE TELLS: a wrong scale of its output"
+    measure(
+        "regulated power over that of the pulse",
+        share,
+        "",
+        low=DUTY_LOW - open_share,
+        high=DUTY_HIGH + open_share,
+        note=note,
     )
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
 from hiltest.catalogue._heat import IDLE_ABORT_K
+from hiltest.catalogue._heatloop import DUTY_HIGH, DUTY_LOW
 from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
@@ -138,6 +139,11 @@ def test_pulse(
             ("reached within heater.window_s", "chosen for hiltest; set it from a good board"),
             ("overshoot up to heater.overshoot_max_k", "common practice, no source"),
             ("within heater.steady_band_k afterwards", "common practice, no source"),
+            (
+                f"power while regulated over that of the pulse {DUTY_LOW:g} to {DUTY_HIGH:g}, and what 20 % "
+                "of the loss leaves open",
+                "heat balance; heat capacity and element are the same in both, so that they count nothing",
+            ),
             ("falls by 0.3 of what an unheated block does", "chosen for hiltest"),
             ("the supply dips no more than harness.drop_max_percent", "3 % to 5 % is common practice"),
         ),
@@ -145,6 +151,7 @@ def test_pulse(
             "too slow: weak element, low supply, thin power pair, a fan that blows on the block",
             "overshoot or swinging: sensor loosely seated, loop constants for another block",
             "never steady: loose sensor contact",
+            "more power than the duty tells: wrong scale of the output in the firmware, as per cent for per mille",
             "does not cool: output stuck on",
         ),
     ),

@@ -38,6 +38,13 @@ def _named(value: Any, known: frozenset[str]) -> set[str]:
     return set()
 
 
+def _is_text(value: Any) -> bool:
+    """A text or a tuple of texts, and no table of rows."""
+    return isinstance(value, str) or (
+        isinstance(value, tuple) and all(isinstance(each, str) for each in value)
+    )
+
+
 def _rows(module: ModuleType) -> Iterator[Any]:
     for each in vars(module).values():
         for mark in getattr(each, "pytestmark", ()):
@@ -45,8 +52,8 @@ def _rows(module: ModuleType) -> Iterator[Any]:
                 yield from mark.args[1]
 
 
-def _functions(module: ModuleType) -> Iterator[list[Any]]:
-    """Of each test function: its texts, and the values of the module's constants that it or a helper beside it names."""
+def _functions(module: ModuleType) -> Iterator[Any]:
+    """Of each test function: its texts and the module's texts that it or a helper beside it names; of tables each row."""
     body = ast.parse(inspect.getsource(module)).body
     functions = {node.name: node for node in body if isinstance(node, ast.FunctionDef)}
     for name, function in functions.items():
@@ -57,7 +64,9 @@ def _functions(module: ModuleType) -> Iterator[list[Any]]:
         parts = [part for each in (function, *helpers) for part in ast.walk(each)]
         texts = [part.value for part in parts if isinstance(part, ast.Constant)]
         names = {part.id for part in parts if isinstance(part, ast.Name) and part.id.isupper()}
-        yield [*texts, *(getattr(module, each, "") for each in names)]
+        values = [getattr(module, each, "") for each in names]
+        yield [*texts, *(value for value in values if _is_text(value))]
+        yield from (row for value in values if isinstance(value, tuple) for row in value)
 
 
 def proofs() -> Proofs:
