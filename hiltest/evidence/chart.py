@@ -228,6 +228,9 @@ def limit_bar(m: Measurement) -> str:
     end = right if m.high is None else x(m.high)
     parts = [svg_line(left, 9, right, 9, "track"), svg_box(start, 4, end - start, 10, "zone")]
     parts += [svg_line(x(limit), 2, x(limit), 16, "end") for limit in (m.low, m.high) if limit is not None]
+    if m.uncertainty is not None:
+        least, most = (x(min(max(m.value + off, low), high)) for off in (-m.uncertainty, m.uncertainty))
+        parts.append(svg_line(least, 9, most, 9, "off"))
     at = x(min(max(m.value, low), high))
     if m.verdict == "failed":
         parts.append(f'<path class="out" d="M{at - 4:.1f} 5l8 8m0 -8l-8 8"/>')

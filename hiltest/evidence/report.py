@@ -410,7 +410,7 @@ def _row(m: Measurement) -> str:
     note = f'<br><span class="of">{esc(spoken(m.note))}</span>' if m.note else ""
     cells = [
         f'<th scope="row" role="rowheader">{esc(spoken(m.name))}{note}</th>',
-        _cell("value", esc(measured_text(m))),
+        _cell("value", _TIED.sub("\u00a0", esc(measured_text(m))).replace("± ", "±\u00a0")),
         _cell("allowed", esc(allowed_text(m))),
         _cell("pic", limit_bar(m)),
         _cell("from soft", SOURCE_WORDS[m.limit_source] if m.verdict != "noted" else ""),

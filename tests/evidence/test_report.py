@@ -281,6 +281,8 @@ def test_an_uncertainty_stands_behind_its_value() -> None:
     assert measurement_from_dict("a.b[c]", measurement_to_dict(kept[0])) == kept[0]
     assert "14.61 ± 0.59 Ω" in text
     assert "stands behind the value, as ±" in text
+    assert 'class="off"' in limit_bar(kept[0])
+    assert 'class="off"' not in limit_bar(replace(kept[0], uncertainty=None))
 
 
 def test_the_origin_of_each_limit_is_said() -> None:
