@@ -6,6 +6,7 @@ import pytest
 
 from hiltest.errors import GateClosed, GuardTripped, Refused, UsageError
 from hiltest.guard import ABOVE_CEILING_MAX_K, DRILL_GATES, EXCUSED_MAX_S
+from hiltest.node.verbs import OldMove
 
 from .test_guard import EVERY_GATE, Bench
 
@@ -79,6 +80,20 @@ def test_stale_commands_keep_their_gates_and_the_ceiling() -> None:
     with pytest.raises(UsageError, match="ceiling"):
         bench.node.send_stale({}, {"reservoir": 300.0})
     assert bench.driver.calls == []
+
+
+def test_old_moves_keep_the_gates_of_moves_and_none_is_long() -> None:
+    """Nothing is sent before the driver is set, nor a long move before a small one has been seen to end with its host."""
+    small, long = OldMove(800, 0.5), OldMove(16_000, 0.5)
+    for missing, move in (("motion.driver_ready[pump]", small), ("safe.move_ends[pump]", long)):
+        bench = Bench(tuple(gate for gate in READY if gate != missing))
+        with pytest.raises(GateClosed) as caught:
+            bench.node.send_stale({}, {}, {"pump": move})
+        assert missing in caught.value.missing
+        assert bench.driver.calls == []
+    bench = Bench(READY)
+    bench.node.send_stale({}, {}, {"pump": small})
+    assert bench.driver.calls == [("send_stale", {}, {}, {"pump": small})]
 
 
 def test_the_next_all_off_verifies_what_stale_commands_did() -> None:

@@ -58,6 +58,8 @@ TIER_1: tuple[Row, ...] = (
     Row("emergency stop without effect", "emergency_stop_dead", 1, alone=False),
     Row("acts on old commands", "acts_on_old_commands", 1, pulses=4, small_moves=3),
     Row("no watchdog", "no_watchdog", 1, pulses=6),
+    Row("a trip clears the report, not the gate", "trip_leaves_gate_on[reservoir]", 1, small_moves=0),
+    Row("host vanishes, the motor goes on", "motor_ignores_silence", 1, small_moves=3),
     Row("switch that never triggers", "switch_never_triggers[pump_home]", 1, small_moves=0),
     Row("switch with an open wire, normally open", "switch_never_triggers[level]", 1, alone=False),
     Row("direction reversed", "stepper_reversed[pump]", 1, small_moves=3),

@@ -85,12 +85,11 @@ BOARD: tuple[Unseen, ...] = (
         "act within node.stop_max_s. Look that its identifier is the lowest of all",
     ),
     Unseen(
-        "a move that goes on after the host fell silent, a stop, a reset or a return of the power; an old move obeyed",
-        "no drill has a motor on: on a node that fails it, only the supply's switch ends the move. The result of each drill "
-        "says that the motor was not part of it",
-        "after the drills have passed, with the axis free and a hand on the supply's switch: start a slow small move, close the "
-        "host's program; the axis must stand within node.host_silence_max_s. The same with the stop and with a reset; power "
-        "off and on with moves still being sent: nothing may move",
+        "a move that goes on after a reset, a cut cable or an emergency stop; an old move obeyed that the driver can't send",
+        "safe.move_ends has a small move under way when the host falls silent and when the stop command comes, and sends old "
+        "moves where the driver can; the other drills have no motor on, and the result of each says so",
+        "after safe.move_ends has passed, with the axis free and a hand on the supply's switch: start a slow small move, reset the "
+        "node, pull its bus plug, press the emergency stop; the axis must stand each time within node.host_silence_max_s",
     ),
     Unseen(
         "driver_hot, without a sensor on the motor",

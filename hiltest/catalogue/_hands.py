@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from hiltest import cautions
+from hiltest.catalogue._moving import OldMoves
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
 from hiltest.catalogue._trip import OneHeater
 from hiltest.errors import NoAnswer, NodeFault, NotOffered, Refused
@@ -34,8 +35,8 @@ def power_return(
     supply: ScpiSupply | None,
 ) -> None:
     """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
-    say_motors_left_out(part, measure)
     duties, setpoints = proven_orders(part, measure)
+    standing = OldMoves(link, node, part, measure)
     node.stop_all()
     live = Live(link, node, part, measure, supply=supply)
     live.note_rest()
@@ -47,7 +48,7 @@ def power_return(
 
     def command() -> None:
         nonlocal sent
-        node.send_stale(duties, setpoints)
+        node.send_stale(duties, setpoints, standing.moves)
         sent += 1
 
     timer = link.every(STALE_EVERY_S, command)
@@ -61,13 +62,16 @@ def power_return(
         timer.cancel()
         link.port.flush()
     measure(
-        "commands sent while there was no power, and into the boot", sent * (len(duties) + len(setpoints)), ""
+        "commands sent while there was no power, and into the boot",
+        sent * (len(duties) + len(setpoints) + len(standing.moves)),
+        "",
     )
     measure("answers again after", came_back_s, "s")
     if math.isnan(came_back_s):
         measure.fail("the node did not answer after its power came back")
     live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
     live.judge_rest("the power came back")
+    standing.judge("the power came back")
     if "read_status" in node.offers:
         measure("reset cause", node.read_status().reset_cause)
     node.resume()

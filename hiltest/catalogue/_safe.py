@@ -398,7 +398,7 @@ def say_motors_left_out(part: Node, measure: Measure) -> None:
         measure(
             f"motor {stepper.name}",
             "not part of this drill",
-            note="no motor ran meanwhile and no old move was sent: whether a move ends here is not shown",
+            note="no motor ran meanwhile and no old move was sent: whether a move ends here is not shown (see safe.move_ends)",
         )
 
 

@@ -144,6 +144,7 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         "safe.stop[{node}]",
         "safe.reset[{node}]",
         "safe.old_commands[{node}]",
+        "safe.move_ends[{load}]",
     ),
     verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
     window_s=lambda stepper: 120.0 + 6 * stepper.long_move_rev / stepper.speed_rev_s,

@@ -8,7 +8,7 @@ from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Description, Heater, Node
+    from hiltest.description.models import Description, Heater, Node, Stepper
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -417,6 +417,64 @@ def test_over_temperature(
 
 
 @check(
+    "safe.move_ends",
+    per="stepper",
+    order=515,
+    gates=(
+        *_ON_BUS,
+        "motion.direction[{load}]",
+        "safe.host_silence[{node}]",
+        "safe.stop[{node}]",
+        "safe.reset[{node}]",
+        "safe.old_commands[{node}]",
+    ),
+    verbs=(
+        "go_silent",
+        "resume",
+        "stop_all",
+        "enable_driver[{load}]",
+        "move[{load}]",
+        "read_position[{load}]",
+    ),
+    window_s=300.0,
+    page=Page(
+        purpose="A move that is under way ends when the host falls silent and by the stop command, the motor is let go, and "
+        "no old move is carried out.",
+        hazard="Pinch points. A node that does not let go ends its move by itself: it is no longer than "
+        "stepper.small_move_rev. An axis that its motor holds up may fall when the motor is let go: support it.",
+        method="Before any long move. The driver is enabled and a small move started, so slow that it takes four times as long "
+        "as the node has to end it. While it is under way the host falls silent. Then, where the driver can, old moves (a "
+        "twentieth of the small move each) are sent without a sign of life, and once more when the host is back. Then the "
+        "move goes on the same way, and the stop command is sent. The step counter is read at the end of the time allowed "
+        "and a little later, the encoder too where there is one, and the current of a [bench_supply]; then a move of one "
+        "microstep is asked for without enabling the driver, and must not be carried out. Last the axis goes back to where it "
+        "began, which its home switch must confirm.",
+        limits=(
+            (
+                "after node.host_silence_max_s, and after node.stop_max_s, no step more",
+                "0.1 s to 1 s is common practice, no source",
+            ),
+            ("no step by an old move", "exact"),
+            ("no move without a new enable", "the motor has no current"),
+            _CURRENT_GONE,
+        ),
+        causes=(
+            "what drops heaters and fans leaves the motion's own task alone",
+            "the watch on the host ends with the move's end, or only refuses new moves",
+            "the firmware enables a motor before it was started, or a command carries neither age nor sequence",
+        ),
+    ),
+)
+def test_move_ends(
+    target: Stepper, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+) -> None:
+    """A small move under way, and nobody there."""
+    from hiltest.catalogue import _moving
+
+    _moving.move_ends(link, node, target, measure, bench_supply)
+
+
+@check(
     "safe.sensor_lost",
     per="heater",
     order=610,
@@ -477,11 +535,19 @@ def _can_switch_power(description: Description, node: Node) -> bool:
     page=Page(
         purpose="When the power returns while a host goes on commanding, nothing moves or heats until the node is started.",
         hazard="Adapter and driver keep frames through the dead time and blast them out when somebody acknowledges again: "
-        "machines have snapped to old positions. What comes on is seen within half a second and switched off. A motor "
-        "takes no part: its old moves are not sent.",
-        method="The power goes off and on, by the bench supply or by hand, while duties and setpoints are sent twenty times a "
+        "machines have snapped to old positions. What comes on is seen within half a second and switched off. An old "
+        "move is a twentieth of the small move.",
+        method="The power goes off and on, by the bench supply or by hand, while duties, setpoints and, for an axis that has passed "
+        "safe.move_ends, moves are sent twenty times a "
         f"second. Then nothing is commanded for limits.drill_silence_s. {_NOT_ASKED}",
-        limits=(_SILENCE, _AT_REST),
+        limits=(
+            _SILENCE,
+            _AT_REST,
+            (
+                "the step counter begins at 0 or where it was, to one full step, and the home switch is as before",
+                "a counter may start anew or be stored; chosen for hiltest",
+            ),
+        ),
         causes=(
             "setpoints are stored and taken up again when the power comes",
             "commands that arrive during the boot are taken before the node was started, or carry neither age nor sequence",

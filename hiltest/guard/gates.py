@@ -40,7 +40,7 @@ GATES: dict[str, tuple[str, ...]] = {
     ),
     "enable_driver": _MOVED,
     "move": _MOVED,
-    "long move": (*_MOVED, "motion.direction[{load}]", *_OBEYS),
+    "long move": (*_MOVED, "motion.direction[{load}]", *_OBEYS, "safe.move_ends[{load}]"),
 }
 """Checks that must have passed before a verb may energise. A long move is longer than small_move_rev.
 

@@ -22,6 +22,7 @@ from hiltest.node.verbs import (
     NodeDriver,
     NodeStatus,
     NumbersItsBurst,
+    OldMove,
     Presence,
     Reading,
     StepperDriver,
@@ -110,12 +111,15 @@ class GuardedNode:
 
     def move(self, stepper: str, microsteps: int, speed_rev_s: float, within_s: float) -> None:
         """Relative move; returns when the node says it is done. Raises NoAnswer when it does not."""
-        load = self._guard.load("stepper", stepper)
-        assert isinstance(load, Stepper)
-        travel_rev = abs(microsteps) / (load.steps_per_rev * load.microsteps)
-        self._guard.permit("move", stepper, travel_rev=travel_rev)
+        self._guard.permit("move", stepper, travel_rev=self._turns(stepper, microsteps))
         self._guard.note_on("stepper", stepper)
         self._driver.move(stepper, microsteps, speed_rev_s, within_s)
+
+    def _turns(self, stepper: str, microsteps: int) -> float:
+        """Turns of the motor."""
+        load = self._guard.load("stepper", stepper)
+        assert isinstance(load, Stepper)
+        return abs(microsteps) / (load.steps_per_rev * load.microsteps)
 
     def restart(self, within_s: float) -> float:
         """Reset the node; return seconds from the command to its first sign of life. All outputs end off."""
@@ -163,11 +167,16 @@ class GuardedNode:
             )
         self._drills("set_heater_ceiling_c").set_heater_ceiling_c(heater, ceiling_c)
 
-    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
+    def send_stale(
+        self,
+        fans: Mapping[str, float],
+        heaters_c: Mapping[str, float],
+        moves: Mapping[str, OldMove] | None = None,
+    ) -> None:
         """Send commands as a host that missed the node's reset: a sound node does not follow them.
 
         Never waits, so a timer may call it while the node is down; what nobody acknowledges stays in the adapter's
-        queue. The same gates as for fans and setpoints hold. The guard does not count these loads as on, so whoever
+        queue. The same gates as for fans, setpoints and moves hold. The guard does not count these loads as on, so whoever
         sends watches the outputs and calls `stop_all` when one comes on.
 
         Raises:
@@ -179,8 +188,13 @@ class GuardedNode:
         for heater, setpoint_c in heaters_c.items():
             self._guard.check_setpoint(heater, setpoint_c)
             self._guard.permit("set_heater_c", heater)
+        for stepper, move in (moves or {}).items():
+            self._guard.permit("move", stepper, travel_rev=self._turns(stepper, move.microsteps))
         self._guard.note_maybe_on()
-        drills.send_stale(fans, heaters_c)
+        if moves:
+            drills.send_stale(fans, heaters_c, moves)
+        else:  # a driver of somebody else's may know of no moves
+            drills.send_stale(fans, heaters_c)
 
     def hang(self, seconds: float) -> None:
         """Let the node's program stand still; the guard bears its silence and its restart for `seconds`.

@@ -67,6 +67,19 @@ class Mover:
             self._check_enabled()
             self._link.run_for(POLL_S)
 
+    def lines(self, microsteps: int, speed: float, speed_rev_s: float) -> list[str]:
+        """What puts current on the motor and moves it, for who sends it and waits for nothing.
+
+        Raises:
+            NotOffered: the node has no line for it.
+        """
+        name, more = self._stepper, {"speed": speed, "speed_rev_s": speed_rev_s}
+        enable = self._roles.command("stepper", name, "enable", "send_stale")
+        distance = self._roles.command("stepper", name, "distance", "send_stale")
+        speed_place = self._roles.commands.get(("stepper", name, "speed"))
+        told = [] if speed_place in (None, distance) else [speed_place.command(speed)]
+        return [enable.switch(True), *told, distance.command(float(microsteps), **more)]
+
     def _start(self, microsteps: int, goal: float, speed: float, speed_rev_s: float) -> None:
         name = self._stepper
         speed_place = self._roles.commands.get(("stepper", name, "speed"))

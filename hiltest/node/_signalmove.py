@@ -85,6 +85,12 @@ class Mover:
             self._check_enabled(f"a move of {name}")
             self._link.run_for(POLL_S)
 
+    def orders(self, microsteps: int, speed: float, at: float) -> list[tuple[Spot, float]]:
+        """What puts current on the motor and moves it from `at`, for who sends it and waits for nothing."""
+        enable = self._to_node("enable")
+        first = [] if enable is None else [(enable, enable.on)]
+        return [*first, *self._order(microsteps, at + microsteps, speed)]
+
     def _order(self, microsteps: int, goal: float, speed: float) -> list[tuple[Spot, float]]:
         name = self._stepper
         changes: list[tuple[Spot, float]] = []

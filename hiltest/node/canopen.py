@@ -43,7 +43,7 @@ from hiltest.node.sdo import LinkedNetwork, LinkedNode, SdoChannel
 from hiltest.node.sdoblock import BlockClient
 from hiltest.node.search import search
 from hiltest.node.telemetry import OPERATIONAL, read_process_data, transmission_types
-from hiltest.node.verbs import BusCounters, Identity, NodeStatus, Presence, Reading, StepperDriver
+from hiltest.node.verbs import BusCounters, Identity, NodeStatus, OldMove, Presence, Reading, StepperDriver
 
 NMT_START, NMT_PRE_OPERATIONAL, NMT_RESET = 0x01, 0x80, 0x81
 HEARTBEATS_WAITED = 4
@@ -116,6 +116,7 @@ class CanopenDriver:
             always.add("synchronise")
         if self._settings:
             always.add("compare_configuration")
+        always |= {f"send_stale[{stepper}]" for stepper in self._axes}
         return frozenset(always | self._places.offers())
 
     @property
@@ -460,8 +461,13 @@ class CanopenDriver:
         place = self._places.need("heater", heater, "ceiling_c", "set_heater_ceiling_c")
         self._channel.write(place, ceiling_c, f"ceiling of {heater!r} in degC")
 
-    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
-        """Send duties and setpoints as SDO downloads into whatever state the node is in, and wait for nothing.
+    def send_stale(
+        self,
+        fans: Mapping[str, float],
+        heaters_c: Mapping[str, float],
+        moves: Mapping[str, OldMove] | None = None,
+    ) -> None:
+        """Send duties, setpoints and moves as SDO downloads into whatever state the node is in, and wait for nothing.
 
         Frames that the adapter does not take are left out, as a full queue does.
         """
@@ -470,11 +476,13 @@ class CanopenDriver:
             (self._places.need("heater", name, "setpoint_c", "send_stale"), setpoint_c)
             for name, setpoint_c in heaters_c.items()
         ]
-        for place, value in orders:
+        writes = [(place, place.encode(value, "stale command")) for place, value in orders]
+        for stepper, move in (moves or {}).items():
+            axis = self._axis_of(stepper, "send_stale")
+            writes += axis.orders(move.microsteps, self._speed(stepper, move.speed_rev_s))
+        for place, data in writes:
             with contextlib.suppress(QueueFull):
-                self._link.send(
-                    Frame(0x600 + self._id, _download(place, place.encode(value, "stale command")))
-                )
+                self._link.send(Frame(0x600 + self._id, _download(place, data)))
 
     def hang(self) -> None:
         """Make the node's program stand still. What it answers, if it still does, is of no interest."""
@@ -560,10 +568,13 @@ class CanopenDriver:
         if microsteps == 0:
             return
         self._make_ready()
+        axis.move(microsteps, self._speed(stepper, speed_rev_s), within_s)
+
+    def _speed(self, stepper: str, speed_rev_s: float) -> float:
+        """Microsteps per second."""
         load = self._places.load("stepper", stepper)
         assert isinstance(load, Stepper)
-        speed = speed_rev_s * load.steps_per_rev * load.microsteps
-        axis.move(microsteps, speed, within_s)
+        return speed_rev_s * load.steps_per_rev * load.microsteps
 
     def read_encoder(self, stepper: str) -> int:
         place = self._places.need("stepper", stepper, "encoder", "read_encoder")

@@ -32,6 +32,7 @@ from hiltest.node.verbs import (
     BusCounters,
     Identity,
     NodeStatus,
+    OldMove,
     Presence,
     Reading,
     ReadingKind,
@@ -101,6 +102,9 @@ class ConsoleDriver:
             verbs.add("hang")
         if self._settings.alive is not None:
             verbs |= {"go_silent", "resume"}
+        for name in self._roles.names("stepper"):
+            if all(("stepper", name, role) in self._roles.commands for role in ("enable", "distance")):
+                verbs.add(f"send_stale[{name}]")  # a move to an end would need to ask where it stands
         return frozenset(verbs)
 
     @property
@@ -406,12 +410,21 @@ class ConsoleDriver:
     def read_tach_hz(self, fan: str) -> float:
         return self._reader.value(("fan", fan, "tach_hz"), "read_tach_hz")
 
-    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
-        """Send duties and setpoints whatever state the node is in, and wait for nothing."""
+    def send_stale(
+        self,
+        fans: Mapping[str, float],
+        heaters_c: Mapping[str, float],
+        moves: Mapping[str, OldMove] | None = None,
+    ) -> None:
+        """Send duties, setpoints and moves whatever state the node is in, and wait for nothing."""
         orders = [(("fan", name, "duty"), duty) for name, duty in fans.items()]
         orders += [(("heater", name, "setpoint_c"), setpoint_c) for name, setpoint_c in heaters_c.items()]
         for (kind, name, role), value in orders:
             self._talk.send(self._roles.command(kind, name, role, "send_stale").command(value))
+        for stepper, move in (moves or {}).items():
+            speed = self._speed(stepper, move.speed_rev_s)
+            for line in self._mover(stepper).lines(move.microsteps, speed, move.speed_rev_s):
+                self._talk.send(line)
 
     def hang(self) -> None:
         """Make the node's program stand still. What it answers, if it still does, is of no interest."""
@@ -472,16 +485,20 @@ class ConsoleDriver:
             Refused: the node refuses it, or the motor is not enabled.
             NoAnswer: it is not there within `within_s`.
         """
-        load = self._roles.load("stepper", stepper)
-        assert isinstance(load, Stepper)
+        self._roles.load("stepper", stepper)
         if f"move[{stepper}]" not in self.offers:
             raise NotOffered(self.name, f"move[{stepper}] (roles target or distance, and position)")
         if not (speed_rev_s > 0 and math.isfinite(speed_rev_s)):
             raise UsageError(f"speed_rev_s={speed_rev_s!r} must be more than 0 turns per second")
         if microsteps:
             self._check_product()
-            speed = speed_rev_s * load.steps_per_rev * load.microsteps
-            self._mover(stepper).move(microsteps, speed, speed_rev_s, within_s)
+            self._mover(stepper).move(microsteps, self._speed(stepper, speed_rev_s), speed_rev_s, within_s)
+
+    def _speed(self, stepper: str, speed_rev_s: float) -> float:
+        """Microsteps per second."""
+        load = self._roles.load("stepper", stepper)
+        assert isinstance(load, Stepper)
+        return speed_rev_s * load.steps_per_rev * load.microsteps
 
     def _mover(self, stepper: str) -> Mover:
         reader = self._reader

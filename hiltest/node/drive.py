@@ -144,6 +144,19 @@ class Axis:
             min(max(abs(microsteps) / speed / POLLS_A_MOVE, POLL_S), SLOWEST_POLL_S),
         )
 
+    def orders(self, microsteps: int, speed: float) -> list[tuple[Place, bytes]]:
+        """What puts current on the motor and moves it, for who writes it one after the other and waits for nothing."""
+        places, what = self._places, f"old move of {self._name}"
+        words = [(places.mode, PROFILE_POSITION)]
+        words += [(places.control, word) for word in (SHUTDOWN, SWITCH_ON, ENABLE)]
+        go = [(places.control, ENABLE | RELATIVE | NEW_SET_POINT), (places.control, ENABLE | RELATIVE)]
+        values = [(places.speed, speed), (places.target, float(microsteps))]
+        return [
+            *((place, place.encode_raw(word, what)) for place, word in words),
+            *((place, place.encode(value, what)) for place, value in values),
+            *((place, place.encode_raw(word, what)) for place, word in go),
+        ]
+
     def _time_limit_s(self, microsteps: int, speed: float) -> float:
         ramp_s = 0.0
         if self._places.acceleration is not None:

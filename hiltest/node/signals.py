@@ -41,6 +41,7 @@ from hiltest.node.verbs import (
     BusCounters,
     Identity,
     NodeStatus,
+    OldMove,
     Presence,
     Reading,
     ReadingKind,
@@ -156,6 +157,8 @@ class SignalDriver:
         verbs = {"search", "identify", "watch_heartbeat", "stop_all"} | self._roles.offers()
         if self._outgoing.is_cyclic:
             verbs |= {"go_silent", "resume", "send_stale"}
+            movable = {name for name in self._roles.names("stepper") if f"move[{name}]" in verbs}
+            verbs |= {f"send_stale[{name}]" for name in movable if f"enable_driver[{name}]" in verbs}
         return frozenset(verbs)
 
     @property
@@ -596,8 +599,13 @@ class SignalDriver:
         what = f"ceiling of {heater!r} in degC"
         self._command([(spot, spot.signal_value(ceiling_c, what))], what)
 
-    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
-        """Send one frame of each message with these duties and setpoints in it, and wait for nothing.
+    def send_stale(
+        self,
+        fans: Mapping[str, float],
+        heaters_c: Mapping[str, float],
+        moves: Mapping[str, OldMove] | None = None,
+    ) -> None:
+        """Send one frame of each message with these duties, setpoints and moves in it, and wait for nothing.
 
         The cyclic frames before and after hold every output at rest. Frames that the adapter does not take are left
         out, as a full queue does.
@@ -612,15 +620,22 @@ class SignalDriver:
             for name, setpoint_c in heaters_c.items()
             for spot in [self._roles.command("heater", name, "setpoint_c", "send_stale")]
         ]
+        for stepper, move in (moves or {}).items():
+            orders += self._mover(stepper).orders(
+                move.microsteps, self._speed(stepper, move.speed_rev_s), self._last_position(stepper)
+            )
         all_off = self._roles.commands.get(("node", self.name, "all_off"))
         if all_off is not None:
             self._outgoing.rest(all_off)
+        before = [(spot, self._outgoing.get(spot)) for spot, _ in orders]
         for spot, value in orders:
             self._outgoing.put(spot, value)
         try:
             with contextlib.suppress(QueueFull):
                 self._outgoing.send(spot for spot, _ in orders)
         finally:
+            for spot, value in before:
+                self._outgoing.put(spot, value)
             self._rest_outputs()
 
     # --- steppers -----------------------------------------------------------------------------------
@@ -697,10 +712,19 @@ class SignalDriver:
         if not (speed_rev_s > 0 and math.isfinite(speed_rev_s)):
             raise UsageError(f"speed_rev_s={speed_rev_s!r} must be more than 0 turns per second")
         if microsteps:
-            load = self._roles.load("stepper", stepper)
-            assert isinstance(load, Stepper)
-            speed = speed_rev_s * load.steps_per_rev * load.microsteps
-            self._mover(stepper).move(microsteps, speed, within_s)
+            self._mover(stepper).move(microsteps, self._speed(stepper, speed_rev_s), within_s)
+
+    def _speed(self, stepper: str, speed_rev_s: float) -> float:
+        """Microsteps per second."""
+        load = self._roles.load("stepper", stepper)
+        assert isinstance(load, Stepper)
+        return speed_rev_s * load.steps_per_rev * load.microsteps
+
+    def _last_position(self, stepper: str) -> float:
+        """Where the motor stood by the last report, in microsteps; 0 before the first, as after a start."""
+        spot = self._roles.reports["stepper", stepper, "position"]
+        found = self._feedback.latest(spot)
+        return 0.0 if found is None else spot.value_of(found[0])
 
     def _mover(self, stepper: str) -> Mover:
         return Mover(

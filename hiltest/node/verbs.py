@@ -93,6 +93,14 @@ class BusCounters:
     errors: int
 
 
+@dataclass(frozen=True, slots=True)
+class OldMove:
+    """A relative move in microsteps at motor turns per second, as a command that is too old orders it."""
+
+    microsteps: int
+    speed_rev_s: float
+
+
 class NodeDriver(Protocol):
     """The verbs of one node. All waits go through the link; none is longer than its stated time."""
 
@@ -279,13 +287,19 @@ class Hangs(Protocol):
 class Drills(Protocol):
     """What only drills ask of a driver: to misbehave as a careless host would. See `GuardedNode` for the limits.
 
-    Offered as 'send_stale' and 'set_heater_ceiling_c[heater]'.
+    Offered as 'send_stale' and 'set_heater_ceiling_c[heater]'; 'send_stale[stepper]' where it can send old moves too.
     """
 
-    def send_stale(self, fans: Mapping[str, float], heaters_c: Mapping[str, float]) -> None:
+    def send_stale(
+        self,
+        fans: Mapping[str, float],
+        heaters_c: Mapping[str, float],
+        moves: Mapping[str, OldMove] | None = None,
+    ) -> None:
         """Send commands as a host that missed the node's reset: not made ready before, no answer waited for.
 
-        Fans by duty (0..1), heaters by setpoint in degC. What nobody acknowledges stays in the adapter's queue.
+        Fans by duty (0..1), heaters by setpoint in degC, steppers by what puts current on the motor and then moves it.
+        What nobody acknowledges stays in the adapter's queue.
         """
         ...
 

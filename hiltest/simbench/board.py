@@ -495,15 +495,16 @@ class Board:
         """For the axes: the power stage has its voltage."""
         return self.rail_v > 0.3 * self.nominal_v
 
-    def all_off(self) -> None:
-        """Every output off and every setpoint 0."""
+    def all_off(self, motors: bool = True) -> None:
+        """Every output off and every setpoint 0; without `motors` they go on with what they are at."""
         self.begin_changes()
         for heater in self.heaters:
             heater.off()
         for number in range(len(self.fans)):
             self.command_fan(number, 0.0)
-        for axis in self.axes:
-            axis.off()
+        if motors:
+            for axis in self.axes:
+                axis.off()
         self.set_lamps(0)
         self.end_changes()
 

@@ -30,6 +30,8 @@ class Habits:
     resumes_after_power: bool = False
     starts_by_itself: bool = False
     obeys_all_off: bool = True
+    silence_stops_motors: bool = True
+    moves_need_start: bool = True
     recovers_from_bus_off: bool = True
     watchdog: bool = True
     heartbeat_from_timer: bool = False

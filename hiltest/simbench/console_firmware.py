@@ -129,10 +129,10 @@ class ConsoleFirmware(BoardProgram):
         self._burst.stop()
         self.stand_still()
 
-    def all_off(self) -> None:
+    def all_off(self, motors: bool = True) -> None:
         """Every output off (unless this firmware has a habit of not obeying)."""
         if self.habits.obeys_all_off:
-            self.board.all_off()
+            self.board.all_off(motors)
 
     # --- the bus ------------------------------------------------------------------------------------
 
@@ -224,7 +224,7 @@ class ConsoleFirmware(BoardProgram):
             for heater in self.board.heaters:
                 if heater.output > 0.0 or heater.setpoint_dc:
                     heater.host_lost = True
-            self.all_off()
+            self.all_off(self.habits.silence_stops_motors)
             self.board.log("every output off: the host is silent")
 
     # --- the console ----------------------------------------------------------------------------------
@@ -421,7 +421,8 @@ class ConsoleFirmware(BoardProgram):
     def _axis(self, words: list[str]) -> str:
         number, axis = self._axis_of(words)
         if words[1:] == ["on"]:
-            self._energise()
+            if self.habits.moves_need_start:
+                self._energise()
             if axis.state == "fault":
                 axis.set_controlword(0x80)
             for word in (0x06, 0x07, 0x0F):

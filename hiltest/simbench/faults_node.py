@@ -202,6 +202,20 @@ def all_off_ignored(bench: Bench, target: str, _: float) -> None:
     bench.boards[target].habits.obeys_all_off = False
 
 
+@fault(SAFETY, "when the host falls silent the firmware lets a motor go on with its move", "node")
+def motor_ignores_silence(bench: Bench, target: str, _: float) -> None:
+    bench.boards[target].habits.silence_stops_motors = False
+
+
+@fault(SAFETY, "the firmware puts current on a motor and moves it before it was started", "node")
+def old_moves_obeyed(bench: Bench, target: str, _: float) -> None:
+    habits = bench.boards[target].habits
+    habits.moves_need_start = False
+    if bench.boards[target].life == "running":
+        for axis in bench.boards[target].axes:
+            axis.operational = True
+
+
 @fault(SAFETY, "the watchdog is not enabled", "node")
 def no_watchdog(bench: Bench, target: str, _: float) -> None:
     bench.boards[target].habits.watchdog = False

@@ -85,7 +85,7 @@ class Firmware(BoardProgram):
 
     def boot(self, cause: int) -> None:
         """The application starts: say so on the bus and wait for orders in pre-operational."""
-        self.begin(cause)
+        self.begin(cause, armed_axes=not self.habits.moves_need_start)
         # The measuring task runs at a phase of its own on each board.
         period_ns = round(PERIOD_S * 1e9)
         self._measuring = self.queue.every(period_ns, self._measure, self._rng.randrange(1, period_ns))
@@ -266,19 +266,19 @@ class Firmware(BoardProgram):
         for pdo in self.transmit_pdos:
             pdo.start()
 
-    def _leave(self, state: int) -> None:
+    def _leave(self, state: int, motors: bool = True) -> None:
         self.state = state
         for axis in self.board.axes:
-            axis.operational = False
+            axis.operational = not self.habits.moves_need_start
         for pdo in self.transmit_pdos:
             pdo.stop()
         self.burst.stop()
-        self.all_off()
+        self.all_off(motors)
 
-    def all_off(self) -> None:
+    def all_off(self, motors: bool = True) -> None:
         """Every output off, every setpoint 0 (unless this firmware has a habit of not obeying)."""
         if self.habits.obeys_all_off:
-            self.board.all_off()
+            self.board.all_off(motors)
 
     def _reset_communication(self) -> None:
         """Communication objects back to their defaults, a new node id taken, then join again."""
@@ -358,9 +358,9 @@ class Firmware(BoardProgram):
             if heater.output > 0.0 or heater.setpoint_dc:
                 heater.host_lost = True
         if self.state == OPERATIONAL:
-            self._leave(PRE_OPERATIONAL)
+            self._leave(PRE_OPERATIONAL, self.habits.silence_stops_motors)
         else:
-            self.all_off()
+            self.all_off(self.habits.silence_stops_motors)
         self.emergency(EMERGENCY_HOST_LOST, COMMUNICATION_BIT)
 
     # --- the bus's own troubles -----------------------------------------------------------------------

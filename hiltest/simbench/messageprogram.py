@@ -118,11 +118,11 @@ class MessageProgram(BoardProgram):
         self._burst.stop()
         self.stand_still()
 
-    def all_off(self) -> None:
+    def all_off(self, motors: bool = True) -> None:
         """Every output off (unless this firmware has a habit of not obeying)."""
         self._setpoint_dc = 0
         if self.habits.obeys_all_off:
-            self.board.all_off()
+            self.board.all_off(motors)
 
     def _reset_soon(self) -> None:
         self.queue.after(RESET_DELAY_NS, self._reset)
@@ -190,14 +190,16 @@ class MessageProgram(BoardProgram):
         if self.habits.any_traffic_feeds_watch and self._host_heard_ns is not None:
             self._host_heard_ns = self.queue.now_ns
 
-    def _rest(self) -> None:
-        """What a command with every output at rest does."""
+    def _rest(self, motor: bool = False) -> None:
+        """What a command with every output at rest does, and one that comes before the start: `motor` is what it says."""
         self._pulse_duty = 0
         heater = self.board.heaters[0]
         if self._setpoint_dc or heater.latched:
             self._setpoint_dc = 0
         heater.acknowledge()
         self.all_off()
+        if motor and not self.habits.moves_need_start:
+            self._command_motor(self.board.axes[0], True)
 
     def _command_heater(self, setpoint_dc: int, pulse_per_mille: int, pulse_ns: int) -> None:
         """Setpoint in tenths of a degree, or a pulse, which begins when its duty leaves 0 and ends by itself."""
@@ -284,7 +286,7 @@ class MessageProgram(BoardProgram):
             self._armed = False
             self._host_lost = True
             self._pulse_duty = 0
-            self.all_off()
+            self.all_off(self.habits.silence_stops_motors)
 
 
 def _frame(can_id: int, data: bytes) -> Frame:

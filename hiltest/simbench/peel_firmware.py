@@ -134,7 +134,7 @@ class PeelFirmware(MessageProgram):
             bool(all_off or not (lamp or motor or suction or setpoint_dc or duty))
         )
         if all_off or not may_energise:
-            self._rest()
+            self._rest(bool(motor) and not all_off)
             return
         board = self.board
         board.begin_changes()

@@ -153,7 +153,7 @@ class VentFirmware(MessageProgram):
         per_mille, quarters = word & 0x3FF, word >> 10
         may_energise = self._heard_host(bool(all_off or not (motor or fan or setpoint_dc or per_mille)))
         if all_off or not may_energise:
-            self._rest()
+            self._rest(bool(motor) and not all_off)
             return
         board = self.board
         board.begin_changes()
