@@ -17,7 +17,7 @@ from hiltest.canbus.fullqueue import QueueFull
 from hiltest.canbus.hostloss import HostLoss
 from hiltest.canbus.opening import TellsLosses
 from hiltest.catalogue import _bus
-from hiltest.errors import NodeFault, NotOffered
+from hiltest.errors import NodeFault, NotOffered, UsageError
 from hiltest.physics.statistics import Sprt, error_rate_upper_bound
 
 if TYPE_CHECKING:
@@ -82,8 +82,7 @@ def free_ids(
     taken = {(message.can_id, message.extended) for message in bus.traffic}
     found = [(can_id, False) for can_id in _bus.load_ids(description, bus.name, folder)]
     nodes = {part.node_id for part in description.node if part.bus == bus.name}
-    canopen = all(part.protocol == "canopen" for part in description.node if part.bus == bus.name)
-    if around and canopen:
+    if around and _knows_neighbours(description, bus):
         own = {node_id for node_id in nodes if node_id is not None}
         beside = {node_id + step for node_id in own for step in (-2, -1, 1, 2)} - own - {bus.host_id}
         for node_id in sorted(each for each in beside if 1 <= each <= 127):
@@ -95,11 +94,23 @@ def free_ids(
     )
 
 
+def _knows_neighbours(description: Description, bus: Bus) -> bool:
+    """Only CANopen says what lies beside a node's identifiers. Beside the messages of another protocol there may be commands
+    that the description does not list.
+    """
+    return all(part.protocol == "canopen" for part in description.node if part.bus == bus.name)
+
+
 def pattern_frames(measure: Measure, bus: Bus, seed: int = 2) -> list[Frame]:
     """The frames of the load test's pattern, to be sent in turn."""
     pattern = bus.load_test.pattern
     source = random.Random(seed)
     ids = free_ids(measure.description, bus, measure.folder, around=pattern == "mixed_ids")
+    if pattern == "mixed_ids" and not _knows_neighbours(measure.description, bus):
+        measure.note(
+            "pattern mixed_ids: not every node of this bus speaks CANopen, and what lies beside another protocol's "
+            f"identifiers may be a command, so only {_bus.LOAD_IDS[0]:#x} to {_bus.LOAD_IDS[-1]:#x} were sent, as with random"
+        )
     if pattern == "planned":
         return planned_frames(bus, measure.folder, ids, source)
     if pattern in ("longest_stuffing", "sparse_edges"):
@@ -153,11 +164,19 @@ def planned_frames(
     """The planned messages in their shares and lengths, random data, under identifiers that nobody acts on.
 
     A planned message may be a command, so none is sent as it is. The order of priority is kept.
+
+    Raises:
+        UsageError: nothing is planned that a classic bus carries at a known period.
     """
     from hiltest.canbus.response import by_priority
     from hiltest.catalogue._traffic import planned
 
     messages = by_priority(planned(bus, folder)[0])
+    if not messages:
+        raise UsageError(
+            f"bus {bus.name!r}: load_test.pattern is 'planned', and no classic message with a period is planned; add "
+            "[[bus.traffic]] entries or cycle times to traffic_database, or take another pattern"
+        )
     free = ids[: len(messages)] if len(ids) >= len(messages) else [ids[0]] * len(messages)
     due = [source.random() * message.period_s for message in messages]
     frames = []

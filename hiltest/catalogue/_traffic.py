@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from hiltest.canbus import response
 from hiltest.description.bounded import dbc_text, one_line
+from hiltest.description.dbc import CLASSIC_BYTES_MAX
 from hiltest.errors import UsageError
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def planned(bus: Bus, folder: Path) -> tuple[list[response.PlannedMessage], list
 
 
 def from_database(path: Path) -> tuple[list[response.PlannedMessage], list[str]]:
-    """Messages of a DBC file with a cycle time, and notes about those without.
+    """Classic messages of a DBC file with a cycle time, and notes about the others.
 
     Raises:
         UsageError: the file can't be read, or cantools is not installed.
@@ -68,14 +69,12 @@ def from_database(path: Path) -> tuple[list[response.PlannedMessage], list[str]]
         raise UsageError(f"{path}: not a DBC file that can be read: {one_line(error)}") from error
     if not isinstance(loaded, database.Database):
         raise UsageError(f"{path}: holds no CAN messages; give a DBC file")
-    messages, without = [], []
+    messages, without, flexible = [], [], []
     for each in loaded.messages:
         if not each.cycle_time:
             without.append(each.name)
-        elif each.length > 8:
-            raise UsageError(
-                f"{path}: message {each.name!r} has {each.length} bytes: CAN FD traffic can't be planned yet"
-            )
+        elif each.length > CLASSIC_BYTES_MAX or each.is_fd:
+            flexible.append(each.name)
         else:
             messages.append(
                 response.PlannedMessage(
@@ -83,6 +82,11 @@ def from_database(path: Path) -> tuple[list[response.PlannedMessage], list[str]]
                 )
             )
     notes = [f"without a cycle time in {path.name}, not counted: {', '.join(without)}"] if without else []
+    if flexible:
+        notes.append(
+            f"CAN FD in {path.name}, not counted, so that the bus is fuller than what is computed here: "
+            f"{', '.join(flexible)}"
+        )
     return messages, notes
 
 

@@ -246,7 +246,7 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
         "observers that bus.observer proved. The host's own frames count when they are handed to the adapter. Patterns: random; varied (half random, half "
         "the following two); longest_stuffing and sparse_edges (0x3C bytes: behind "
         "stuffing one edge to synchronise on in ten bits, the fewest there can be); planned (shares and lengths of "
-        "the planned traffic, but no identifier that a node acts on); mixed_ids (identifiers around the nodes' own). "
+        "the planned traffic, but no identifier that a node acts on); mixed_ids (identifiers around the nodes' own, where all nodes speak CANopen). "
         "A full transmit queue only slows it. With load_test.sequential it ends as soon as the verdict is certain.",
         limits=(
             ("no error", "a healthy bus shows none"),

@@ -143,7 +143,7 @@ def test_timing(target: Bus, measure: Measure) -> None:
         method="The planned messages of the description ([[bus.traffic]] or traffic_database) are taken at their "
         "longest (every stuff bit); the worst-case response time of each follows from blocking by one frame of lower "
         "priority and from every frame of higher priority. With traffic_error_interval_s, errors and repetitions are "
-        "reckoned with. Without planned traffic nothing is judged.",
+        "reckoned with. CAN FD messages and those without a cycle time are named and left out. Without planned traffic nothing is judged.",
         limits=(
             (
                 "worst response up to the deadline, by default the period",

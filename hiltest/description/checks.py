@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Iterable
 
 from hiltest.description import consoles, files, layouts, references, roles
+from hiltest.description.dbc import CLASSIC_BYTES_MAX
 from hiltest.description.locating import Path
 from hiltest.description.models import (
     Bus,
@@ -167,6 +168,17 @@ def check_traffic(parts: Parts) -> None:
                 "another pattern, as no traffic is planned",
                 "Add [[bus.traffic]] entries or a traffic_database.",
             )
+        listed = parts.databases.get(bus.traffic_database or "", {})
+        if bus.load_test.pattern == "planned" and listed and not bus.traffic:
+            timed = [each for each in listed.values() if each.cycle_ms]
+            if not any(each.length_bytes <= CLASSIC_BYTES_MAX for each in timed):
+                why = "are CAN FD" if timed else "have no cycle time (attribute GenMsgCycleTime)"
+                parts.error(
+                    (*path, "load_test", "pattern"),
+                    f'"planned", and all messages of {bus.traffic_database!r} that could be sent {why}',
+                    "another pattern, or planned messages of up to 8 bytes with a period",
+                    "Add [[bus.traffic]] entries, or cycle times to the database.",
+                )
 
 
 def check_load_test(parts: Parts) -> None:

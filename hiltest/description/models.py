@@ -226,7 +226,7 @@ class LoadTest(Section):
         "varied",
         description=(
             "varied: half random, half hard; longest_stuffing and sparse_edges are hardest on clocks; planned: "
-            "lengths and shares of the planned traffic; mixed_ids: identifiers around the node's own"
+            "lengths and shares of the planned traffic; mixed_ids: identifiers around the node's own, where all nodes speak CANopen"
         ),
     )
     sequential: bool = Field(

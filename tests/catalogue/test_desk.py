@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+import random
 import re
 import shutil
 from pathlib import Path
@@ -10,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from hiltest.catalogue import _traffic
-from hiltest.errors import UsageError
+from hiltest.catalogue import _load, _traffic
+from hiltest.description.loading import load_text
+from hiltest.errors import DescriptionError, UsageError
 
 from .paper import FIXTURES, GLUE_HEAD, desk, failed, value, without_traffic
 
@@ -155,6 +157,11 @@ BA_ "GenMsgCycleTime" BO_ 2566844672 20;
 """
 
 
+FORMATS = (
+    '"StandardCAN","ExtendedCAN",' + ",".join(['"reserved"'] * 12) + ',"StandardCAN_FD","ExtendedCAN_FD";'
+)
+
+
 @pytest.fixture
 def with_database(tmp_path: Path) -> Path:
     for name in ("glue_head.eds",):
@@ -174,6 +181,37 @@ def test_traffic_is_read_from_a_database(with_database: Path) -> None:
     share = 100 * (135 / 10_000 + 160 / 20_000)  # worst-case bits over microseconds at 1 Mbit/s
     assert value(measure, "utilisation by the planned traffic, at worst") == pytest.approx(share)
     assert any("Rare" in note for note in measure.notes)
+
+
+def test_can_fd_messages_are_named_and_left_out(with_database: Path) -> None:
+    """By their length or by their frame format; the classic ones are computed all the same."""
+    text = (
+        DBC.replace("389 Rare: 4", "389 Rare: 64").replace(
+            "BA_DEF_DEF_", 'BA_DEF_ BO_ "VFrameFormat" ENUM ' + FORMATS + "\nBA_DEF_DEF_"
+        )
+        + 'BA_ "GenMsgCycleTime" BO_ 389 50;\nBA_ "VFrameFormat" BO_ 2566844672 15;\n'
+    )
+    (with_database / "plan.dbc").write_text(text, encoding="utf-8")
+    measure = desk(TRAFFIC, database_text(), with_database)
+    assert value(measure, "planned messages") == 1
+    note = next(note for note in measure.notes if "CAN FD" in note)
+    assert "Rare" in note
+    assert "Wide" in note
+
+
+def test_planned_load_without_a_planned_period_is_refused(with_database: Path) -> None:
+    """At loading: which file, why, and what to do. The arithmetic itself refuses too, and does not fall over."""
+    planned = database_text().replace('pattern = "varied"', 'pattern = "planned"')
+    assert load_text(planned, with_database).description.bus[0].load_test.pattern == "planned"
+    text = "\n".join(line for line in DBC.splitlines() if not line.startswith("BA_ "))
+    (with_database / "plan.dbc").write_text(text + "\n", encoding="utf-8")
+    with pytest.raises(DescriptionError, match="no cycle time") as caught:
+        load_text(planned, with_database)
+    assert "plan.dbc" in str(caught.value)
+    assert "[[bus.traffic]]" in str(caught.value)
+    bus = load_text(database_text(), with_database).description.bus[0]
+    with pytest.raises(UsageError, match="no classic message with a period"):
+        _load.planned_frames(bus, with_database, [(0x790, False)], random.Random(1))
 
 
 def test_without_the_library_the_message_says_what_to_install(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import random
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -100,6 +101,20 @@ def test_mixed_identifiers_lie_on_both_sides_of_the_nodes_own() -> None:
         assert any(own - 3 < can_id < own for can_id in standard), hex(own)
         assert any(own < can_id < own + 3 for can_id in standard), hex(own)
     assert any(frame.extended for frame in frames)
+
+
+def test_where_another_protocol_runs_mixed_identifiers_are_not_around_its_own() -> None:
+    """Beside its messages there may be commands that nobody described: none is sent, and the check says so."""
+    from hiltest.clock import SimulatedClock
+    from hiltest.measure import Measure
+
+    text = (FIXTURES / "label_peel.toml").read_text(encoding="utf-8")
+    made = load_text(re.sub(r'pattern = "\w+"', 'pattern = "mixed_ids"', text), FIXTURES)
+    bus = made.description.bus[0]
+    assert bus.load_test.pattern == "mixed_ids"
+    measure = Measure(LOAD, "bus[can]", made, SimulatedClock(), Nobody())
+    assert {frame.can_id for frame in _load.pattern_frames(measure, bus)} <= set(range(0x781, 0x7E0))
+    assert "not every node of this bus speaks CANopen" in measure.notes[0]
 
 
 def test_planned_traffic_keeps_lengths_and_shares() -> None:
