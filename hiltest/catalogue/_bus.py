@@ -11,9 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hiltest.canbus.accounting import IDS_MAX
 from hiltest.canbus.frame import Frame, describe_error
 from hiltest.canbus.frames import length_bits
 from hiltest.description.dbc import read_messages
+from hiltest.description.senders import CanId, Senders, senders_on
 from hiltest.errors import BenchError, BenchNotOpened, NodeFault, NotOffered, NotPermitted, UsageError
 
 if TYPE_CHECKING:
@@ -33,7 +35,6 @@ ADAPTER = "the adapter"
 """Among those who were shown to see bus errors; the others are nodes."""
 ENOUGH_ERRORS = 1000
 SHOWN_MAX = 8
-SYNC_ID = 0x080
 
 
 def load_ids(description: Description, bus: str, folder: Path) -> list[int]:
@@ -122,11 +123,11 @@ def errors_of(link: Link) -> Iterator[Errors]:
 
 @dataclass(slots=True)
 class Seen:
-    """What was heard on the bus."""
+    """What was heard on the bus. `ids`: how often, by identifier and whether it has 29 bits, of the first IDS_MAX."""
 
     seconds: float
     frames: int
-    ids: Counter[int]
+    ids: Counter[CanId]
     errors: int
     kinds: str
     states: list[str]
@@ -163,37 +164,26 @@ class Seen:
         """The frames alone."""
         return Seen(self.seconds, self.frames, self.ids, 0, "", [], self.bits)
 
-    def strangers(self, description: Description, bus: str) -> list[str]:
-        """CANopen senders that no node of the description explains, as words, the busiest first."""
-        known = {node.node_id for node in description.node if node.bus == bus}
-        canopen = all(node.protocol == "canopen" for node in description.node if node.bus == bus)
-        if not canopen:
-            return []
-        # Below 0x80 are commands of a master (CiA 301), and the host is the only one here; 0x80 synchronises.
-        odd = [
-            can_id
-            for can_id in self.ids
-            if can_id != SYNC_ID and (can_id < 0x80 or can_id & 0x7F not in known)
-        ]
-        odd.sort(key=lambda can_id: (-self.ids[can_id], can_id))
-        return [
-            f"0x{can_id:X} ({self.ids[can_id]} frame{'s' if self.ids[can_id] > 1 else ''})" for can_id in odd
-        ]
+    def strangers(self, senders: Senders) -> list[str]:
+        """Identifiers that the description does not explain, as words, the busiest first."""
+        odd = [key for key in self.ids if not senders.explain(*key)]
+        odd.sort(key=lambda key: (-self.ids[key], key))
+        return [f"{id_text(key)} ({self.ids[key]} frame{'s' if self.ids[key] > 1 else ''})" for key in odd]
 
     def busiest(self) -> str:
         """The identifier that came most often, in words."""
         return busiest(self.ids)
 
 
-def busiest(ids: Counter[int]) -> str:
+def busiest(ids: Counter[CanId]) -> str:
     """The identifier that came most often, in words; empty where none came."""
     if not ids:
         return ""
-    can_id, count = ids.most_common(1)[0]
-    return f"most often 0x{can_id:X}, {count} times"
+    key, count = ids.most_common(1)[0]
+    return f"most often {id_text(key)}, {count} times"
 
 
-def unasked(heard_first: Counter[int], nodes: Sequence[Node]) -> Counter[int]:
+def unasked(heard_first: Counter[int], nodes: Sequence[Node]) -> Counter[CanId]:
     """Of what was heard before the first frame was sent: requests to CANopen nodes and their answers (SDO, CiA 301)."""
     ids = {
         base + node.node_id
@@ -201,7 +191,26 @@ def unasked(heard_first: Counter[int], nodes: Sequence[Node]) -> Counter[int]:
         if node.protocol == "canopen" and node.node_id
         for base in (0x580, 0x600)
     }
-    return Counter({can_id: count for can_id, count in heard_first.items() if can_id in ids})
+    return Counter({(can_id, False): count for can_id, count in heard_first.items() if can_id in ids})
+
+
+def id_text(key: CanId) -> str:
+    """An identifier in words: one of 29 bits says so."""
+    can_id, extended = key
+    return f"0x{can_id:X}" + (" of 29 bits" if extended else "")
+
+
+def judge_strangers(measure: Measure, seen: Seen, bus: str) -> list[str]:
+    """Measure how many senders nothing explains, and return them in words; where that can't be told say so, judge nothing."""
+    senders = senders_on(measure.description, bus, measure.folder)
+    if senders.untold:
+        measure.note(f"senders not in the description: not told, because {senders.untold}")
+        return []
+    strangers = seen.strangers(senders)
+    more = f"; no more than {IDS_MAX} identifiers are told apart" if len(seen.ids) >= IDS_MAX else ""
+    note = some(strangers) + more
+    measure("senders not in the description", len(strangers), "ids", high=0, note=note)
+    return strangers
 
 
 def some(names: Sequence[str], most: int = SHOWN_MAX) -> str:
@@ -220,7 +229,9 @@ def watching(link: Link) -> Iterator[Seen]:
             errors.add(frame)
             seen.errors, seen.kinds, seen.states = errors.count, errors.kinds, errors.states
         elif frame.is_rx:
-            seen.ids[frame.can_id] += 1
+            key = (frame.can_id, frame.extended)
+            if len(seen.ids) < IDS_MAX or key in seen.ids:
+                seen.ids[key] += 1
             seen.frames += 1
             seen.bits += length_bits(frame)
 

@@ -136,8 +136,7 @@ def heartbeat(link: Link, node: GuardedNode, part: Node, measure: Measure) -> No
             beats = node.watch_heartbeat(watch_s)
     finally:
         remove()
-    strangers = seen.strangers(measure.description, part.bus or "")
-    measure("senders not in the description", len(strangers), "ids", high=0, note=_bus.some(strangers))
+    _bus.judge_strangers(measure, seen, part.bus or "")
     measure("restarts meanwhile", len(boots), "restarts", high=0, note=_cause(node) if boots else "")
     edges = [start_s, *beats, link.now_s]
     gaps = [b - a for a, b in itertools.pairwise(beats)]

@@ -27,6 +27,7 @@ from hiltest.errors import BenchError
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus, Node
+    from hiltest.description.senders import CanId
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -88,7 +89,7 @@ class Diagnosis:
 class _Heard:
     """What came within one step."""
 
-    ids: Counter[int] = field(default_factory=Counter)
+    ids: Counter[CanId] = field(default_factory=Counter)
     errors: _bus.Errors = field(default_factory=_bus.Errors)
     answered: bool = False
     echoed: bool = False
@@ -98,8 +99,9 @@ class _Heard:
         if frame.error:
             self.errors.add(frame)
         elif frame.is_rx:
-            self.ids[frame.can_id] += 1
-            self.answered |= frame.can_id == _LSS_SLAVE and frame.data[:1] == bytes([_LSS_I])
+            key = (frame.can_id, frame.extended)
+            self.ids[key] += 1
+            self.answered |= key == (_LSS_SLAVE, False) and frame.data[:1] == bytes([_LSS_I])
         else:
             self.echoed = True
 
@@ -237,7 +239,7 @@ def why_unheard(link: Link, bus: Bus, seen: _bus.Seen) -> Diagnosis:
 
 def why_strange(seen: _bus.Seen, nodes: Sequence[Node]) -> Diagnosis | None:
     """For a bus on which strangers are heard and a described node is not; None if every node is heard."""
-    senders = {can_id & 0x7F for can_id in seen.ids if can_id >= 0x80}
+    senders = {can_id & 0x7F for can_id, extended in seen.ids if can_id >= 0x80 and not extended}
     missing = [node for node in nodes if node.node_id and node.node_id not in senders]
     if not missing:
         return None
@@ -301,7 +303,7 @@ def _who_is_it(
 ) -> None:
     """Somebody is alive at this bit rate."""
     own = node.node_id or 0
-    beats = {can_id & 0x7F for can_id in heard.ids if can_id & ~0x7F == 0x700}
+    beats = {can_id & 0x7F for can_id, extended in heard.ids if can_id & ~0x7F == 0x700 and not extended}
     others = sorted({each for each in (*beats, *found) if each and each != own and each not in known_ids})
     if own and own in beats:
         diagnosis.steps.append(f"Node {own} is alive: its heartbeat runs, its answers do not come.")
@@ -320,7 +322,7 @@ def _who_is_it(
             Cause("another board is plugged in", "compare its serial number with its label"),
         ]
     else:
-        ids = ", ".join(f"0x{can_id:X}" for can_id in sorted(heard.ids)[:6])
+        ids = ", ".join(_bus.id_text(key) for key in sorted(heard.ids)[:6])
         diagnosis.steps.append(f"Frames run ({ids}), none of them from the node.")
         diagnosis.causes = [_LOADER, _NO_POWER, _OTHER_DEVICE]
 

@@ -8,6 +8,7 @@ import canopen
 
 from hiltest.canbus.frame import Frame
 from hiltest.clock import NS_PER_S
+from hiltest.description.senders import CanId
 from hiltest.errors import NodeFault, Refused
 from hiltest.link import Link
 from hiltest.node.drive import AXIS_OFFSET
@@ -41,12 +42,14 @@ class NodeFound:
     """A CANopen node as it was seen. `process_data`: its TPDOs by identifier, as mapped in the node itself. `present`: the
     highest sub-index of each standard object that answered.
 
-    `identity` is None when it did not tell all of it; a number that was not read is never shown as 0.
+    `identity` is None when it did not tell vendor, product and revision. CiA 301 leaves the serial number to the maker:
+    `has_serial` says whether it was read. A number that was not read is never shown as 0.
     """
 
     node_id: int
     presence: Presence | None = None
     identity: Identity | None = None
+    has_serial: bool = False
     state: str = ""
     device_type: int | None = None
     name: str = ""
@@ -54,7 +57,7 @@ class NodeFound:
     firmware: str = ""
     heartbeat_ms: int | None = None
     error_register: int | None = None
-    process_data: dict[int, ProcessData] = field(default_factory=dict)
+    process_data: dict[CanId, ProcessData] = field(default_factory=dict)
     readings: dict[tuple[int, int], bytes] = field(default_factory=dict)
     present: dict[int, int] = field(default_factory=dict)
 
@@ -67,7 +70,7 @@ class NodeFound:
         else:
             parts.append(
                 f"{self.name or 'no name'}, vendor 0x{identity.vendor_id:08X}, product 0x{identity.product_code:08X}, "
-                f"revision 0x{identity.revision:08X}, serial number {identity.serial_number}"
+                f"revision 0x{identity.revision:08X}, serial number {self.serial_text}"
             )
         if self.device_type is not None:
             parts.append(f"({profile_text(self.device_type)})")
@@ -77,6 +80,11 @@ class NodeFound:
         if self.presence is not None and self.presence.answers > 1:
             parts.append(f"- {self.presence.answers} BOARDS ANSWER UNDER THIS ID")
         return " ".join(parts)
+
+    @property
+    def serial_text(self) -> str:
+        """The serial number, or that it was not told."""
+        return str(self.identity.serial_number) if self.identity and self.has_serial else "not told"
 
 
 class Reader:
@@ -129,7 +137,9 @@ def ask_node(link: Link, node: NodeFound) -> None:
             return  # CiA 301 makes it mandatory: this one does not answer
         vendor, product, revision = (reader.number(0x1018, sub) for sub in (1, 2, 3))
         if vendor is not None and product is not None and revision is not None:
-            node.identity = Identity(vendor, product, revision, reader.number(0x1018, 4) or 0)
+            serial = reader.number(0x1018, 4)
+            node.identity = Identity(vendor, product, revision, serial or 0)
+            node.has_serial = serial is not None
         node.name, node.hardware, node.firmware = (reader.text(index) for index in (0x1008, 0x1009, 0x100A))
         node.heartbeat_ms = reader.number(0x1017)
         node.error_register = reader.number(0x1001)
@@ -137,7 +147,7 @@ def ask_node(link: Link, node: NodeFound) -> None:
             found = read_process_data(reader.channel, Dictionary(no_objects(), None))
         except NodeFault:
             found = []
-        node.process_data = {each.can_id: each for each in found}
+        node.process_data = {each.key: each for each in found}
         _read_inputs(reader, node)
         _read_profile(reader, node)
     finally:

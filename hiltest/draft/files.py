@@ -6,7 +6,7 @@ import configparser
 import re
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,24 +49,26 @@ class DeviceFile:
 
 @dataclass(frozen=True, slots=True)
 class Database:
-    """A DBC file, and which of its messages were heard with the length that it states."""
+    """A DBC file, and which of its messages were heard with the length that it states. `shared` were heard as well, and
+    are explained by a file before this one.
+    """
 
     path: Path
     matched: dict[str, Sender]
     wrong_length: tuple[str, ...]
-    unexplained: int
+    shared: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
 class Fits:
-    """What fits: device file by node id, and a database for what no CANopen node sends.
+    """What fits: device file by node id, and databases for what no CANopen node sends, the one that explains most first.
 
     `others` are files that fit a node as well; `unread` are files that could not be read, with the reason.
     """
 
     device: dict[int, DeviceFile] = field(default_factory=dict)
     others: dict[int, list[DeviceFile]] = field(default_factory=dict)
-    database: Database | None = None
+    databases: list[Database] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
     local: dict[Path, str] = field(default_factory=dict)
 
@@ -92,24 +94,29 @@ class Files:
             if fitting:
                 fits.device[node.node_id] = fitting[0]
                 fits.others[node.node_id] = fitting[1:]
-        fits.database = self._database(seen, fits)
+        fits.databases = list(self._databases(seen, fits))
         return fits
 
-    def _database(self, seen: Look, fits: Fits) -> Database | None:
-        strangers = seen.strangers()
-        best: Database | None = None
-        for path in self._found(".dbc") if strangers else ():
+    def _databases(self, seen: Look, fits: Fits) -> Iterator[Database]:
+        """The file that explains most of what was heard, then the one that explains most of the rest, and so on."""
+        left, told = seen.strangers(), set[tuple[int, bool]]()
+        files: dict[Path, dict[str, ListedMessage]] = {}
+        for path in self._found(".dbc") if left else ():
             try:
-                listed = read_messages(path)
+                files[path] = read_messages(path)
             except (OSError, ValueError) as error:
                 fits.unread.append(f"{path.name}: {error}")
-                continue
-            found = _compare(path, listed, strangers)
-            if len(found.matched) > len(found.wrong_length) and (
-                best is None or len(found.matched) > len(best.matched)
-            ):
-                best = found
-        return best
+        while True:
+            found = [_compare(path, listed, left) for path, listed in files.items()]
+            fitting = [each for each in found if len(each.matched) > len(each.wrong_length)]
+            if not fitting:
+                return
+            best = max(fitting, key=lambda each: len(each.matched))  # of equals the first
+            listed = files.pop(best.path)
+            shared = (name for name, each in listed.items() if (each.can_id, each.extended) in told)
+            yield replace(best, shared=tuple(shared))
+            told |= {(each.can_id, each.extended) for each in best.matched.values()}
+            left = [each for each in left if (each.can_id, each.extended) not in told]
 
     def _found(self, *endings: str) -> Iterator[Path]:
         for folder in self._folders:
@@ -123,7 +130,7 @@ class Files:
     def bring(self, fits: Fits, folder: Path) -> list[Path]:
         """Copy what fits beside the description, which may name files in its own folder only. Returns the copies."""
         wanted = [each.path for each in fits.device.values()]
-        wanted += [fits.database.path] if fits.database is not None else []
+        wanted += [each.path for each in fits.databases]
         copies = []
         for path in dict.fromkeys(wanted):
             if path.is_relative_to(folder.resolve()):
@@ -159,7 +166,7 @@ def _compare(path: Path, listed: dict[str, ListedMessage], strangers: list[Sende
             matched[name] = sender
         else:
             wrong.append(name)
-    return Database(path, matched, tuple(wrong), len(strangers) - len(matched) - len(wrong))
+    return Database(path, matched, tuple(wrong))
 
 
 def _read_device(path: Path, fits: Fits) -> DeviceFile | None:

@@ -85,11 +85,11 @@ class Look:
     def strangers(self) -> list[Sender]:
         """Senders that no CANopen node explains, in order of identifier."""
         ids = {node.node_id for node in self.nodes}
-        told = {can_id for node in self.nodes for can_id in node.process_data}
+        told = {key for node in self.nodes for key in node.process_data}
         return [
             sender
             for (can_id, extended), sender in sorted(self.heard.items())
-            if extended or (can_id not in told and (can_id < 0x80 or can_id & 0x7F not in ids))
+            if (can_id, extended) not in told and (extended or can_id < 0x80 or can_id & 0x7F not in ids)
         ]
 
     def lines(self) -> list[str]:

@@ -38,16 +38,15 @@ _HEAD = f"""\
 def description_text(order: Order, seen: Look, fits: Fits) -> str:
     """The whole file."""
     names = _names(seen.nodes)
-    several = len(seen.nodes) + (fits.database is not None) > 1 or bool(seen.without_id)
+    several = len(seen.nodes) + len(fits.databases) > 1 or bool(seen.without_id)
     blocks = [_HEAD + _comment(cautions.GENERAL), _fixture(), _supply(), _bus(order, seen), _without_id(seen)]
     loads: list[str] = []
     for node in seen.nodes:
         section, own = _node(node, names[node.node_id], several, seen, fits)
         blocks.append(section)
         loads += own
-    if fits.database is not None:
-        blocks.append(_signals_node(fits.database, several, fits))
-    elif not seen.nodes and not seen.without_id:
+    blocks += [_signals_node(each, several, fits) for each in fits.databases]
+    if not fits.databases and not seen.nodes and not seen.without_id:
         blocks.append(_unknown_node())
     blocks += [*loads, _strangers(seen, fits), _unread(fits)]
     return "\n".join(block.rstrip("\n") + "\n" for block in blocks if block)
@@ -158,7 +157,7 @@ def _node(node: NodeFound, name: str, several: bool, seen: Look, fits: Fits) -> 
     if identity is not None:
         text += f"vendor_id = 0x{identity.vendor_id:08X}\nproduct_code = 0x{identity.product_code:08X}\n"
         text += f"revision = 0x{identity.revision:08X}\n"
-        text += f"# serial number {identity.serial_number}; hardware {_clean(node.hardware) or 'not told'}\n"
+        text += f"# serial number {node.serial_text}; hardware {_clean(node.hardware) or 'not told'}\n"
     if node.presence is not None and node.presence.answers > 1:
         text += f"# {node.presence.answers} BOARDS ANSWER UNDER THIS ID: number them one at a time before anything else\n"
     if node.firmware:
@@ -168,9 +167,10 @@ def _node(node: NodeFound, name: str, several: bool, seen: Look, fits: Fits) -> 
     text += f"# state when looked at: {node.state}" + (
         f"; error register 0x{node.error_register:02X}\n" if node.error_register is not None else "\n"
     )
-    for can_id, pdo in sorted(node.process_data.items()):
+    for (can_id, extended), pdo in sorted(node.process_data.items()):
         fields = ", ".join(f"0x{each.index:04X}:{each.sub} ({each.size_bits} bit)" for each in pdo.fields)
-        text += f"# process data 0x{can_id:03X}, as mapped in the node: {fields or 'nothing mapped'}\n"
+        kind = " of 29 bits" if extended else ""
+        text += f"# process data 0x{can_id:03X}{kind}, as mapped in the node: {fields or 'nothing mapped'}\n"
     roles, loads = load_sections(node, name if several else "", device.path if device is not None else None)
     return text + roles, loads
 
@@ -218,6 +218,8 @@ def _signals_of(database: Database) -> Iterator[str]:
     order = [*database.matched, *(name for name in listed if name not in database.matched)]
     for name in order[:MESSAGES_MAX]:
         silent = "" if name in database.matched else " (not heard: a command of the host, or sent on demand)"
+        if name in database.shared:
+            silent = " (heard, and explained by a node above)"
         yield f"#   {_clean(name)}{silent}\n"
         signals = ", ".join(_clean(each) for each in sorted(listed[name].signals))
         yield from (f"#     {line}\n" for line in textwrap.wrap(signals, WIDTH - 6)[:LINES_MAX])
@@ -232,8 +234,8 @@ def _unknown_node() -> str:
 
 
 def _strangers(seen: Look, fits: Fits) -> str:
-    told = [] if fits.database is None else [sender.can_id for sender in fits.database.matched.values()]
-    left = [sender for sender in seen.strangers() if sender.can_id not in told]
+    told = {id(sender) for database in fits.databases for sender in database.matched.values()}
+    left = [sender for sender in seen.strangers() if id(sender) not in told]
     if not left:
         return ""
     text = "# Heard and not explained by any node above. The check bus.quiet fails for senders that no node explains.\n"

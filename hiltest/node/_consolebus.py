@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import Description, Node
+from hiltest.description.senders import senders_on
 from hiltest.errors import NoAnswer
 from hiltest.link import Link
 from hiltest.node._codec import Codec
 from hiltest.node._feedback import Feedback, rule_of
 from hiltest.node._signalroles import Spot
-from hiltest.node._signalsearch import known_ids, search
+from hiltest.node._signalsearch import search
 from hiltest.node.verbs import Presence
 
 BREAK_PERIODS = 1.5
@@ -20,7 +22,7 @@ BREAK_PERIODS = 1.5
 
 class BusSide:
     """Listens to one console node. `on_beat` is told the bench time (ns) of each heartbeat, and whether it is the
-    first of a new life: the first one after a break that `expect_restart` announced.
+    first of a new life: the first one after a break that `expect_restart` announced. `folder` is where the description lies.
     """
 
     def __init__(
@@ -31,7 +33,9 @@ class BusSide:
         codec: Codec,
         spots: list[Spot],
         on_beat: Callable[[int, bool], None],
+        folder: Path,
     ) -> None:
+        self._folder = folder
         self._link, self._description, self._node, self._codec = link, description, node, codec
         self._on_beat = on_beat
         rules = {message.name: message for message in node.message}
@@ -92,8 +96,8 @@ class BusSide:
     def search(self, within_s: float, serial: Spot | None) -> Mapping[int, Presence]:
         """Who speaks on the bus, by listening alone; see `SignalDriver.search`."""
         heartbeat = self.feedback.sources[self._node.heartbeat or ""]
-        known = known_ids(self._description, self._node, self._codec)
-        return search(self._link, self._node, heartbeat, serial, self._codec, known, within_s)
+        senders = senders_on(self._description, self._node.bus or "", self._folder)
+        return search(self._link, self._node, heartbeat, serial, self._codec, senders, within_s)
 
     def read(self, spot: Spot, what: str) -> float:
         """The value of a signal, fresh, waited for if need be.

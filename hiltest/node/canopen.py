@@ -192,7 +192,7 @@ class CanopenDriver:
         self._life.beat()  # the watch begins with the first one (CiA 301): before anything can be on
         if self._incoming.process_data is None:
             found = read_process_data(self._channel, self._dictionary)
-            self._incoming.process_data = {pdo.can_id: pdo for pdo in found}
+            self._incoming.process_data = {pdo.key: pdo for pdo in found}
         self._incoming.state = None
         self._command(NMT_START)
         within_s = HEARTBEATS_WAITED * self._node.heartbeat_s

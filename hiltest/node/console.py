@@ -49,7 +49,7 @@ BOOT_AFTER_S = 1.0
 class ConsoleDriver:
     """One node with protocol "console". Implements `hiltest.node.verbs.NodeDriver`.
 
-    `folder` is not needed: such a node names no file.
+    `folder` is where the description lies: other nodes of the bus may name files.
 
     Raises:
         UsageError: there is no such node, or its console's port is no port.
@@ -66,7 +66,7 @@ class ConsoleDriver:
         self._roles = ConsoleRoles(description, self._node, codec)
         self._sensor_of = {heater.name: heater.sensor for heater in description.heater}
         spots = [place.spot for place in self._roles.reports.values() if place.spot is not None]
-        self._bus = BusSide(link, description, self._node, codec, spots, self._on_beat)
+        self._bus = BusSide(link, description, self._node, codec, spots, self._on_beat, folder or Path())
         self._boot = None if self._settings.boot is None else re.compile(self._settings.boot)
         self._reported = None if self._settings.report is None else re.compile(self._settings.report)
         self._listeners: Listeners[[Reading]] = Listeners()

@@ -31,7 +31,7 @@ class FramesDriver(SignalDriver):
 
     def __init__(self, link: Link, description: Description, node: str, folder: Path | None = None) -> None:
         part = find_node(description, node)
-        super().__init__(link, description, part, LayoutCodec(part))
+        super().__init__(link, description, part, LayoutCodec(part), folder)
 
 
 class LayoutCodec:

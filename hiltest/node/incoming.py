@@ -8,15 +8,20 @@ from collections.abc import Callable
 
 from hiltest.canbus.frame import Frame
 from hiltest.description.models import Switch
+from hiltest.description.senders import CanId
 from hiltest.link import Link
 from hiltest.node._listeners import Listeners
-from hiltest.node.emergencies import Emergency, decode_emergency
+from hiltest.node.emergencies import Emergency, decode_emergency, meaning
 from hiltest.node.objects import Place
 from hiltest.node.places import Key, NodePlaces
 from hiltest.node.telemetry import OPERATIONAL, STATES, ProcessData
 from hiltest.node.verbs import Reading, ReadingKind
 
 EMERGENCIES_KEPT = 1000
+KINDS_MAX = 64
+"""Kinds of frames that are counted apart: the count is copied with every question that is asked."""
+SHOWN_MAX = 8
+"""Kinds of frames that a message lists, the most frequent first."""
 
 # What a role is called as a reading. Other roles are not reported.
 READINGS: dict[tuple[str, str], ReadingKind] = {
@@ -51,8 +56,9 @@ class Incoming:
         self._reported: dict[tuple[int, int], list[tuple[Key, Place]]] = {}
         for key, place in places:
             self._reported.setdefault((place.index, place.sub), []).append((key, place))
-        self.process_data: dict[int, ProcessData] | None = None
+        self.process_data: dict[CanId, ProcessData] | None = None
         self.frames: Counter[str] = Counter()
+        """How many of each kind came; emergencies by their error code, those of the first KINDS_MAX kinds."""
         self.state: int | None = None
         self.heartbeats_ns: list[int] | None = None
         self.boots = 0
@@ -64,10 +70,10 @@ class Incoming:
 
     def take(self, frame: Frame) -> None:
         """Take a frame of any identifier; frames of others and broken ones are passed over."""
-        can_id = frame.can_id
-        if self.process_data is not None and can_id in self.process_data:
+        can_id, key = frame.can_id, (frame.can_id, frame.extended)
+        if self.process_data is not None and key in self.process_data:
             self.frames["process data"] += 1
-            self._on_process_data(self.process_data[can_id], frame)
+            self._on_process_data(self.process_data[key], frame)
         elif frame.extended:
             return
         elif can_id == 0x700 + self._id and frame.data:
@@ -95,7 +101,9 @@ class Incoming:
         emergency = decode_emergency(frame.data, frame.t_ns)
         if emergency is None:
             return
-        self.frames[f"emergency {emergency}"] += 1
+        kind = f"emergency 0x{emergency.code:04X} ({meaning(emergency.code)})"
+        is_new = kind not in self.frames and len(self.frames) >= KINDS_MAX
+        self.frames["emergencies of other codes" if is_new else kind] += 1
         self.emergencies.append(emergency)
         self.report("emergency", self._name, emergency.code, t_ns=frame.t_ns)
 
@@ -133,9 +141,13 @@ class Incoming:
     def seen_since(self, mark: Mark) -> str:
         """What came since `mark`, in words, for `NoAnswer`."""
         before, frames, errors = mark
-        parts = [f"{count} {what}" for what, count in (self.frames - before).items()]
+        since = self.frames - before
+        parts = [f"{count} {what}" for what, count in since.most_common(SHOWN_MAX)]
+        if len(since) > SHOWN_MAX:
+            rest = since.total() - sum(count for _, count in since.most_common(SHOWN_MAX))
+            parts.append(f"{rest} of {len(since) - SHOWN_MAX} more kinds")
         error_frames = self._link.error_frames_seen - errors
-        others = self._link.frames_seen - frames - error_frames - (self.frames - before).total()
+        others = self._link.frames_seen - frames - error_frames - since.total()
         if error_frames:
             parts.append(f"{error_frames} error frames")
         if others > 0:

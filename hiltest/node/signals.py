@@ -17,6 +17,7 @@ from hiltest.canbus.frame import Frame
 from hiltest.canbus.fullqueue import QueueFull
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import DRIVER_FLAGS, Description, Message, Node, Stepper, Switch
+from hiltest.description.senders import senders_on
 from hiltest.errors import (
     BenchLost,
     DescriptionError,
@@ -36,7 +37,7 @@ from hiltest.node._outgoing import CommandMessage, Outgoing, checksum_byte
 from hiltest.node._roletable import Key
 from hiltest.node._signalmove import Mover
 from hiltest.node._signalroles import SignalRoles, Spot
-from hiltest.node._signalsearch import known_ids, search
+from hiltest.node._signalsearch import search
 from hiltest.node.verbs import (
     BusCounters,
     Identity,
@@ -82,12 +83,17 @@ def find_node(description: Description, name: str) -> Node:
 class SignalDriver:
     """One node that speaks in signals, whatever lays them out. Implements `hiltest.node.verbs.NodeDriver`.
 
+    `folder` is where the description lies.
+
     Raises:
         DescriptionError: a role or a message can't be used; every problem in one go.
     """
 
-    def __init__(self, link: Link, description: Description, node: Node, codec: Codec) -> None:
+    def __init__(
+        self, link: Link, description: Description, node: Node, codec: Codec, folder: Path | None = None
+    ) -> None:
         self._link = link
+        self._folder = folder or Path()
         self._node = node
         self._description = description
         self.name = node.name
@@ -419,11 +425,11 @@ class SignalDriver:
         """
         serial = self._roles.reports.get(("node", self.name, "serial_number"))
         heartbeat = self._feedback.sources[self._node.heartbeat or ""]
-        known = known_ids(self._description, self._node, self._codec)
+        senders = senders_on(self._description, self._node.bus or "", self._folder)
         ask = None
         if serial is not None and self._feedback.sources[serial.message].rule.request is not None:
             ask = partial(self._ask_only, serial)
-        return search(self._link, self._node, heartbeat, serial, self._codec, known, within_s, ask)
+        return search(self._link, self._node, heartbeat, serial, self._codec, senders, within_s, ask)
 
     def _ask_only(self, spot: Spot) -> None:
         """Send the request of a message, whoever answers. What the adapter does not take is not asked."""
@@ -826,7 +832,8 @@ class DbcDriver(SignalDriver):
         if part.database is None:
             raise UsageError(f'node {node!r} has protocol = "signals" and no database; name its DBC file')
         key = f"node[{node}].database"
-        super().__init__(link, description, part, DbcCodec((folder or Path()) / part.database, key))
+        codec = DbcCodec((folder or Path()) / part.database, key)
+        super().__init__(link, description, part, codec, folder)
 
 
 def _check_fraction(value: float, name: str) -> None:

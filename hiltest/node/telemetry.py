@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from canopen.objectdictionary import datatypes
 
+from hiltest.description.senders import CanId
 from hiltest.errors import Refused
 from hiltest.node.objects import Dictionary
 from hiltest.node.sdo import SdoChannel
@@ -51,10 +52,16 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class ProcessData:
-    """A TPDO: its identifier and what is where in it."""
+    """A TPDO: its identifier, what is where in it, and whether the identifier has 29 bits."""
 
     can_id: int
     fields: tuple[Field, ...]
+    extended: bool = False
+
+    @property
+    def key(self) -> CanId:
+        """The identifier with its format."""
+        return self.can_id, self.extended
 
     def decode(self, data: bytes) -> Iterator[tuple[Field, float]]:
         """Each field that lies wholly in `data`, with its raw number."""
@@ -83,9 +90,10 @@ def read_process_data(channel: SdoChannel, dictionary: Dictionary) -> list[Proce
             continue
         count = min(reader.number(mapping, 0) or 0, 64)
         entries = [reader.number(mapping, sub) for sub in range(1, count + 1)]
-        can_id = cob_id & (0x1FFFFFFF if cob_id & EXTENDED_BIT else 0x7FF)
+        extended = bool(cob_id & EXTENDED_BIT)
+        can_id = cob_id & (0x1FFFFFFF if extended else 0x7FF)
         fields = tuple(_fields((entry for entry in entries if entry is not None), dictionary))
-        found.append(ProcessData(can_id, fields))
+        found.append(ProcessData(can_id, fields, extended))
     return found
 
 

@@ -6,7 +6,6 @@ The faults are those of the simulated bench, of the console too; the bench's hid
 from __future__ import annotations
 
 import re
-import resource
 import sys
 from functools import cache
 from pathlib import Path
@@ -60,7 +59,7 @@ TABLE = (
     Row("wrong_product", ENUMERATE, EVERYTHING, "product code"),
     Row("wrong_firmware", ENUMERATE, EVERYTHING, "1.3.2"),
     Row("duplicate_node_id", ENUMERATE, EVERYTHING, "2 boards"),
-    Row("foreign_sender", ENUMERATE, EVERYTHING, "not in the description"),
+    Row("foreign_sender", "bus.quiet[can]", EVERYTHING, "not in the description"),
     Row("heartbeat_slow", ENUMERATE, EVERYTHING, "heartbeat period"),
     Row("hangs_behind_heartbeat", ENUMERATE, EVERYTHING, "'version' with its echo"),
     # what hangs on it
@@ -165,7 +164,6 @@ def test_a_console_that_fails_while_hot_ends_cold(fault: str) -> None:
         bench.run_for(2.0)
         seen["on"] = bench.truth.outputs_on()
 
-    before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     record = accept(f"{fault}@{at_s}", file=short(), before_close=look, only=LOOP)
     heating = next(check for check in record.checks if check.name == LOOP[0])
     assert record.verdict == "rejected"
@@ -177,7 +175,6 @@ def test_a_console_that_fails_while_hot_ends_cold(fault: str) -> None:
     assert not seen["on"]
     assert seen["kept"][0] <= KEPT_BYTES_MAX
     assert seen["kept"][1] < 10_000
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb < 60_000
 
 
 def test_a_run_in_megabytes_of_noise_neither_crashes_nor_is_deceived() -> None:

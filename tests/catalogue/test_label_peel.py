@@ -37,7 +37,7 @@ def alone() -> Path:
 TABLE = (
     Row("no_node", ENUMERATE, EVERYTHING, "Nobody acknowledges"),
     Row("duplicate_node_id", ENUMERATE, EVERYTHING, "2 boards"),
-    Row("foreign_sender", ENUMERATE, EVERYTHING, "not in the description"),
+    Row("foreign_sender", "bus.quiet[can]", EVERYTHING, "not in the description"),
     Row("wrong_product", ENUMERATE, EVERYTHING, "product code"),
     Row("wrong_firmware", ENUMERATE, EVERYTHING, "firmware: 1.3.2"),
     Row("hangs_behind_heartbeat", ENUMERATE, EVERYTHING),

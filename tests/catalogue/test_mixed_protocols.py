@@ -99,3 +99,11 @@ def test_a_fault_of_one_board_is_no_fault_of_the_others() -> None:
     fans = ("fan.tach[electronics]", "fan.tach[pad]", "fan.tach[box]")
     found = outcomes(accept("fan_stalled[box]", file=mixed(), only=fans))
     assert [found[fan] for fan in fans] == ["passed", "passed", "failed"]
+
+
+def test_a_stranger_among_boards_of_three_protocols_is_seen() -> None:
+    """What all of them send, and what is planned, is explained; nothing else is."""
+    (check,) = accept("foreign_sender", file=mixed(), only=("bus.quiet[can]",)).checks
+    assert check.outcome == "failed"
+    assert "senders not in the description: 1 id," in check.reason
+    assert "0x3C5" in check.reason

@@ -40,7 +40,7 @@ TABLE = (
     Row("wrong_bit_rate", "bus.quiet[can]", EVERYTHING, "the node runs at 500,000"),
     Row("noise_bursts", "bus.quiet[can]", EVERYTHING, "error reports"),
     Row("duplicate_node_id", "bus.enumerate[vent]", EVERYTHING, "2 boards"),
-    Row("foreign_sender", "bus.enumerate[vent]", EVERYTHING, "not in the description"),
+    Row("foreign_sender", "bus.quiet[can]", EVERYTHING, "not in the description"),
     Row("wrong_product", "bus.enumerate[vent]", EVERYTHING, "product code"),
     Row("wrong_firmware", "bus.enumerate[vent]", EVERYTHING, "firmware: 1.3.2"),
     Row("heartbeat_slow", "bus.enumerate[vent]", EVERYTHING, "heartbeat period"),

@@ -19,7 +19,10 @@ from hiltest.canbus.preflight import InterfaceFacts
 from hiltest.cli import main
 from hiltest.description.loading import load_description, load_text
 from hiltest.draft import Order, draft, look
+from hiltest.draft.ask import NodeFound, Reader, ask_node
+from hiltest.draft.files import Files
 from hiltest.draft.look import Look
+from hiltest.draft.text import description_text
 from hiltest.errors import BenchError, BenchNotOpened, DescriptionError, UsageError
 from hiltest.link import Link
 from hiltest.node.search import search
@@ -297,6 +300,60 @@ def test_a_bus_of_signals_is_known_by_its_database(tmp_path: Path) -> None:
     assert tomllib.loads(text)["node"]["heartbeat"] == "Vent_Status"
     with pytest.raises(DescriptionError):
         load_description(out)
+
+
+def test_two_databases_are_two_nodes(tmp_path: Path) -> None:
+    """Each file is taken for what none before it explains; the one that explains nothing more is left out."""
+    (tmp_path / "b_other.dbc").write_text(
+        "BO_ 529 Again: 8 Valve\nBO_ 800 Valve_Status: 4 Valve\nBO_ 2147484448 Valve_Long: 8 Valve\n"
+    )
+    (tmp_path / "a_little.dbc").write_text("BO_ 528 Vent_Status: 8 Vent\n")
+    (tmp_path / "vent_actuator.dbc").write_bytes((FIXTURES / "vent_actuator.dbc").read_bytes())
+    seen = Look(125_000, "given", listened_only=True)
+    lengths = {
+        (528, False): 8,
+        (529, False): 8,
+        (530, False): 8,
+        (531, False): 8,
+        (800, False): 4,
+        (800, True): 8,
+        (900, False): 8,
+    }
+    for key, length in lengths.items():
+        seen.heard[key] = look.Sender(*key, lengths={length})
+    files = Files((tmp_path,))
+    fits = files.fit(seen)
+    assert [each.path.name for each in fits.databases] == ["vent_actuator.dbc", "b_other.dbc"]
+    assert set(fits.databases[1].matched) == {"Valve_Status", "Valve_Long"}
+    files.bring(fits, tmp_path)
+    text = description_text(order(tmp_path / "two.toml"), seen, fits)
+    assert text.count("[[node]]") == 2
+    assert "#   Again (heard, and explained by a node above)" in text
+    assert re.findall(r"#   0x(\w+) \(\d\d bit\)", text) == ["384"]
+
+
+def test_a_serial_number_that_was_not_read_is_no_zero(monkeypatch: pytest.MonkeyPatch) -> None:
+    """CiA 301 makes vendor mandatory and leaves the serial number (0x1018:4) to the maker."""
+    numbers = {(0x1000, 0): 0, (0x1018, 1): 7, (0x1018, 2): 8, (0x1018, 3): 9}
+
+    def bytes_of(_: Reader, index: int, sub: int = 0) -> bytes | None:
+        found = numbers.get((index, sub))
+        return None if found is None else found.to_bytes(4, "little")
+
+    monkeypatch.setattr(Reader, "bytes_of", bytes_of)
+    with open_bench(GLUE_HEAD):
+        link = Link(look._open(order(Path("unused")), 1_000_000, quiet=False))
+        told = []
+        for numbers[0x1018, 4] in (0, 12):
+            node = NodeFound(5)
+            ask_node(link, node)
+            told.append(node.text(None))
+        del numbers[0x1018, 4]
+        node = NodeFound(5)
+        ask_node(link, node)
+        link.close()
+    assert ["serial number 0 " in told[0], "serial number 12 " in told[1]] == [True, True]
+    assert "serial number not told" in node.text(None)
 
 
 def test_the_draft_of_a_bus_of_signals_is_accepted_once_filled_in(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from hiltest.canbus.frame import Frame
 from hiltest.canbus.fullqueue import CROSSED, NOBODY
 from hiltest.description.loading import load_description, load_text
 from hiltest.errors import (
@@ -427,6 +428,36 @@ def test_a_short_process_data_frame_gives_what_it_holds(bench: Bench) -> None:
     assert [(each.kind, each.name) for each in bench.readings if each.kind != "heartbeat"] == [
         ("temperature_c", "reservoir")
     ]
+
+
+def test_the_same_number_of_29_bits_is_another_identifier(bench: Bench) -> None:
+    """A frame of a stranger is no process data of the node, and no emergency either (ISO 11898-1: two formats)."""
+    bench.readings.clear()
+    bench.port.arrive(0x185, bytes([1, 0, 2, 0, 3, 0]), extended=True)
+    bench.port.arrive(0x085, bytes.fromhex("30 50 04 01 00 00 00 00"), extended=True)
+    bench.link.run_for(0.01)
+    assert not [each for each in bench.readings if each.kind not in ("heartbeat",)]
+    assert not bench.driver.emergencies
+
+
+def test_a_thousand_emergencies_are_a_short_message(bench: Bench) -> None:
+    """Counted by code: the maker's bytes may count up. A message lists few kinds and says that there are more."""
+    incoming = bench.driver._incoming
+    mark = incoming.mark()
+    for number in range(1000):
+        same = b"\x30\x50\x04" + number.to_bytes(5, "little")
+        other = (0xFF00 + number % 200).to_bytes(2, "little") + same[2:]
+        for data in (same, other):
+            incoming.take(Frame(0x085, data))
+    told = incoming.seen_since(mark)
+    assert len(incoming.frames) <= 70
+    assert told.startswith("1000 emergency 0x5030")
+    assert "more kinds" in told
+    assert len(told) < 1000
+    assert (
+        sum(int(each.split(" ", 1)[0]) for each in told.split(", ") if "emergenc" in each or "kinds" in each)
+        == 2000
+    )
 
 
 def test_heartbeats_and_emergencies_are_readings(bench: Bench) -> None:

@@ -113,6 +113,12 @@ class TestDbcDriver(DriverTests):
     description = FIXTURES / "vent_actuator.toml"
 
 
+class TestFramesDriver(DriverTests):
+    """Ours, on the label peel bar, whose description lays its frames out."""
+
+    description = FIXTURES / "label_peel.toml"
+
+
 class TestConsoleDriver(DriverTests):
     """Ours, on the glue head with a console alone."""
 

@@ -1,0 +1,79 @@
+"""Which identifiers may be heard on a bus: what its nodes send, and the planned traffic.
+
+An identifier is told apart by its format: 0x185 of 11 bits and 0x185 of 29 bits are two (ISO 11898-1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hiltest.description.dbc import read_messages
+
+if TYPE_CHECKING:
+    from hiltest.description.models import Description, Node
+
+CanId = tuple[int, bool]
+"""(identifier, whether it has 29 bits)."""
+
+SYNC_ID = 0x080
+_MASTER_END = 0x080
+"""Below are commands of a CANopen master (CiA 301), and the host is the only one here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Senders:
+    """Who may be heard on one bus. `ids` are those of messages. `node_ids` are those of CANopen nodes: what has 11 bits
+    and ends in one is theirs. `untold` says why it can't be told who else is a stranger; empty where it can.
+    """
+
+    ids: frozenset[CanId]
+    node_ids: frozenset[int] = frozenset()
+    untold: str = ""
+
+    def explain(self, can_id: int, extended: bool) -> bool:
+        """True if the description says who sends this."""
+        if (can_id, extended) in self.ids:
+            return True
+        if extended or not self.node_ids or can_id < _MASTER_END:
+            return False
+        return can_id == SYNC_ID or can_id & 0x7F in self.node_ids
+
+
+def senders_on(description: Description, bus: str, folder: Path) -> Senders:
+    """What the description in `folder` explains on `bus`; never raises, a file that can't be read is `untold`."""
+    nodes = [node for node in description.node if node.bus == bus]
+    ids: set[CanId] = set()
+    untold: list[str] = []
+    for node in nodes:
+        ids |= {(each.can_id, each.extended) for each in node.message if each.can_id is not None}
+        if reason := _untold(node):
+            untold.append(reason)
+    databases = [node.database for node in nodes if node.protocol == "signals"]
+    for part in description.bus:
+        if part.name == bus:
+            ids |= {(each.can_id, each.extended) for each in part.traffic}
+            databases.append(part.traffic_database)
+    for name in dict.fromkeys(filter(None, databases)):
+        try:
+            ids |= set(_listed(folder / name))
+        except (OSError, ValueError) as error:
+            untold.append(f"{name} can't be read ({error})")
+    node_ids = {node.node_id for node in nodes if node.protocol == "canopen" and node.node_id is not None}
+    return Senders(frozenset(ids), frozenset(node_ids), "; ".join(untold))
+
+
+def _listed(file: Path) -> Iterator[CanId]:
+    return ((each.can_id, each.extended) for each in read_messages(file).values())
+
+
+def _untold(node: Node) -> str:
+    if node.protocol == "own":
+        return (
+            f"node {node.name!r} has a driver of its own, and what it sends stands nowhere in the description"
+        )
+    if node.protocol == "console" and not node.message:
+        return f"node {node.name!r} is described by its console alone, and what it sends on the bus is not"
+    return ""
