@@ -62,6 +62,49 @@ def read_objects(file: Path) -> Objects:
     return Objects({index: frozenset(found) for index, found in subs.items()}, _spellings(names))
 
 
+_COB_IDS = {"1014": (0x1014, 0), "1200SUB1": (0x1200, 1), "1200SUB2": (0x1200, 2)}
+_KEYS = ("parametervalue", "defaultvalue")
+"""What counts first: a DCF's configured value, then the default (CiA 306)."""
+_TERM = re.compile(r"(?P<node>\$NODEID)|0X(?P<hex>[0-9A-F]{1,8})|(?P<plain>\d{1,10})")
+
+
+def stated_cob_ids(file: Path, node_id: int) -> dict[tuple[int, int], int]:
+    """The COB-IDs that a file gives the emergency message (0x1014) and the default SDO (0x1200:1 and :2), as CiA 301 packs
+    them, by index and sub-index; what it leaves out, or writes as no number, is not in it.
+
+    Raises:
+        OSError, ValueError: it can't be read, or is none that any device has.
+    """
+    texts: dict[tuple[int, int], dict[str, str]] = {}
+    section: dict[str, str] | None = None
+    for line in eds_text(file).split("\n"):
+        line = line.strip()
+        if line.startswith("["):
+            at = _COB_IDS.get(line.strip("[] ").upper())
+            section = None if at is None else texts.setdefault(at, {})
+        elif section is not None and "=" in line:
+            key, _, value = line.partition("=")
+            section.setdefault(key.strip().lower(), value.partition(";")[0].strip())
+    found = {}
+    for at, section in texts.items():
+        stated = next((section[key] for key in _KEYS if section.get(key)), "")
+        value = _sum(stated, node_id)
+        if value is not None:
+            found[at] = value
+    return found
+
+
+def _sum(text: str, node_id: int) -> int | None:
+    """A number, or numbers and $NODEID put together by plus signs (CiA 306); None for anything else."""
+    total = 0
+    for term in text.upper().split("+"):
+        match = _TERM.fullmatch(term.strip())
+        if match is None:
+            return None
+        total += node_id if match["node"] else int(match["hex"] or match["plain"], 16 if match["hex"] else 10)
+    return total
+
+
 def _number(text: str | None) -> int:
     """A number of the file, 0 when there is none that can be used."""
     try:

@@ -6,7 +6,7 @@ from pathlib import Path as FilePath
 from pathlib import PureWindowsPath
 
 from hiltest.description.dbc import ListedMessage, read_messages
-from hiltest.description.eds import Objects, read_objects
+from hiltest.description.eds import Objects, read_objects, stated_cob_ids
 from hiltest.description.locating import Path
 from hiltest.description.messages import did_you_mean, found_text
 from hiltest.description.models import Bus, Node
@@ -28,8 +28,11 @@ def check_files(parts: Parts) -> None:
                 kinds = " or ".join(endings)
                 expected = f"the path of a {kinds} file in the folder of this description or below"
                 parts.error(at, wrong[0], expected, wrong[1])
-            elif key == "eds" and name not in parts.objects:
-                _read_eds(parts, at, name)
+            elif key == "eds":
+                if name not in parts.objects:
+                    _read_eds(parts, at, name)
+                if name in parts.objects and isinstance(part, Node) and part.node_id is not None:
+                    _check_sdo(parts, at, name, part.node_id)
             elif key != "eds" and name not in parts.databases:
                 _read_database(parts, at, name)
 
@@ -44,6 +47,20 @@ def _read_eds(parts: Parts, path: Path, name: str) -> None:
         parts.objects[name] = read_objects(parts.folder / name)
     except (OSError, ValueError) as error:
         parts.error(path, f"{found_text(name)}, which can't be used", "an EDS file (CiA 306)", f"{error}.")
+
+
+def _check_sdo(parts: Parts, path: Path, name: str, node_id: int) -> None:
+    """hiltest asks by the default SDO, whose identifiers CiA 301 fixes: a file that names others is not followed."""
+    stated = stated_cob_ids(parts.folder / name, node_id)
+    for sub, base, who in ((1, 0x600, "asks"), (2, 0x580, "listens for answers")):
+        found = stated.get((0x1200, sub))
+        if found not in (None, base, base + node_id):  # the base alone is a file without $NODEID
+            parts.warn(
+                path,
+                f"{found_text(name)}, in which 0x1200:{sub} is 0x{found:X}",
+                f"0x{base + node_id:X}, where hiltest {who}: the default SDO of node {node_id} (CiA 301)",
+                "A board that has its first SDO elsewhere does not answer hiltest.",
+            )
 
 
 def messages_of(parts: Parts, node: Node) -> dict[str, ListedMessage] | None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hiltest.description.dbc import read_messages
+from hiltest.description.eds import stated_cob_ids
 
 if TYPE_CHECKING:
     from hiltest.description.models import Description, Node
@@ -21,6 +22,22 @@ CanId = tuple[int, bool]
 SYNC_ID = 0x080
 _MASTER_END = 0x080
 """Below are commands of a CANopen master (CiA 301), and the host is the only one here."""
+
+
+_EMERGENCY = 0x080
+_IS_OFF, _IS_EXTENDED = 1 << 31, 1 << 29
+
+
+def emergency_id(stated: int | None, node_id: int) -> CanId:
+    """Where a CANopen node sends its emergency messages, by what its file states for 0x1014 (CiA 301).
+
+    0x80 + node id where the file says nothing, or that there are none, or 0x80 alone: a file without $NODEID.
+    """
+    if stated is None or stated & _IS_OFF or stated & 0x1FFF_FFFF in (0, _EMERGENCY):
+        return _EMERGENCY + node_id, False
+    if stated & _IS_EXTENDED:
+        return stated & 0x1FFF_FFFF, True
+    return stated & 0x7FF, False
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +68,13 @@ def senders_on(description: Description, bus: str, folder: Path) -> Senders:
         ids |= {(each.can_id, each.extended) for each in node.message if each.can_id is not None}
         if reason := _untold(node):
             untold.append(reason)
+        if node.protocol == "canopen" and node.node_id is not None and node.eds is not None:
+            try:
+                stated = stated_cob_ids(folder / node.eds, node.node_id).get((0x1014, 0))
+            except (OSError, ValueError) as error:
+                untold.append(f"{node.eds} can't be read ({error})")
+            else:
+                ids.add(emergency_id(stated, node.node_id))
     databases = [node.database for node in nodes if node.protocol == "signals"]
     for part in description.bus:
         if part.name == bus:

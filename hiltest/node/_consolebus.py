@@ -70,6 +70,8 @@ class BusSide:
         self._restart_ns = self._link.now_ns if is_expected else None
         if is_expected:
             self.feedback.forget()
+            if self._beat_ns is None:
+                self._beat_ns = self._restart_ns  # none was heard yet: the break counts from here
 
     def _on_values(self, message: str, _: Mapping[str, float], t_ns: int) -> None:
         if message != self._node.heartbeat:

@@ -19,6 +19,7 @@ from hiltest.canbus.frame import Frame
 from hiltest.canbus.fullqueue import QueueFull
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import DRIVER_FLAGS, HANG_KEY, Description, Stepper
+from hiltest.description.senders import emergency_id
 from hiltest.errors import (
     BenchLost,
     DescriptionError,
@@ -82,7 +83,8 @@ class CanopenDriver:
         self._places = NodePlaces(description, self._node, self._dictionary)
         self._is_synchronous = any(kind <= SYNCHRONOUS_MAX for kind in transmission_types(self._dictionary))
         self._settings = len(configured(self._dictionary))
-        self._incoming = Incoming(link, self.name, self._id, self._places, self._forget_outputs)
+        emergency = emergency_id(self._dictionary.default(0x1014), self._id)
+        self._incoming = Incoming(link, self.name, self._id, self._places, self._forget_outputs, emergency)
 
         self._network = LinkedNetwork(link)
         remote = _remote_node(link, self._id, self._dictionary, f"node[{self.name}].eds")

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from hiltest.canbus.frame import Frame
 from hiltest.description.models import Switch
-from hiltest.description.senders import CanId
+from hiltest.description.senders import CanId, emergency_id
 from hiltest.link import Link
 from hiltest.node._listeners import Listeners
 from hiltest.node.emergencies import Emergency, decode_emergency, meaning
@@ -41,15 +41,22 @@ class Incoming:
     """Takes a node's frames, other than SDO answers.
 
     `state` is the last NMT state heard, `boots` counts boot-up messages, `heartbeats_ns` the times of heartbeats
-    while it is a list. `on_outputs_lost` is called when the node says that it is not operational.
+    while it is a list. `emergency` is the identifier of emergency messages, by default 0x80 + node id. `on_outputs_lost` is called when the node says that it is not operational.
     """
 
     def __init__(
-        self, link: Link, name: str, node_id: int, places: NodePlaces, on_outputs_lost: Callable[[], None]
+        self,
+        link: Link,
+        name: str,
+        node_id: int,
+        places: NodePlaces,
+        on_outputs_lost: Callable[[], None],
+        emergency: CanId | None = None,
     ) -> None:
         self._link = link
         self._name = name
         self._id = node_id
+        self._emergency = emergency or emergency_id(None, node_id)
         self._places = places
         self._on_outputs_lost = on_outputs_lost
         self._listeners: Listeners[[Reading]] = Listeners()
@@ -70,16 +77,14 @@ class Incoming:
 
     def take(self, frame: Frame) -> None:
         """Take a frame of any identifier; frames of others and broken ones are passed over."""
-        can_id, key = frame.can_id, (frame.can_id, frame.extended)
+        key = (frame.can_id, frame.extended)
         if self.process_data is not None and key in self.process_data:
             self.frames["process data"] += 1
             self._on_process_data(self.process_data[key], frame)
-        elif frame.extended:
-            return
-        elif can_id == 0x700 + self._id and frame.data:
-            self._on_heartbeat(frame)
-        elif can_id == 0x080 + self._id:
+        elif key == self._emergency:
             self._on_emergency(frame)
+        elif key == (0x700 + self._id, False) and frame.data:
+            self._on_heartbeat(frame)
 
     def _on_heartbeat(self, frame: Frame) -> None:
         state = frame.data[0] & 0x7F  # bit 7 is the toggle of node guarding

@@ -494,6 +494,8 @@ class SignalDriver:
         self._outgoing.fall_silent()
         mark, lives, started_s = self._feedback.mark(), self._lives, self._link.now_s
         self._restart_ns = self._link.now_ns
+        if self._beat_ns is None:
+            self._beat_ns = self._restart_ns  # none was heard yet: the break counts from here
         try:
             self._command([(spot, spot.on)], "a reset")
             self._outgoing.rest(spot)

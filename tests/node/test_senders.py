@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -9,11 +10,14 @@ from typing import Any
 import pytest
 
 from hiltest.canbus.accounting import IDS_MAX
+from hiltest.canbus.frame import Frame
 from hiltest.catalogue import _bus
+from hiltest.description.eds import stated_cob_ids
 from hiltest.description.loading import load_description
 from hiltest.description.models import Description
-from hiltest.description.senders import senders_on
+from hiltest.description.senders import emergency_id, senders_on
 from hiltest.link import Link
+from hiltest.node.opening import open_driver
 
 from .doubles import FIXTURES, EventPort
 
@@ -82,3 +86,75 @@ def test_what_is_heard_is_bounded_and_told_apart_by_format() -> None:
     assert (seen.frames, len(seen.ids)) == (IDS_MAX + 103, IDS_MAX)
     known = senders_on(_description("glue_head.toml"), "can", FIXTURES)
     assert seen.strangers(known)[0] == "0x185 of 29 bits (2 frames)"
+
+
+@pytest.mark.parametrize(
+    ("written", "value"),
+    [
+        ("$NODEID+0x80", 0x85),
+        ("0x80+$nodeid", 0x85),
+        ("0x1F0", 0x1F0),
+        ("496 ; decimal", 0x1F0),
+        ("0x80000080", 0x8000_0080),
+        ("$NODEID-1", None),
+        ("9" * 30, None),
+        ("", None),
+    ],
+)
+def test_the_numbers_of_a_device_file_are_read_as_makers_write_them(
+    tmp_path: Path, written: str, value: int | None
+) -> None:
+    """CiA 306: a number, or one with $NODEID; nothing is made of anything else."""
+    file = tmp_path / "a.eds"
+    file.write_text(f"[1013]\nDefaultValue=1\n[1014]\nDefaultValue={written}\n[1200Sub1]\nDefaultValue=7\n")
+    found = stated_cob_ids(file, 5)
+    assert (found.get((0x1014, 0)), found[0x1200, 1]) == (value, 7)
+
+
+@pytest.mark.parametrize(
+    ("stated", "key"),
+    [
+        (None, (0x085, False)),
+        (0x080, (0x085, False)),  # a file without $NODEID: 0x80 itself is the synchronisation object
+        (0x8000_0085, (0x085, False)),
+        (0x1F0, (0x1F0, False)),
+        (0x2000_0085, (0x085, True)),
+    ],
+)
+def test_where_emergencies_are_sent(stated: int | None, key: tuple[int, bool]) -> None:
+    """CiA 301, 0x1014: bit 31 says that there are none, bit 29 that the identifier has 29 bits."""
+    assert emergency_id(stated, 5) == key
+
+
+def _glue_head(folder: Path, *changes: tuple[str, str]) -> Path:
+    """The glue head with another EDS."""
+    eds = (FIXTURES / "glue_head.eds").read_text(encoding="latin-1")
+    for old, new in changes:
+        assert eds.count(old) == 1
+        eds = eds.replace(old, new)
+    (folder / "glue_head.eds").write_text(eds, encoding="latin-1")
+    return Path(shutil.copy(FIXTURES / "glue_head.toml", folder))
+
+
+def test_emergencies_under_another_identifier_are_heard_and_no_strangers(tmp_path: Path) -> None:
+    """A node whose EDS has them at 0x1F0: they are decoded there, and the sender is explained."""
+    file = _glue_head(tmp_path, ("DefaultValue=$NODEID+0x80\n", "DefaultValue=0x1F0\n"))
+    loaded = load_description(file)
+    port = EventPort()
+    driver = open_driver(Link(port), loaded, "head")
+    for can_id in (0x085, 0x1F0):
+        driver._on_frame(Frame(can_id, bytes.fromhex("30 50 04 01 00 00 00 00")).at(1))
+    assert len(driver.emergencies) == 1
+    senders = senders_on(loaded.description, "can", tmp_path)
+    assert senders.explain(0x1F0, False)
+    assert not senders_on(loaded.description, "can", FIXTURES).explain(0x1F0, False)
+
+
+def test_another_default_sdo_is_warned_of(tmp_path: Path) -> None:
+    """CiA 301 fixes it at 0x600 + id; hiltest asks there, and says so where the file says something else."""
+    file = _glue_head(tmp_path, ("DefaultValue=$NODEID+0x600\n", "DefaultValue=$NODEID+0x640\n"))
+    (warning,) = load_description(file).warnings
+    assert (warning.key, "0x1200:1 is 0x645" in warning.found) == ("node.eds", True)
+    assert "0x605, where hiltest asks" in warning.expected
+    sloppy = _glue_head(tmp_path, ("DefaultValue=$NODEID+0x600\n", "DefaultValue=0x600\n"))
+    assert load_description(sloppy).warnings == ()
