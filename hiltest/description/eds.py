@@ -85,9 +85,9 @@ def stated_cob_ids(file: Path, node_id: int) -> dict[tuple[int, int], int]:
         elif section is not None and "=" in line:
             key, _, value = line.partition("=")
             section.setdefault(key.strip().lower(), value.partition(";")[0].strip())
-    found = {}
-    for at, section in texts.items():
-        stated = next((section[key] for key in _KEYS if section.get(key)), "")
+    found: dict[tuple[int, int], int] = {}
+    for at, entries in texts.items():
+        stated = next((entries[key] for key in _KEYS if entries.get(key)), "")
         value = _sum(stated, node_id)
         if value is not None:
             found[at] = value
