@@ -88,9 +88,9 @@ def stated_cob_ids(file: Path, node_id: int) -> dict[tuple[int, int], int]:
     found: dict[tuple[int, int], int] = {}
     for at, entries in texts.items():
         stated = next((entries[key] for key in _KEYS if entries.get(key)), "")
-        value = _sum(stated, node_id)
-        if value is not None:
-            found[at] = value
+        number = _sum(stated, node_id)
+        if number is not None:
+            found[at] = number
     return found
 
 
