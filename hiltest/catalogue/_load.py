@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from hiltest.description.models import Bus, Description
+    from hiltest.description.models import LoadTest as LoadSettings
     from hiltest.guard import GuardedNode
     from hiltest.link import Link, Timer
     from hiltest.measure import Measure
@@ -36,6 +37,7 @@ HARD_BYTE = 0x3C
 """00111100: behind a data length code of 8 the stuffing falls into step with it, and from then on every five
 bits are alike: a stuff bit in every five, one edge to synchronise on in every ten."""
 
+ENOUGH_LOAD = 0.9
 TICK_S = 0.005
 STUCK_S = 0.25
 """A full transmit queue that takes nothing for this long is no pacing: nobody acknowledges."""
@@ -609,6 +611,34 @@ def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[st
         _judge_repeats(measure, result.repeats)
     if result.stopped:
         measure.note(f"sequential test: {result.stopped}")
+
+
+def note_utilisation(measure: Measure, test: LoadSettings, result: LoadResult) -> None:
+    """How far the bus was loaded; green only where that is near what was asked for."""
+    enough_percent, is_enough = ENOUGH_LOAD * test.utilisation_percent, _is_enough(test, result)
+    measure(
+        "utilisation achieved",
+        100 * result.utilisation,
+        "%",
+        low=enough_percent if is_enough else None,
+        limit="load_test.utilisation_percent",
+        note="" if is_enough else f"this host and adapter did not get to {enough_percent:g} %",
+        form="course",
+    )
+
+
+def require_utilisation(measure: Measure, test: LoadSettings, result: LoadResult) -> None:
+    """Not observable where the bus was hardly loaded and nothing else was found."""
+    if not _is_enough(test, result) and not measure.failed:
+        measure.not_observable(
+            f"the bus was loaded to {100 * result.utilisation:.2g} % only, {test.utilisation_percent:g} % were asked for: "
+            "the host or its adapter is too slow, which says nothing about the node",
+            "a faster adapter (SocketCAN), a calmer host, or a lower bus.load_test.utilisation_percent",
+        )
+
+
+def _is_enough(test: LoadSettings, result: LoadResult) -> bool:
+    return result.utilisation >= ENOUGH_LOAD * test.utilisation_percent / 100
 
 
 def _judge_repeats(measure: Measure, repeats: Repeats) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from hiltest.catalogue import _margin
+from hiltest.catalogue import _bus, _load, _margin, _underload
+from hiltest.catalogue import bus as bus_checks
 from hiltest.catalogue.registry import bind_all
+from hiltest.clock import SimulatedClock
 from hiltest.description.loading import load_text
+from hiltest.errors import NotObservable
 from hiltest.evidence.model import CheckResult
+from hiltest.measure import Measure
 from hiltest.simbench.firmware import Firmware
 
 from .boards import ALONE, accept
@@ -30,7 +35,7 @@ from .bus_faults import (
     with_tests,
 )
 from .files import FIXTURES, edited
-from .paper import GLUE_HEAD
+from .paper import GLUE_HEAD, Nobody
 
 
 def names(text: str) -> set[str]:
@@ -157,6 +162,25 @@ def test_the_load_runs_again_with_everything_on() -> None:
     assert all(word in told for word in ("fan electronics", "fan nozzle", "heater reservoir", "stepper pump"))
     assert found(check, "bits on the bus").value > 500_000
     assert not truth["on"]
+
+
+@pytest.mark.parametrize(("reached", "verdict"), [(0.44, "noted"), (0.46, "passed")])
+def test_a_bus_hardly_loaded_beside_the_loads_is_not_observable(
+    monkeypatch: pytest.MonkeyPatch, reached: float, verdict: str
+) -> None:
+    """As for bus.load: what was not loaded can't be green. 50 % are asked for, and nine tenths of it are enough."""
+    result = _load.LoadResult(host_frames=1000, host_bits=130_000, seconds=1.0, utilisation=reached)
+    monkeypatch.setattr(_underload, "test", lambda *_: result)
+    made = load_text(GLUE_HEAD, FIXTURES)
+    measure = Measure(WITH_LOADS, "bus[can]", made, SimulatedClock(), Nobody())
+    measure.memory[_bus.observers_key("can")] = [_bus.ADAPTER]
+    link: Any = None
+    with nullcontext() if verdict == "passed" else pytest.raises(NotObservable, match="loaded to 44 % only"):
+        bus_checks.test_with_loads(
+            target=made.description.bus[0], link=link, nodes_on_bus=[], measure=measure
+        )
+    judged = next(each for each in measure.measurements if each.name == "utilisation achieved")
+    assert judged.verdict == verdict
 
 
 def test_asked_for_by_itself_it_takes_along_what_makes_its_loads_run() -> None:
