@@ -1,7 +1,7 @@
 """Which fault is tried against which check, read out of the tests of this folder without running any of them.
 
-Two places count: a row of a parametrized test (a fault beside the check that must fail), and a test function that
-names both, directly or by a constant of its module.
+Three places count: a row of a parametrized test (a fault beside the check that must fail), a test function that names
+both, directly or by a constant of its module, and a row of a fault alone for a test function that names the check.
 """
 
 from __future__ import annotations
@@ -45,15 +45,14 @@ def _is_text(value: Any) -> bool:
     )
 
 
-def _rows(module: ModuleType) -> Iterator[Any]:
-    for each in vars(module).values():
-        for mark in getattr(each, "pytestmark", ()):
-            if mark.name == "parametrize":
-                yield from mark.args[1]
+def _rows(test: Any) -> list[Any]:
+    marks = (mark for mark in getattr(test, "pytestmark", ()) if mark.name == "parametrize")
+    return [row for mark in marks for row in mark.args[1]]
 
 
 def _functions(module: ModuleType) -> Iterator[Any]:
-    """Of each test function: its texts and the module's texts that it or a helper beside it names; of tables each row."""
+    """Of each test function: its texts and the module's texts that it or a helper beside it names; of tables and of
+    its parameters each row."""
     body = ast.parse(inspect.getsource(module)).body
     functions = {node.name: node for node in body if isinstance(node, ast.FunctionDef)}
     for name, function in functions.items():
@@ -65,8 +64,11 @@ def _functions(module: ModuleType) -> Iterator[Any]:
         texts = [part.value for part in parts if isinstance(part, ast.Constant)]
         names = {part.id for part in parts if isinstance(part, ast.Name) and part.id.isupper()}
         values = [getattr(module, each, "") for each in names]
-        yield [*texts, *(value for value in values if _is_text(value))]
+        texts += [value for value in values if _is_text(value)]
+        yield texts
         yield from (row for value in values if isinstance(value, tuple) for row in value)
+        for row in _rows(getattr(module, name)):
+            yield row if _named(row, CHECKS) else [row, *texts]
 
 
 def proofs() -> Proofs:
@@ -74,7 +76,7 @@ def proofs() -> Proofs:
     faults, found = frozenset(FAULTS), Proofs()
     for path in sorted(Path(__file__).parent.glob("test_*.py")):
         module = importlib.import_module(f"{__package__}.{path.stem}")
-        for named in (*_rows(module), *_functions(module)):
+        for named in _functions(module):
             against = _named(named, CHECKS)
             for fault in _named(named, faults):
                 found.setdefault(fault, set()).update(against)
