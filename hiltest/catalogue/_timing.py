@@ -14,6 +14,10 @@ if TYPE_CHECKING:
 ASSUMED_QUANTA = 20
 """Quanta of a bit where no clock is given: what controllers with 40 or 80 MHz are commonly set to."""
 SAMPLE_POINT_MAX_PERCENT = 5.0
+JUMP_ASSUMED = 1
+"""Jump width in quanta where none is given: the least that a controller has (ISO 11898-1), and what many drivers set
+(common practice, no source).
+"""
 
 
 def bit_timing(measure: Measure, bus: Bus) -> None:
@@ -26,6 +30,7 @@ def bit_timing(measure: Measure, bus: Bus) -> None:
         bus.adapter_clock_tolerance_ppm,
         bus.sample_point_percent,
         "adapter_clock_hz",
+        bus.adapter_jump_quanta,
     )
     _shown(measure, bus, adapter)
     for node in (each for each in measure.description.node if each.bus == bus.name):
@@ -38,6 +43,7 @@ def bit_timing(measure: Measure, bus: Bus) -> None:
             node.can_clock_tolerance_ppm,
             point,
             f"can_clock_hz of node {node.name!r}",
+            node.jump_quanta,
         )
         _agree(measure, bus, adapter, party, node)
 
@@ -50,6 +56,7 @@ def _party(
     tolerance_ppm: float,
     point_percent: float,
     field: str,
+    jump_quanta: int | None,
 ) -> timing.Party:
     """One end with the timing that its clock can make."""
     asked = point_percent / 100
@@ -69,7 +76,7 @@ def _party(
             "ppm",
             low=-1e6 * timing.STRICT_RATE_ERROR,
             high=1e6 * timing.STRICT_RATE_ERROR,
-            note=str(made),
+            note=str(_with_jump(made, JUMP_ASSUMED if jump_quanta is None else jump_quanta)),
         )
     measure(
         f"sample point of {name}, off the one asked for by",
@@ -78,7 +85,21 @@ def _party(
         high=SAMPLE_POINT_MAX_PERCENT,
         note=f"{made.timing.sample_point:.1%} of the bit, {point_percent:g} % asked for",
     )
+    jump = JUMP_ASSUMED if jump_quanta is None else jump_quanta
+    measure(
+        f"jump width of {name}",
+        jump,
+        "quanta",
+        high=made.timing.tseg2,
+        note="not given, so the least is reckoned with" if jump_quanta is None else "",
+    )
+    made = _with_jump(made, jump)
     return timing.Party(name, made.timing, tolerance_ppm * 1e-6, bus.transceiver_delay_ns)
+
+
+def _with_jump(made: timing.Produced, jump_quanta: int) -> timing.Produced:
+    """The same timing with another jump width; one longer than phase segment 2 is cut to it (it is judged by itself)."""
+    return made._replace(timing=made.timing._replace(sjw=min(jump_quanta, made.timing.tseg2)))
 
 
 def _produced(clock_hz: int, bit_rate_bps: int, sample_point: float) -> timing.Produced:

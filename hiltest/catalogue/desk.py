@@ -98,7 +98,7 @@ def test_line(target: Bus, measure: Measure) -> None:
         hazard="None. A bus without room works in the office and loses frames when it is warm.",
         method="From clock, bit rate and sample point the nearest timing that each controller can make is computed; "
         "cable and transceivers against the sample point; both clocks against the oscillator allowance. Where no "
-        "clock is given, an exact one is assumed and the note says so.",
+        "clock is given, an exact one is assumed, and where no jump width is given, one quantum; the notes say so.",
         limits=(
             (
                 "bit rate within 0.5 % of the one asked for",
@@ -113,6 +113,10 @@ def test_line(target: Bus, measure: Measure) -> None:
                 "Bosch, CAN with Flexible Data-Rate 1.0, chapter 8",
             ),
             (
+                "the jump width fits into phase segment 2",
+                "ISO 11898-1: a controller cuts it off there",
+            ),
+            (
                 "both clocks together within the oscillator allowance",
                 "Bosch, chapter 8: df < SJW/(20 NBT) and df < min(PS1, PS2)/(2 (13 NBT - PS2))",
             ),
@@ -120,6 +124,8 @@ def test_line(target: Bus, measure: Measure) -> None:
         causes=(
             "the adapter's clock does not divide to this bit rate: another bit rate or adapter",
             "different defaults at both ends: set the same sample point in both",
+            "a jump width of one quantum, assumed or real: set it wider in node and adapter, and say so in the description "
+            "(jump_quanta, adapter_jump_quanta)",
             "a resonator or RC oscillator in the node: fit a crystal, or lower the bit rate",
             "cable too long for the sample point: sample later, or lower the bit rate",
         ),

@@ -269,6 +269,12 @@ class Bus(Section):
     adapter_clock_tolerance_ppm: float = limit(
         100.0, f"crystal with ageing; {COMMON}", "how far the adapter's clock may be off", ge=0, le=50_000
     )
+    adapter_jump_quanta: int | None = Field(
+        None,
+        ge=1,
+        le=128,
+        description="jump width of the adapter's controller in time quanta; left out: 1 is reckoned with",
+    )
     transceiver_delay_ns: float = Field(
         255.0,
         ge=0,
@@ -429,6 +435,12 @@ class Node(Section):
     )
     sample_point_percent: float | None = Field(
         None, gt=40, lt=95, description="where the node samples a bit; default: as its bus says"
+    )
+    jump_quanta: int | None = Field(
+        None,
+        ge=1,
+        le=128,
+        description="jump width of the node's CAN controller in time quanta; left out: 1 is reckoned with",
     )
     answer_max_s: float = limit(
         0.05,

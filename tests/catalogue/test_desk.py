@@ -18,6 +18,7 @@ from hiltest.errors import DescriptionError, UsageError
 from .paper import FIXTURES, GLUE_HEAD, desk, failed, value, without_traffic
 
 TIMING, TRAFFIC = "desk.timing[can]", "desk.traffic[can]"
+LENGTH = "length_m = 2.4              # from end"
 
 
 def edited(*pairs: tuple[str, str]) -> str:
@@ -85,6 +86,31 @@ def test_an_rc_oscillator_in_the_node_leaves_no_room() -> None:
     )
     assert failed(measure) == ["clocks of adapter and head, room left"]
     assert any("may be" in note and "apart" in note for note in measure.notes)
+
+
+def test_without_a_jump_width_the_least_is_reckoned_with() -> None:
+    """Clocks 0.3 % off each: with one quantum of 20 they may be 0.5 % apart (SJW / (20 NBT) each, Bosch chapter 8), with
+    four 1.2 %: then the error flag limits, 3 of 14 quanta being left before the sample by 534 ns of way. A jump longer than phase segment 2 is none.
+    """
+    clocks = (
+        (LENGTH, "adapter_clock_tolerance_ppm = 3000.0\n" + LENGTH),
+        ('firmware = "1.4.0" ', 'can_clock_tolerance_ppm = 3000.0\nfirmware = "1.4.0" '),
+    )
+    room = "clocks of adapter and head, room left"
+    unsaid = desk(TIMING, edited(*clocks))
+    assert failed(unsaid) == [room]
+    assert value(unsaid, room) == pytest.approx(5000 - 6000)
+    told = next(each for each in unsaid.measurements if each.name == "jump width of head")
+    assert (told.value, told.note) == (1, "not given, so the least is reckoned with")
+    both = (
+        (LENGTH, "adapter_jump_quanta = 4\n" + LENGTH),
+        ('firmware = "1.4.0" ', 'jump_quanta = {}\nfirmware = "1.4.0" '),
+    )
+    wide = desk(TIMING, edited(*clocks, both[0], (both[1][0], both[1][1].format(4))))
+    assert failed(wide) == []
+    assert value(wide, room) == pytest.approx(1e6 * 2 * 3 / (2 * (13 * 20 - 5)) - 6000)
+    too_wide = desk(TIMING, edited((both[1][0], both[1][1].format(6))))
+    assert failed(too_wide) == ["jump width of head"]
 
 
 def test_sample_points_apart_are_found() -> None:
