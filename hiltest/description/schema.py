@@ -35,6 +35,7 @@ _UNITS = {
     "_ohm": "ohm",
     "_awg": "AWG",
     "_hz": "Hz",
+    "_quanta": "quanta",
     "_mm": "mm",
     "_ns": "ns",
     "_v": "V",
