@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from hiltest import cautions
-from hiltest.catalogue._moving import OldMoves
+from hiltest.catalogue._moving import OLD_MOVES, OldMoves
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
 from hiltest.catalogue._trip import OneHeater
 from hiltest.errors import NoAnswer, NodeFault, NotOffered, Refused
@@ -44,12 +44,15 @@ def power_return(
     power.off()
     node.has_no_power()
     link.port.flush()
-    sent = 0
+    sent = moves_sent = 0
+    is_back = False
 
     def command() -> None:
-        nonlocal sent
-        node.send_stale(duties, setpoints, standing.moves)
-        sent += 1
+        nonlocal sent, moves_sent
+        # Relative moves add up: no more of them than make one small move, half before the node is back and half after.
+        moves = standing.moves if sent < OLD_MOVES // 2 or is_back else {}
+        node.send_stale(duties, setpoints, moves)
+        sent, moves_sent = sent + 1, moves_sent + len(moves)
 
     timer = link.every(STALE_EVERY_S, command)
     try:
@@ -57,13 +60,14 @@ def power_return(
         if not is_on:
             measure.fail("the supply went into its current limit when the power came back")
         came_back_s = _await_answer(link, node, 3 * part.boot_max_s + 2.0)
-        link.run_for(0.5)
+        is_back = True
+        link.run_for(OLD_MOVES // 2 * STALE_EVERY_S)
     finally:
         timer.cancel()
         link.port.flush()
     measure(
         "commands sent while there was no power, and into the boot",
-        sent * (len(duties) + len(setpoints) + len(standing.moves)),
+        sent * (len(duties) + len(setpoints)) + moves_sent,
         "",
     )
     measure("answers again after", came_back_s, "s")

@@ -206,15 +206,16 @@ SILENT = ("safe.old_commands[head]", "safe.over_ceiling[reservoir]", "safe.power
 
 
 def silent(*faults: str) -> Any:
-    return accept(*faults, seed=4, file=variants.quick_head(more=SUPPLY), only=SILENT)
+    only = (*SILENT, "safe.move_ends[pump]")
+    return accept(*faults, seed=4, file=variants.quick_head(more=SUPPLY), only=only)
 
 
 @cache
 def starts() -> dict[str, float]:
-    """When each of these drills begins on a sound node, by its first measurement."""
+    """When each of these drills has looked at a sound node at rest, in s of bench time."""
     found = [each for each in silent().checks if each.name in SILENT]
     assert [each.outcome for each in found] == ["passed"] * len(SILENT)
-    return {each.name: each.measurements[0].t_s for each in found}
+    return {each.name: each.started_s + 0.05 for each in found}
 
 
 @pytest.mark.parametrize("name", SILENT)
@@ -228,6 +229,16 @@ def test_a_gate_that_conducts_while_the_node_says_nothing_is_on_is_found(name: s
     assert any("temperature rise" in each for each in failed), failed
     assert any("more current" in each for each in failed) or name != SILENT[1], failed
     assert record.verdict == "rejected"
+
+
+def test_old_moves_that_are_carried_out_when_the_power_returns_are_found() -> None:
+    """They are sent into the boot; the step counter and the home switch tell, after one small move at most."""
+    record = silent(f"old_moves_obeyed@{starts()[SILENT[2]]:.3f}")
+    found = next(each for each in record.checks if each.name == SILENT[2])
+    assert found.outcome == "failed"
+    assert "motor pump moved after the power came back" in found.reason
+    moved = next(m.value for m in found.measurements if m.name.startswith("motor pump moved"))
+    assert 1.0 < moved <= 0.25 * 200, "small_move_rev, in full steps"
 
 
 def test_an_emergency_stop_that_takes_no_power_is_found() -> None:
