@@ -548,6 +548,7 @@ class Run:
     def stopped_by_gates(self, bound: BoundCheck) -> list[str]:
         """The checks at the root of why gates of `bound` are closed, each once; empty when all are open.
 
+        What goes far has one more: no failed check that holds it back, which the guard knows (`Guard.held_back_by`).
         A gate that was not run itself stands for what stopped it. A silent bus is a closed gate for all but the
         checks that find out why it is silent.
         """
@@ -560,6 +561,8 @@ class Run:
             ):
                 continue
             roots |= dict.fromkeys((result.stopped_by if result is not None else []) or [gate])
+        if not roots and bound.spec.goes_far and self._open is not None:
+            return list(self._open.guard.held_back_by)
         found = [each for each in self.every if each.name in roots]
         asked = {
             gate for each in found for gate in each.gates_may_not_see
@@ -649,6 +652,8 @@ class Run:
         self.results[result.name] = result
         if self._open is not None and result.outcome == "passed":
             self._open.guard.passed(result.name)
+        elif self._open is not None and result.outcome == "failed":
+            self._open.guard.failed(result.name)
         if self._books.journal is not None:
             self._books.journal.result(result)
         if self._watcher is not None:

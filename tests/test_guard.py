@@ -201,6 +201,80 @@ def test_its_gates_are_enough(verb: str) -> None:
     assert len(bench.guard.energised) == 1
 
 
+HOLD_BACK = (
+    "cold.pair[can]",
+    "sense.ambient[board]",
+    "switch.by_hand[level]",
+    "heat.second_point[reservoir]",
+    "motion.direction[other]",
+    "safe.emergency_stop[head]",
+)
+HOLD_NOTHING_BACK = ("desk.traffic[can]", "bus.load[can]", "lamp.colours[status]", "fan.tach[nozzle]")
+OPEN = tuple(set().union(*GATES_NEEDED.values()))
+
+
+def test_after_a_dangerous_finding_no_move_is_long() -> None:
+    """Whatever part it was for: the long move names the check that failed, small moves and pulses go on."""
+    for failed in HOLD_BACK:
+        bench = Bench(OPEN)
+        bench.guard.failed(failed)
+        with pytest.raises(GateClosed) as caught:
+            ENERGISING["long move"](bench.node)
+        assert caught.value.missing == (failed,)
+        assert bench.driver.calls == []
+        ENERGISING["move"](bench.node)
+        ENERGISING["pulse_heater"](bench.node)
+        assert bench.sent == ["move", "pulse_heater"]
+
+
+def test_what_says_nothing_of_heat_or_motion_holds_nothing_back() -> None:
+    """A stalled fan, a dark lamp, a slow bus: no reason to keep an axis from its move."""
+    bench = Bench(OPEN)
+    for failed in HOLD_NOTHING_BACK:
+        bench.guard.failed(failed)
+    ENERGISING["long move"](bench.node)
+    assert bench.sent == ["move"]
+
+
+def test_only_a_check_of_the_catalogue_holds_back() -> None:
+    """A test of the user's own that happens to be called like a group does not."""
+    guard = Guard(Link(QuietPort()), DESCRIPTION, {"heat.pulse[reservoir]"}.__contains__)
+    guard.failed("heat.py::test_own")
+    assert guard.held_back_by == ()
+    guard.failed("heat.pulse[reservoir]")
+    assert guard.held_back_by == ("heat.pulse[reservoir]",)
+
+
+@pytest.mark.parametrize("failed", ["", "sense.ambient[board]"])
+def test_after_a_dangerous_finding_a_setpoint_stands_no_longer_than_a_pulse(failed: str) -> None:
+    """A drill may close the loop for a moment; what stands longer is switched off, and only then."""
+    bench = Bench(OPEN)
+    if failed:
+        bench.guard.failed(failed)
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.temperatures(lambda t_s: 23.0, until_s=10.0)
+    bench.link.run_for(HEATER.pulse_s - 0.5)
+    bench.node.set_heater_c("reservoir", 50.0)  # given again, it has stood since the first
+    assert bench.sent == 2 * ["set_heater_c"]
+    if not failed:
+        bench.link.run_for(5.0)
+        assert bench.sent == 2 * ["set_heater_c"]
+        return
+    with pytest.raises(GuardTripped, match=r"longer than a pulse .* after sense.ambient\[board\] failed"):
+        bench.link.run_for(5.0)
+    assert bench.sent[2] == "stop_all"
+    assert bench.link.now_s < HEATER.pulse_s + 1.0
+
+
+def test_who_releases_the_gates_releases_this_one_too() -> None:
+    """For tests of one's own, on one's own responsibility."""
+    bench = Bench()
+    bench.guard.failed("heat.pulse[reservoir]")
+    bench.guard.release("trying out")
+    ENERGISING["long move"](bench.node)
+    assert bench.sent == ["move"]
+
+
 def test_the_groups_that_hands_do_gate_every_verb_that_heats_or_moves() -> None:
     """Power off first, switches by hand first: held at the verb, not only in the order of the checks."""
     for verb in ("pulse_heater", "set_heater_c"):

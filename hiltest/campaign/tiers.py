@@ -1,7 +1,8 @@
 """Which faults the catalogue must find, by how dangerous it is to miss them.
 
 Tier 1 hurts somebody or burns something when it is missed: it must be found on every board, and nothing may be
-energised on the way beyond bounded pulses and the small move. Tier 2 are the everyday faults of a first
+energised on the way beyond bounded pulses and the small move (`guard.HELD_BACK_BY`); a row that gets more says why it
+can't be found sooner. Tier 2 are the everyday faults of a first
 power-up, tier 3 those that pass simple tests and fail later.
 """
 
@@ -17,9 +18,10 @@ Bench = Literal["one heater", "two heaters", "blind adapter"]
 class Row:
     """One fault. `fault` is written as the simulated bench takes it; empty where the bench itself is the fault.
 
-    `pulses` bounds the energy into each heater, in pulses of heater.pulse_s at the stated power (None: the whole
-    run); `strength` is how many times the stated power the fitted element makes. `small_moves` bounds the travel of
-    each axis in steps of small_move_rev (None: the whole run). `alone` is False where only a person can find it.
+    `pulses` bounds the energy into each heater, in pulses of heater.pulse_s at the stated power; `strength` is how many
+    times the stated power the fitted element makes. `rides` to the low setpoint and `on_s` seconds at full power come on
+    top, and then `why` is the physical reason. `small_moves` bounds the travel of each axis in steps of small_move_rev.
+    `alone` is False where only a person can find it. A row of tier 1 has every bound.
     """
 
     title: str
@@ -30,6 +32,9 @@ class Row:
     strength: float = 1.0
     small_moves: float | None = None
     alone: bool = True
+    rides: int = 0
+    on_s: float = 0.0
+    why: str = ""
 
     @property
     def name(self) -> str:
@@ -38,31 +43,109 @@ class Row:
         return f"{self.fault or 'none'}{other}"
 
 
+_CURVE = (
+    "at room temperature every curve through that point reads right; only a warm block and a thermometer show the "
+    "difference, so it is warmed once, to the low setpoint"
+)
+_AXIS = "it shows in the first small moves and in nothing that is heated, and heat comes before motion"
+_TRIP = "that the node lets go above its ceiling shows only on a block that is warm and on: its own ceiling is lowered below it"
+_STUCK = "no command takes it away, only the supply's switch: on from the power's coming until sense.ambient tells it"
+
 TIER_1: tuple[Row, ...] = (
-    Row("sensor detached from its block", "sensor_detached[reservoir]", 1, pulses=1),
-    Row("heater stuck on", "heater_stuck_on[reservoir]", 1, small_moves=0),
-    Row("plugs of a heater's and another sensor exchanged", "sensors_swapped", 1, pulses=1),
-    Row("plugs of two heaters' sensors exchanged", "sensors_swapped[left+right]", 1, "two heaters", pulses=1),
-    Row("plugs of two heaters exchanged", "heaters_swapped[left+right]", 1, "two heaters", pulses=1),
-    Row("element for half the voltage", "heater_wrong_voltage[reservoir]", 1, pulses=1, strength=4.0),
-    Row("table reads low when hot", "sensor_reads_low[reservoir]", 1, alone=False),
-    Row("thermistor of another B value", "sensor_wrong_beta[reservoir]", 1, alone=False),
-    Row("sensor of another nominal value", "sensor_wrong_nominal[reservoir]", 1, pulses=0),
-    Row("wrong pull-up: reads low", "sensor_wrong_pull_up[reservoir]", 1, pulses=0),
+    Row("sensor detached from its block", "sensor_detached[reservoir]", 1, pulses=1, small_moves=3),
+    Row("heater stuck on", "heater_stuck_on[reservoir]", 1, pulses=0, small_moves=0, on_s=20.0, why=_STUCK),
+    Row("plugs of a heater's and another sensor exchanged", "sensors_swapped", 1, pulses=1, small_moves=3),
+    Row(
+        "plugs of two heaters' sensors exchanged",
+        "sensors_swapped[left+right]",
+        1,
+        "two heaters",
+        pulses=1,
+        small_moves=0,
+    ),
+    Row(
+        "plugs of two heaters exchanged",
+        "heaters_swapped[left+right]",
+        1,
+        "two heaters",
+        pulses=1,
+        small_moves=0,
+    ),
+    Row(
+        "element for half the voltage",
+        "heater_wrong_voltage[reservoir]",
+        1,
+        pulses=1,
+        strength=4.0,
+        small_moves=3,
+    ),
+    Row(
+        "table reads low when hot",
+        "sensor_reads_low[reservoir]",
+        1,
+        pulses=2,
+        small_moves=3,
+        alone=False,
+        rides=1,
+        why=_CURVE,
+    ),
+    Row(
+        "thermistor of another B value",
+        "sensor_wrong_beta[reservoir]",
+        1,
+        pulses=2,
+        small_moves=3,
+        alone=False,
+        rides=1,
+        why=_CURVE,
+    ),
+    Row("sensor of another nominal value", "sensor_wrong_nominal[reservoir]", 1, pulses=0, small_moves=3),
+    Row("wrong pull-up: reads low", "sensor_wrong_pull_up[reservoir]", 1, pulses=0, small_moves=3),
     Row("host vanishes, no watch", "host_watch_missing", 1, pulses=2, small_moves=3),
     Row("host vanishes, watch too slow", "host_watch_slow", 1, pulses=2, small_moves=3),
     Row("watch fed by any traffic", "host_watch_fed_by_any_traffic", 1, pulses=3, small_moves=3),
     Row("outputs on after the cable was cut", "no_reaction_to_cut_cable", 1, pulses=4, small_moves=3),
     Row("outputs on after a reset", "outputs_on_after_reset", 1, pulses=3, small_moves=3),
     Row("stop command ignored", "all_off_ignored", 1, pulses=3, small_moves=3),
-    Row("emergency stop without effect", "emergency_stop_dead", 1, alone=False),
+    Row("emergency stop without effect", "emergency_stop_dead", 1, pulses=3, small_moves=3, alone=False),
     Row("acts on old commands", "acts_on_old_commands", 1, pulses=4, small_moves=3),
-    Row("no watchdog", "no_watchdog", 1, pulses=6),
-    Row("a trip clears the report, not the gate", "trip_leaves_gate_on[reservoir]", 1, small_moves=0),
-    Row("host vanishes, the motor goes on", "motor_ignores_silence", 1, small_moves=3),
-    Row("switch that never triggers", "switch_never_triggers[pump_home]", 1, small_moves=0),
-    Row("switch with an open wire, normally open", "switch_never_triggers[level]", 1, alone=False),
-    Row("direction reversed", "stepper_reversed[pump]", 1, small_moves=3),
+    Row("no watchdog", "no_watchdog", 1, pulses=3, small_moves=0),
+    Row(
+        "a trip clears the report, not the gate",
+        "trip_leaves_gate_on[reservoir]",
+        1,
+        pulses=2,
+        small_moves=0,
+        rides=1,
+        why=_TRIP,
+    ),
+    Row(
+        "host vanishes, the motor goes on",
+        "motor_ignores_silence",
+        1,
+        pulses=2,
+        small_moves=3,
+        rides=1,
+        why=_AXIS,
+    ),
+    Row(
+        "switch that never triggers",
+        "switch_never_triggers[pump_home]",
+        1,
+        pulses=2,
+        small_moves=0,
+        rides=1,
+        why=_AXIS,
+    ),
+    Row(
+        "switch with an open wire, normally open",
+        "switch_never_triggers[level]",
+        1,
+        pulses=3,
+        small_moves=3,
+        alone=False,
+    ),
+    Row("direction reversed", "stepper_reversed[pump]", 1, pulses=2, small_moves=3, rides=1, why=_AXIS),
     Row("two boards under one id", "duplicate_node_id", 1, pulses=0, small_moves=0),
     Row("adapter in self-test hears itself", "adapter_in_self_test", 1, pulses=0, small_moves=0),
     Row("adapter that hides errors", "", 1, "blind adapter", pulses=0, small_moves=0),

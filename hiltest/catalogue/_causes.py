@@ -352,6 +352,7 @@ MOVE = (MOVE_REVERSED, MOVE_COIL, MOVE_NOT, MOVE_STEPS, MOVE_GEAR, MOVE_SWITCH, 
 RETURN_COUPLING = (
     "step counter and encoder show the same difference: the coupling, belt or gear behind the motor slips"
 )
+SWITCH_WITH_MOTOR = "a switch changes while the motor runs: its wire lies beside the motor's, its pull-up is weak, or its plug shakes loose"
 RETURN_ENCODER = "only the encoder is off: its hub is loose on the shaft"
 
 

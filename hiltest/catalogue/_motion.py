@@ -10,6 +10,7 @@ from hiltest.catalogue import _causes
 from hiltest.errors import NoAnswer
 
 if TYPE_CHECKING:
+    from hiltest.catalogue._endswitches import Watch
     from hiltest.description.models import Stepper
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
@@ -210,7 +211,7 @@ def _encoder_hint(stepper: Stepper, counted_rev: float, encoded_rev: float, move
     return ""
 
 
-def long_by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
+def long_by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watch: Watch) -> None:
     """Long moves of an axis without a home switch: the encoder must come back to where it was."""
     axis = Axis(link, node, stepper, measure)
     long = round(stepper.long_move_rev * axis.per_rev)
@@ -218,10 +219,10 @@ def long_by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Me
     start = axis.encoder_turns()
     try:
         for _ in range(TRIPS):
-            axis.move(long, stepper.speed_rev_s)
-            axis.position()
-            axis.move(-long, stepper.speed_rev_s)
-            axis.position()
+            for way in (long, -long):
+                with watch.moving(way):
+                    axis.move(way, stepper.speed_rev_s)
+                axis.position()
         lost = axis.encoder_turns() - start
         driver = node.read_driver(stepper.name)
     except NoAnswer as error:
@@ -235,6 +236,7 @@ def long_by_encoder(link: Link, node: GuardedNode, stepper: Stepper, measure: Me
         limit="return_error_max_steps",
         note="by the encoder",
     )
+    watch.judge()
 
 
 def _judge_direction(
@@ -331,7 +333,7 @@ def _ratio_hint(found_rev: float, stepper: Stepper) -> str:
     )
 
 
-def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
+def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watch: Watch) -> None:
     """Compare where the home switch is met before and after long moves at working speed."""
     axis = Axis(link, node, stepper, measure)
     _parked(axis)
@@ -347,16 +349,17 @@ def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measu
         clear = round(1.5 * stepper.home_release_rev * axis.per_rev)
         for _ in range(TRIPS):
             axis.move(clear)
-            axis.move(long, stepper.speed_rev_s)
-            axis.position()
-            axis.move(-long, stepper.speed_rev_s)
-            axis.position()
+            for way in (long, -long):
+                with watch.moving(way):
+                    axis.move(way, stepper.speed_rev_s)
+                axis.position()
             axis.move(-clear)
         after = _meet(axis, full_step, reach)
         driver = node.read_driver(stepper.name)
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
     _judge_driver(driver, stepper, measure)
+    watch.judge()
     if after is None:
         measure.fail(
             f"after {TRIPS} trips of {stepper.long_move_rev:g} turns the home switch was not found within "

@@ -42,13 +42,13 @@ class Running:
                 self._off.append(partial(node.set_fan, fan.name, 0.0))
         for heater in (each for each in description.heater if each.node in self.nodes):
             node = self.nodes[heater.node or ""]
-            if self._passed(f"heater {heater.name}", f"heat.low_setpoint[{heater.name}]"):
+            if self._far(f"heater {heater.name}", f"heat.low_setpoint[{heater.name}]", node):
                 setpoint = partial(node.set_heater_c, heater.name)
                 self._try(f"heater {heater.name}", partial(setpoint, heater.low_setpoint_c))
                 self._off.append(partial(setpoint, 0.0))
         for stepper in (each for each in description.stepper if each.node in self.nodes):
             node = self.nodes[stepper.node or ""]
-            if self._passed(f"stepper {stepper.name}", f"motion.return[{stepper.name}]"):
+            if self._far(f"stepper {stepper.name}", f"motion.return[{stepper.name}]", node):
                 self._try(f"stepper {stepper.name}", partial(node.enable_driver, stepper.name, True))
                 self._off.append(partial(node.enable_driver, stepper.name, False))
                 self.steppers.append(stepper)
@@ -58,6 +58,14 @@ class Running:
             return True
         self.left_out.append(f"{what}: {check} has not passed")
         return False
+
+    def _far(self, what: str, check: str, node: GuardedNode) -> bool:
+        """As `_passed`, for what moves or heats far: not once a check has failed that holds it back."""
+        if not self._passed(what, check):
+            return False
+        if node.held_back_by:
+            self.left_out.append(f"{what}: {', '.join(node.held_back_by)} failed before")
+        return not node.held_back_by
 
     def _try(self, what: str, switch: Callable[[], None]) -> None:
         try:

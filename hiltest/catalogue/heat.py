@@ -126,6 +126,7 @@ def test_pulse(
         "safe.reset[{node}]",
         "safe.old_commands[{node}]",
     ),
+    goes_far=True,
     verbs=(*_VERBS, "set_heater_c[{load}]"),
     window_s=lambda heater: 60.0 + heater.window_s + heater.steady_s,
     page=Page(
@@ -170,7 +171,8 @@ def test_low_setpoint(target: Heater, link: Link, node: GuardedNode, measure: Me
 @check(
     "heat.second_point",
     per="heater",
-    order=430,
+    order=422,
+    goes_far=True,
     gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "bus.observer[{bus}]", "heat.low_setpoint[{load}]"),
     verbs=(*_VERBS, "set_heater_c[{load}]"),
     window_s=lambda heater: QUESTION_S + 60.0 + heater.window_s,
@@ -220,6 +222,7 @@ def _cools_own_node(description: Description, fan: Fan) -> bool:
         "fan.tach[{load}]",
         "heat.low_setpoint[{cools}]",
     ),
+    goes_far=True,
     verbs=("set_fan[{load}]", "read_tach_hz[{load}]", "set_heater_c[{cools}]"),
     window_s=lambda fan: 1500.0,
     when=_cools_own_node,

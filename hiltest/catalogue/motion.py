@@ -146,6 +146,7 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         "safe.old_commands[{node}]",
         "safe.move_ends[{load}]",
     ),
+    goes_far=True,
     verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
     window_s=lambda stepper: 120.0 + 6 * stepper.long_move_rev / stepper.speed_rev_s,
     page=Page(
@@ -154,7 +155,9 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         method="The step count at which the home switch is met is taken before and after moves of "
         "stepper.long_move_rev at stepper.speed_rev_s, out and back; with an encoder its count is taken there too, which "
         "tells lost steps from a coupling that slips. Without a home switch the encoder alone is asked. The "
-        "driver's flags and settings are read again.",
+        "driver's flags and settings are read again. What the nodes say of their switches by themselves is watched meanwhile: "
+        "none may change that the move can't reach. Switches at the ends of this axis that no hand has proven are named, with "
+        "the verdict too: the axis itself shows its home switch in motion.direction, and nothing shows an end switch.",
         limits=(
             (
                 "difference up to stepper.return_error_max_steps full steps",
@@ -165,6 +168,7 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
                 "chosen for hiltest; set it from a good machine",
             ),
             ("the encoder at the home switch: the same", "as above"),
+            ("no change of a switch that the move can't reach", "exact"),
             ("driver flags clear and settings kept after the moves", "the driver's own report"),
         ),
         causes=(
@@ -175,15 +179,23 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
             "run current too low, or speed too high for the load",
             "one coil with a loose contact",
             "supply dips when the motor starts",
+            _causes.SWITCH_WITH_MOTOR,
         ),
     ),
 )
-def test_return(target: Stepper, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_return(
+    target: Stepper, link: Link, node: GuardedNode, known_nodes: list[GuardedNode], measure: Measure
+) -> None:
     """Out and back at working speed."""
-    from hiltest.catalogue import _motion
+    from hiltest.catalogue import _endswitches, _motion
 
+    _endswitches.say_unproven(target, measure)
+    watch = _endswitches.Watch(target, known_nodes, measure)
     look = _motion.out_and_back if target.home_switch is not None else _motion.long_by_encoder
-    look(link, node, target, measure)
+    try:
+        look(link, node, target, measure, watch)
+    finally:
+        watch.end()
 
 
 def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
@@ -201,6 +213,7 @@ def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
         "sense.ambient[{motor_sensor}]",
         "motion.return[{load}]",
     ),
+    goes_far=True,
     verbs=("move[{load}]", "enable_driver[{load}]", "read_temperature_c[{motor_sensor}]"),
     window_s=lambda stepper: 60.0 + 2 * stepper.warm_s,
     when=_has_motor_sensor,

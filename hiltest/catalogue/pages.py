@@ -7,6 +7,7 @@ import textwrap
 from hiltest import cautions
 from hiltest.catalogue.registry import GROUPS, CheckSpec, find, of_group
 from hiltest.evidence.text import spoken
+from hiltest.guard import HELD_BACK_BY
 
 WIDTH = 96
 
@@ -62,7 +63,10 @@ def _group_text(group: str) -> str:
 def _gates(spec: CheckSpec) -> list[str]:
     if not spec.gates:
         return ["  nothing: it energises nothing"]
-    return _names(spec.gates)
+    if not spec.goes_far:
+        return _names(spec.gates)
+    groups = ", ".join(HELD_BACK_BY)
+    return [*_names(spec.gates), _item(f"no check of {groups} has failed, whatever part it was for", "-")]
 
 
 def _names(templates: tuple[str, ...]) -> list[str]:

@@ -59,7 +59,8 @@ class CheckSpec:
     waits for it either. `may_not_see` are those of its gates that need not have passed where they were
     "not observable". `builds_on` are checks that are no gates, but what this check can see depends on what they
     showed: whoever takes it along gets them too. There {fan}, {heater} and {stepper} stand for each of its
-    node or bus, and {any_node} for each node of the description.
+    node or bus, and {any_node} for each node of the description. `goes_far`: it moves further than a small move or heats
+    for longer than a pulse, so it is not run once a check has failed of those that `guard.HELD_BACK_BY` names.
     """
 
     name: str
@@ -75,6 +76,7 @@ class CheckSpec:
     may_not_see: tuple[str, ...] = ()
     only_where: str = ""
     builds_on: tuple[str, ...] = ()
+    goes_far: bool = False
 
     @property
     def group(self) -> str:
@@ -123,6 +125,7 @@ def check(
     may_not_see: tuple[str, ...] = (),
     only_where: str = "",
     builds_on: tuple[str, ...] = (),
+    goes_far: bool = False,
 ) -> Callable[[F], F]:
     """Make a test function a check of the catalogue.
 
@@ -137,6 +140,7 @@ def check(
         may_not_see: those of the gates that let it run also where they could not see anything.
         only_where: `when` in words, for the check's page.
         builds_on: checks that are no gates, but without which it sees less, as templates; see CheckSpec.
+        goes_far: it moves or heats further than a small move or a pulse; see CheckSpec.
     """
     window = window_s if callable(window_s) else (lambda _part, fixed=float(window_s): fixed)
 
@@ -155,6 +159,7 @@ def check(
             may_not_see,
             only_where,
             builds_on,
+            goes_far,
         )
         _SPECS[name] = spec
         function.__hil_check__ = spec  # type: ignore[attr-defined]

@@ -384,6 +384,7 @@ def test_over_ceiling(
     "safe.over_temperature",
     per="heater",
     order=426,
+    goes_far=True,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "set_heater_ceiling_c[{load}]"),
     window_s=lambda heater: 120.0 + 2 * heater.window_s,
@@ -478,6 +479,7 @@ def test_move_ends(
     "safe.sensor_lost",
     per="heater",
     order=610,
+    goes_far=True,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "read_temperature_c[{sensor}]"),
     window_s=lambda heater: 2 * QUESTION_S + 60.0 + 2 * heater.window_s,
@@ -576,7 +578,7 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
 @check(
     "safe.emergency_stop",
     per="node",
-    order=630,
+    order=419,
     gates=(*_ON_BUS, "safe.reset[{node}]"),
     verbs=("go_silent", "resume"),
     window_s=3 * QUESTION_S,
@@ -587,8 +589,9 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
         purpose="The emergency stop takes the power off the outputs without any software, and letting it go starts nothing.",
         hazard="A stop that only sends a message protects nobody. Stop category 0 or 1 of IEC 60204-1; its reset must not start "
         "the machine.",
-        method="Fans run, the operator presses the emergency stop: the rail at the node must fall below 5 V, or the node lose "
-        "its power. When it is let go nothing is commanded for limits.drill_silence_s.",
+        method="It comes before the first closed loop and before any long move. Fans run, the operator presses the emergency "
+        "stop: the rail at the node must fall below 5 V, or the node lose its power. When it is let go nothing is "
+        "commanded for limits.drill_silence_s.",
         limits=(("the rail falls within 20 s of the answer", "the time a person needs"), _SILENCE, _AT_REST),
         causes=(
             "it is wired to an input and not to the power",

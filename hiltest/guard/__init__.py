@@ -9,15 +9,17 @@ remains without them is the node's own watch on the host, a thermal cut-off in s
 switch within reach. Local codes and licensed practice come first.
 """
 
-from hiltest.guard.gates import DRILL_GATES, GATES, NODE_GATES
+from hiltest.guard.gates import BRIEF_S, DRILL_GATES, GATES, HELD_BACK_BY, NODE_GATES
 from hiltest.guard.nodes import ABOVE_CEILING_MAX_K, GuardedNode
 from hiltest.guard.watch import EXCUSED_MAX_S, Guard
 
 __all__ = [
     "ABOVE_CEILING_MAX_K",
+    "BRIEF_S",
     "DRILL_GATES",
     "EXCUSED_MAX_S",
     "GATES",
+    "HELD_BACK_BY",
     "NODE_GATES",
     "Guard",
     "GuardedNode",

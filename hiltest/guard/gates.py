@@ -42,11 +42,25 @@ GATES: dict[str, tuple[str, ...]] = {
     "move": _MOVED,
     "long move": (*_MOVED, "motion.direction[{load}]", *_OBEYS, "safe.move_ends[{load}]"),
 }
-"""Checks that must have passed before a verb may energise. A long move is longer than small_move_rev.
+"""Checks that must have passed before a verb may energise. A long move is longer than small_move_rev, and besides these
+no check may have failed that holds it back: see HELD_BACK_BY.
 
 A check that the catalogue does not have for a description (nobody takes part who could measure with the power off,
 the axis has no switch) is no gate there.
 """
+
+HELD_BACK_BY = ("cold", "sense", "switch", "heat", "motion", "safe")
+"""Once a check of one of these groups has failed, whatever part it was for, nothing goes far any more with this unit.
+
+No move is longer than small_move_rev, and a setpoint stands no longer than the pulse, heater.pulse_s. Small moves and
+pulses go on: they are bounded whatever is wrong, and an independent fault still shows in them. What shows only in a
+long move or a warm block waits for the next run. The groups are those that say something of what burns, crushes or
+stops: a fan that stands still, a dark lamp, a slow bus hold nothing back (what a node does without the bus is drilled
+by safe.*, and each verb has its own gates on the bus).
+"""
+
+BRIEF_S = 3.0
+"""So long a setpoint may stand all the same where heater.pulse_s is shorter: a drill closes the loop for a second."""
 
 DRILL_GATES: dict[str, tuple[str, ...]] = {
     "ask_above_ceiling": (*GATES["set_heater_c"], "heat.low_setpoint[{load}]"),

@@ -63,8 +63,16 @@ class GuardedNode:
         """Requests that stayed without an answer so far."""
         return self._driver.unanswered
 
+    @property
+    def held_back_by(self) -> tuple[str, ...]:
+        """Failed checks after which no move is longer than a small one and no setpoint stands longer than a pulse."""
+        return self._guard.held_back_by
+
     def set_heater_c(self, heater: str, setpoint_c: float) -> None:
-        """Closed loop towards `setpoint_c`. 0 switches the heater off."""
+        """Closed loop towards `setpoint_c`. 0 switches the heater off.
+
+        Once a check has failed that holds it back (`held_back_by`), the guard trips where it stands longer than a pulse.
+        """
         self._guard.check_setpoint(heater, setpoint_c)
         if setpoint_c > 0:
             self._guard.permit("set_heater_c", heater)
@@ -110,7 +118,10 @@ class GuardedNode:
             self._guard.note_off(kind, name)
 
     def move(self, stepper: str, microsteps: int, speed_rev_s: float, within_s: float) -> None:
-        """Relative move; returns when the node says it is done. Raises NoAnswer when it does not."""
+        """Relative move; returns when the node says it is done. Raises NoAnswer when it does not.
+
+        Longer than small_move_rev it has more gates, and is refused once a check has failed: see `held_back_by`.
+        """
         self._guard.permit("move", stepper, travel_rev=self._turns(stepper, microsteps))
         self._guard.note_on("stepper", stepper)
         self._driver.move(stepper, microsteps, speed_rev_s, within_s)

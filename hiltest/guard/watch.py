@@ -18,7 +18,7 @@ from hiltest.errors import (
     UsageError,
 )
 from hiltest.guard.ceilings import ceilings
-from hiltest.guard.gates import DRILL_GATES, GATES, KIND_OF_VERB, NODE_GATES
+from hiltest.guard.gates import BRIEF_S, DRILL_GATES, GATES, HELD_BACK_BY, KIND_OF_VERB, NODE_GATES
 from hiltest.link import Link
 from hiltest.node.verbs import (
     NodeDriver,
@@ -49,7 +49,8 @@ ON_THRESHOLD = 0.001
 
 @dataclass(slots=True)
 class _Hot:
-    """A heater that is on. `limit_c` is None until a first temperature says where it starts."""
+    """A heater that is on. `limit_c` is None until a first temperature says where it starts. `brief_until_s` ends a
+    setpoint that may only stand as long as a pulse."""
 
     heater: Heater
     rise_k: float
@@ -57,6 +58,7 @@ class _Hot:
     until_s: float | None
     since_ns: int
     limit_c: float | None = None
+    brief_until_s: float = math.inf
     recent: deque[tuple[int, float]] = field(default_factory=deque)
 
 
@@ -86,6 +88,7 @@ class Guard:
         self._noise_k = {sensor.name: sensor.noise_max_k for sensor in description.sensor}
         self._drivers: list[NodeDriver] = []
         self._passed: set[str] = set()
+        self._failed: dict[str, None] = {}
         self._on: dict[tuple[str, str], float | None] = {}
         self._hot: dict[str, _Hot] = {}
         self._used_since_off = self._ever_used = False
@@ -106,6 +109,18 @@ class Guard:
     def passed(self, check_name: str) -> None:
         """Open the gate of a check that has passed."""
         self._passed.add(check_name)
+        self._failed.pop(check_name, None)
+
+    def failed(self, check_name: str) -> None:
+        """Hold back what goes far, if a check of the catalogue has failed that says so: see HELD_BACK_BY."""
+        self._passed.discard(check_name)
+        if check_name.partition(".")[0] in HELD_BACK_BY and self._exists(check_name):
+            self._failed[check_name] = None
+
+    @property
+    def held_back_by(self) -> tuple[str, ...]:
+        """Failed checks after which nothing is moved or heated far: see HELD_BACK_BY. Empty where all gates are released."""
+        return tuple(self._failed) if self.released_because is None else ()
 
     def has_passed(self, check_name: str) -> bool:
         return check_name in self._passed
@@ -129,8 +144,17 @@ class Guard:
             raise GuardTripped(*self._tripped)
         gates = self._gates(verb, load, travel_rev)
         missing = [gate for gate in gates if gate not in self._passed]
+        if self._is_long(verb, load, travel_rev):
+            missing += [failed for failed in self.held_back_by if failed not in missing]
         if missing and self.released_because is None:
             raise GateClosed(verb, load, missing)
+
+    def _is_long(self, verb: str, name: str, travel_rev: float) -> bool:
+        if verb != "move":
+            return False
+        load = self.load("stepper", name)
+        assert isinstance(load, Stepper)
+        return travel_rev > load.small_move_rev * 1.001
 
     def permit_node(self, verb: str, node: str) -> None:
         """As `permit`, for a verb that is for a whole node."""
@@ -145,7 +169,7 @@ class Guard:
     def _gates(self, verb: str, name: str, travel_rev: float) -> list[str]:
         kind = KIND_OF_VERB[verb]
         load = self.load(kind, name)
-        if isinstance(load, Stepper) and verb == "move" and travel_rev > load.small_move_rev * 1.001:
+        if self._is_long(verb, name, travel_rev):
             verb = "long move"
         node = load.node or ""
         names = {
@@ -251,7 +275,12 @@ class Guard:
         """A heater is about to get a closed-loop setpoint above 0."""
         self.note_on("heater", name)
         margin_k = self._limits.guard_margin_k
-        self._hot[name] = _Hot(self._heater(name), margin_k, setpoint_c, None, self._link.now_ns)
+        heater, before = self._heater(name), self._hot.get(name)
+        hot = self._hot[name] = _Hot(heater, margin_k, setpoint_c, None, self._link.now_ns)
+        if self.held_back_by:
+            hot.brief_until_s = self._link.now_s + max(heater.pulse_s, BRIEF_S)
+        if before is not None:  # one that is given again stands on
+            hot.brief_until_s = min(hot.brief_until_s, before.brief_until_s)
 
     def note_pulse(self, name: str, seconds: float) -> None:
         """A heater is about to get an open-loop pulse."""
@@ -385,12 +414,22 @@ class Guard:
         """Run every quarter of guard_silence_s. Twice silent in a row trips: what arrived in between was read."""
         if self._tripped is not None and not self._is_acknowledged:
             raise GuardTripped(*self._tripped)
+        self._look_at_brief()
         silent = dict(self._silences())
         for key, reason in silent.items():
             if key in self._silent:
                 self._silent.clear()
                 self._trip(reason)
         self._silent = set(silent)
+
+    def _look_at_brief(self) -> None:
+        """After a failed check the loop is not closed for longer than a pulse."""
+        for name, hot in list(self._hot.items()):
+            if self._link.now_s > hot.brief_until_s:
+                self._trip(
+                    f"heater {name!r} had a setpoint for longer than a pulse ({max(hot.heater.pulse_s, BRIEF_S):g} s), "
+                    f"after {', '.join(self.held_back_by)} failed"
+                )
 
     def _silences(self) -> list[tuple[str, str]]:
         now_ns, found = self._link.now_ns, []

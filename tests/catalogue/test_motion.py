@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from hiltest.catalogue import _motion
+from hiltest.catalogue import _causes, _endswitches, _motion
 from hiltest.description.loading import load_description
-from hiltest.node.verbs import StepperDriver
+from hiltest.evidence.model import RunRecord
+from hiltest.node.verbs import Reading, StepperDriver
 
 from .boards import FIXTURES, accept
 
 PUMP = load_description(FIXTURES / "glue_head.toml").description.stepper[0]
 ONLY = ("motion.return[pump]",)
+UNREACHED = "changes of switches that the moves can't reach"
 
 
 def run(*faults: str, seed: int = 4) -> tuple[dict[str, Any], float]:
@@ -27,13 +31,18 @@ def run(*faults: str, seed: int = 4) -> tuple[dict[str, Any], float]:
     return {check.name: check for check in record.checks}, travel[0]
 
 
+@cache
+def sound_run() -> RunRecord:
+    return accept(seed=4, operator=False, only=ONLY)
+
+
 def test_play_between_motor_and_switch_is_found() -> None:
     """Sixteen full steps of backlash: no step is lost, and the switch lets go and is met that far apart."""
     checks, _ = run("backlash")
     found = checks["motion.return[pump]"]
     assert found.outcome == "failed"
     assert "play and hysteresis at the home switch" in found.reason
-    sound = run()[0]["motion.return[pump]"]
+    sound = next(check for check in sound_run().checks if check.name == "motion.return[pump]")
     play = next(m for m in sound.measurements if m.name.startswith("play"))
     assert 0.0 < play.value < 0.5 * PUMP.play_max_steps
 
@@ -83,12 +92,81 @@ def test_a_driver_that_forgets_rejects_the_unit() -> None:
 
 
 def test_a_healthy_axis_comes_back_without_a_lost_step() -> None:
-    """The page's limits hold on a healthy axis, with the play at the switch noted."""
-    checks, _ = run()
+    """The page's limits hold on a healthy axis; the switch that no hand has pressed is named, with the verdict too."""
+    record = sound_run()
+    checks = {check.name: check for check in record.checks}
     assert checks["motion.return[pump]"].outcome == "passed"
     names = {m.name: m for m in checks["motion.return[pump]"].measurements}
     assert names["play and hysteresis at the home switch"].verdict == "passed"
     assert names["steps lost over the trips"].value <= 1.0
+    assert names[UNREACHED].value == 0
+    assert "switches not watched while the motor ran" not in names
+    unproven = names["switches not proven by hand"]
+    assert (unproven.verdict, unproven.value) == ("noted", "pump_home (seen by small moves only)")
+    assert "not proven by hand: pump_home" in record.verdict_reason
+
+
+def test_a_switch_that_changes_with_the_motor_is_found() -> None:
+    """Its wire lies beside the motor's: it reads right at rest, and flickers while the axis is far away from it."""
+    checks, _ = run("switch_crosstalk[pump_home]", seed=3)
+    found = checks["motion.return[pump]"]
+    assert found.outcome == "failed"
+    assert UNREACHED in found.reason
+    assert "pump_home" in found.reason
+    assert found.look_first[0] == _causes.SWITCH_WITH_MOTOR
+
+
+class _Node:
+    """A node that tells its switches by itself."""
+
+    offers = frozenset({"read_switch[near]", "read_switch[far]", "read_switch[lid]"})
+
+    def read_switch(self, name: str) -> bool:
+        return name == "near"
+
+    def on_reading(self, listener: Any) -> Any:
+        self.tell = lambda name, value: listener(Reading("switch", name, value, 0, asked=False))
+        return lambda: None
+
+
+@pytest.mark.parametrize(
+    ("way", "name", "values", "changes"),
+    [
+        (1, "near", (0, 1, 0, 1), 2),  # left behind: it lets go, and nothing actuates it any more
+        (1, "near", (0, 0, 0), 0),
+        (1, "far", (0, 1, 0), 0),  # it may be reached
+        (-1, "far", (0, 1, 0, 1), 2),
+        (-1, "near", (0, 1), 0),
+        (1, "lid", (1, 0), 2),  # no part of this axis
+        (-1, "lid", (0, 0), 0),
+    ],
+)
+def test_a_move_lets_go_what_it_leaves_and_changes_nothing_else(
+    way: int, name: str, values: tuple[int, ...], changes: int
+) -> None:
+    """What the switch ahead does is no finding: the axis may reach it."""
+    kept: dict[str, Any] = {}
+
+    class Kept:
+        description = SimpleNamespace(switch=[SimpleNamespace(name=each) for each in ("near", "far", "lid")])
+
+        def __call__(self, what: str, value: Any, *_: str, note: str, high: float | None = None) -> None:
+            kept[what] = value
+
+        def look_first(self, *_: str) -> None: ...
+
+    node = _Node()
+    axis = PUMP.model_copy(update={"home_switch": "near", "end_switch": "far"})
+    watch = _endswitches.Watch(axis, [node], Kept())  # type: ignore[list-item,arg-type]
+    with watch.moving(way):
+        for value in values:
+            node.tell(name, float(value))
+    node.tell(name, float(not values[-1]))
+    watch.judge()
+    assert kept[UNREACHED] == changes
+    assert kept["switches not watched while the motor ran"] == ", ".join(
+        each for each in ("near", "far", "lid") if each != name
+    )
 
 
 @pytest.mark.parametrize(
