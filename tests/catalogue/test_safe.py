@@ -215,7 +215,7 @@ def starts() -> dict[str, float]:
     """When each of these drills has looked at a sound node at rest, in s of bench time."""
     found = [each for each in silent().checks if each.name in SILENT]
     assert [each.outcome for each in found] == ["passed"] * len(SILENT)
-    return {each.name: each.started_s + 0.05 for each in found}
+    return {each.name: each.started_s + 0.2 for each in found}
 
 
 @pytest.mark.parametrize("name", SILENT)
