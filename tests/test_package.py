@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import importlib.metadata
 import json
+import math
 import os
 import pkgutil
 import resource
@@ -243,7 +244,7 @@ def test_a_pytest_run_that_does_not_use_hiltest_imports_nothing_heavy(tmp_path: 
     }
 
 
-PAIRS = 3
+PAIRS = 7
 
 
 def _collecting_costs_s(folder: Path, *more: str) -> float:
@@ -262,15 +263,19 @@ def _collecting_costs_s(folder: Path, *more: str) -> float:
 def test_collecting_costs_next_to_nothing_more(tmp_path: Path) -> None:
     """At most 60 ms more with hiltest installed and not used than without it.
 
-    Processor time, the best of three of each in turns. Where other programs keep the machine so busy that everything
+    Processor time, the best of each in turns, which comes down to what it costs the longer one looks. Where other programs keep the machine so busy that everything
     takes longer, 15 % of the run without it, which is under 60 ms on an idle one; benches/bench_collect.py has no such
     way out.
     """
     (tmp_path / "test_plain.py").write_text("def test_plain(): pass\n")
     _collecting_costs_s(tmp_path)  # the first run writes bytecode
-    pairs = [(_collecting_costs_s(tmp_path), _collecting_costs_s(tmp_path, *WITHOUT)) for _ in range(PAIRS)]
-    with_it, without = (min(costs) for costs in zip(*pairs, strict=True))
-    assert with_it - without < max(0.060, 0.15 * without)
+    with_it = without = math.inf
+    for _ in range(PAIRS):
+        with_it = min(with_it, _collecting_costs_s(tmp_path))
+        without = min(without, _collecting_costs_s(tmp_path, *WITHOUT))
+        if with_it - without < max(0.060, 0.15 * without):
+            return
+    pytest.fail(f"{with_it:.3f} s with it, {without:.3f} s without")
 
 
 def test_ci_runs_the_second_command_of_the_readme() -> None:
