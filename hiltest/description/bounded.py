@@ -5,7 +5,8 @@ The libraries believe every number in a file: a signal of 400 000 000 bits is bu
 file that asks for more than any bus or node can have is refused first, in words. Every reader of these files
 takes its text from here.
 
-Nothing is judged here but size: whether a file is right is the library's to say.
+Nothing is judged here but size, and heads of sections that readers part in different ways: whether a file is right is
+the library's to say.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ TEXT_MAX = 1 << 18
 EXPONENT_DIGITS_MAX = 3
 
 _BLANKS = re.compile(rf"[^\S\n]{{{BLANKS_MAX + 1},}}(?=[^\s])")
+_TWO_HEADS = re.compile(r"\s*\[[^\[\]]*(?:\[|\].*\])")
+"""A head with further brackets behind its first."""
 # The words of a DBC file, told apart in the order in which its grammar needs it.
 _WORD = re.compile(
     r"""
@@ -64,6 +67,8 @@ def eds_text(file: Path) -> str:
             )
         if len(line) > BLANKS_MAX and _BLANKS.search(line):
             raise ValueError(f"line {number} holds more than {BLANKS_MAX} blanks in a row")
+        if _TWO_HEADS.match(line):
+            raise ValueError(f"line {number} is no head of one section: {line.strip()[:60]!r}")
     return text
 
 

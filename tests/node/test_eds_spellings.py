@@ -56,6 +56,13 @@ def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path: Path) -> None:
     assert read(tmp_path, MANDATORY, "utf-8-sig").has(0x1000)
 
 
+@pytest.mark.parametrize("head", ["[1005][1005]", "[[1005]]", "[10[05]", " [1005] ;[1006]"])
+def test_a_head_of_two_sections_is_refused_by_its_line(tmp_path: Path, head: str) -> None:
+    """One reader takes it for the first, another for none of them."""
+    with pytest.raises(DescriptionError, match="line 8 is no head of one section"):
+        read(tmp_path, MANDATORY + head + "\nParameterName=COB-ID SYNC\nDataType=7\n")
+
+
 @pytest.mark.parametrize("kind", ["", "DataType=\n", "DataType=number\n", "DataType=0x0FFF\n"])
 def test_an_object_without_a_type_is_no_number(tmp_path: Path, kind: str) -> None:
     """It is there, and can't be taken for one."""
