@@ -27,7 +27,6 @@ ONLY_ON_WHOLE_BOARDS = frozenset(
         "stepper_blocked",
         "supply_ripple",
         "supply_weak",
-        "switch_crosstalk",
         "tach_counts_noise",
         "wire_long",
     }
