@@ -38,6 +38,8 @@ SETTLE_S = 0.02
 ANSWER_S = 0.05
 TRIES_BITS = 20 * 200
 """A lone sender is error passive after 16 tries of a frame of up to 135 bits, error flag and pause behind each (ISO 11898-1)."""
+ENOUGH_REFUSALS = 8
+"""Errors of one frame after which it is taken back: one or two would be chance, and 32 may end in bus-off (ISO 11898-1)."""
 UNACKNOWLEDGED = 96
 """Error counter from which something failed again and again: the warning limit (ISO 11898-1)."""
 SCAN_BPS = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 50_000, 20_000, 10_000)
@@ -178,6 +180,11 @@ _OTHER_DEVICE = Cause(
     "another device acknowledges, and the node is off or on another plug",
     "switch the node off: if frames are still acknowledged, somebody else does it",
 )
+_HOST_REFUSED = Cause(
+    "the node does not take what the adapter sends: CAN FD frames of an adapter left in that mode, or an adapter whose clock or "
+    "sample point is off",
+    "switch CAN FD off in the adapter (`ip -details link show can0` tells it); then another adapter; then desk.timing",
+)
 _NO_ID = Cause(
     "the node was never given a node id (it answered the question who has none)",
     "`hiltest number FILE` gives it the id of the description by LSS (CiA 305) and lets it store it",
@@ -217,6 +224,8 @@ def why_silent(
     heard = _listen(link, diagnosis, max(LISTEN_S, 3 * node.heartbeat_s), lone_and_heard)
     if heard.frames:
         _who_is_it(diagnosis, heard, node, found or {}, known_ids)
+        if _HANGS in diagnosis.causes:
+            _is_the_host_heard(link, bus, node, diagnosis)
         if _LOADER in diagnosis.causes and node.protocol == "canopen":
             _who_has_no_id(link, diagnosis)
     elif heard.is_troubled:
@@ -286,7 +295,7 @@ def _told(count: int, kinds: str, states: Sequence[str]) -> str:
     by_state = _bus.trouble(states)
     if not count:
         return f"errors by the adapter's state alone ({by_state})" if by_state else "no errors told"
-    return f"{count} error reports ({kinds})"
+    return f"{count} error report{'s' if count > 1 else ''} ({kinds})"
 
 
 def _take_part(link: Link) -> None:
@@ -362,12 +371,7 @@ def _only_errors(
 
 def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
     """Nobody speaks: send one frame that nobody acts on, and see who acknowledges."""
-    canopen = node.protocol == "canopen"
-    # The question who has no id is a frame like any other, and changes nothing (CiA 305).
-    data = bytes([_LSS_WHO_HAS_NO_ID]) + bytes(7)
-    own = {message.can_id for message in node.message}
-    free = next((can_id for can_id in _bus.LOAD_IDS if can_id not in own), _bus.LOAD_IDS[0])
-    frame = Frame(_LSS_MASTER, data) if canopen else Frame(free, data)
+    frame = _harmless(node)
     with _hear(link) as heard:
         with contextlib.suppress(QueueFull):
             link.send(frame)
@@ -403,6 +407,36 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
             "One frame sent: not known whether anybody acknowledges, the adapter says nothing."
         )
         diagnosis.causes = [_CAN_NOT_SEE, _NO_POWER, _OPEN, _WRONG_RATE, _LOADER]
+
+
+def _harmless(node: Node) -> Frame:
+    """A frame that nobody acts on. The question who has no id is a frame like any other, and changes nothing (CiA 305)."""
+    data = bytes([_LSS_WHO_HAS_NO_ID]) + bytes(7)
+    if node.protocol == "canopen":
+        return Frame(_LSS_MASTER, data)
+    own = {message.can_id for message in node.message}
+    return Frame(next((can_id for can_id in _bus.LOAD_IDS if can_id not in own), _bus.LOAD_IDS[0]), data)
+
+
+def _is_the_host_heard(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
+    """The node's frames come, its answers don't: send one frame and see whether it gets through.
+
+    A node that takes what is sent makes no error of it, whatever its program does. One that takes no frame of the host,
+    and is heard itself, reads the host's bits in another way than its own.
+    """
+    frame, within_s = _harmless(node), max(ANSWER_S, TRIES_BITS / bus.bit_rate_bps)
+    with _hear(link) as heard:
+        with contextlib.suppress(QueueFull):
+            link.send(frame)
+        link.wait_for(lambda: heard.errors.count >= ENOUGH_REFUSALS or bool(heard.errors.trouble), within_s)
+    if heard.errors.count < ENOUGH_REFUSALS and not heard.errors.trouble:
+        return
+    link.port.flush()
+    with contextlib.suppress(BenchError):
+        link.reopen(bus.bit_rate_bps)  # it would be repeated for ever
+    told = _told(heard.errors.count, heard.errors.kinds, heard.errors.states)
+    diagnosis.steps.append(f"One frame sent: it does not get through, {told}.")
+    diagnosis.causes = [_HOST_REFUSED, *diagnosis.causes]
 
 
 def _by_state(errors: _bus.Errors, counters: tuple[int, int] | None) -> str:

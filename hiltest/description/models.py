@@ -258,7 +258,9 @@ class Bus(Section):
     """One CAN bus and the adapter that reaches it."""
 
     name: Name = Field("can", description="what the other sections call this bus")
-    interface: str = Field(description="python-can's name of the adapter family, like 'socketcan' or 'hiltest-serial'")
+    interface: str = Field(
+        description="python-can's name of the adapter family, like 'socketcan' or 'hiltest-serial'"
+    )
     channel: str = Field(description="python-can's channel, like 'can0' or '/dev/ttyACM0'")
     options: dict[str, str | int | float | bool] = Field(
         default_factory=dict, description="more keyword arguments for python-can's Bus"
