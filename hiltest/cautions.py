@@ -31,6 +31,12 @@ BY_GROUP: dict[str, str] = {
     ),
 }
 
+NOT_LET_GO = (
+    "Switch the supply off now, and see for yourself that everything stands still and cools: this unit failed {checks}, so a "
+    "command to switch off proves nothing."
+)
+"""At the end of a run in which outputs did not go off as they should."""
+
 IN_PROMPTS = frozenset({"cold", "switch"})
 """Groups whose own prompts say the caution, to whoever puts hands there; the others' is shown before the first check."""
 

@@ -105,8 +105,8 @@ class Progress:
     def on_check_start(self, name: str, window_s: float | None = None) -> None:
         """A check starts; `window_s` is the bench time it may take, if it has a limit.
 
-        Before the first check of a group that can hurt somebody its caution is shown, and before the first of these the
-        one that holds for all.
+        Before the first check at the bench the caution that holds for all is shown, and before the first check of a group
+        that can hurt somebody its own.
         """
         self._check = name
         if cautions_before := self._cautions_before(name):
@@ -115,12 +115,13 @@ class Progress:
 
     def _cautions_before(self, check: str) -> list[str]:
         group = check.partition(".")[0]
-        caution = cautions.BY_GROUP.get(group)
-        if caution is None or group in cautions.IN_PROMPTS or group in self._cautioned:
+        if group == "desk" or group in self._cautioned:
             return []
-        is_first = not self._cautioned
+        texts = [] if self._cautioned else [cautions.GENERAL]
         self._cautioned.add(group)
-        return [cautions.GENERAL, caution] if is_first else [caution]
+        if group in cautions.BY_GROUP and group not in cautions.IN_PROMPTS:
+            texts.append(cautions.BY_GROUP[group])
+        return texts
 
     def on_measurement(self, m: Measurement) -> None:
         """A value was measured and judged."""
@@ -222,6 +223,10 @@ def _look_first(record: RunRecord) -> tuple[str, list[str]]:
     return "" if is_told else lines[0], lines[1:]
 
 
+def _switch_off(record: RunRecord) -> str:
+    return cautions.NOT_LET_GO.format(checks=_one_line(", ".join(record.not_let_go)))
+
+
 def _how_to_name(record: RunRecord) -> str:
     """Say how records get a serial number; empty where they have one."""
     if record.unit != UNNAMED or record.is_of_own_tests:
@@ -265,6 +270,8 @@ class _Plain:
                 self._say(f"{clean(check.name)}: {name}: {measured_text(m)}{limited}: {m.verdict}{note}")
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
+        if record.not_let_go:
+            self._say(f"caution: {_switch_off(record)}")
         reason = f" ({_one_line(record.verdict_reason)})" if record.verdict_reason else ""
         self._say(f"verdict: {record.verdict}{reason}")
         found, causes = _look_first(record)
@@ -552,6 +559,8 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
     lines: list[RenderableType] = [_text(*head)]
     if record.verdict_reason:
         lines.append(_text((_one_line(record.verdict_reason), "")))
+    if record.not_let_go:
+        lines += [_text(), _text((_switch_off(record), "bold red"))]
     found, causes = _look_first(record)
     if found:
         finding = findings(record)[0]

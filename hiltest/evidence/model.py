@@ -136,6 +136,15 @@ class RunRecord:
     bus_log_left_out: int = 0
 
     @property
+    def not_let_go(self) -> list[str]:
+        """Names of the failed checks by which this unit may keep something on that was commanded off."""
+        return [
+            check.name
+            for check in self.checks
+            if check.outcome == "failed" and check.name.startswith(("safe.", "heat.idle"))
+        ]
+
+    @property
     def is_of_own_tests(self) -> bool:
         """Did only tests of the user's own run, and no check of the catalogue? Those go by pytest's node ids."""
         return bool(self.checks) and all("::" in check.name for check in self.checks)

@@ -162,6 +162,9 @@ def _head(record: RunRecord) -> str:
 def _caution(record: RunRecord) -> str:
     cut_short = any(check.outcome == "error" for check in record.checks)
     outputs = OUTPUTS_UNKNOWN if cut_short else OUTPUTS_OFF
+    if record.not_let_go:
+        names = ", ".join(record.not_let_go)
+        outputs = f"<strong>{esc(cautions.NOT_LET_GO.format(checks=names))}</strong>"
     return element(
         "aside", CAUTION_AT_HEAD.format(outputs=outputs) + esc(cautions.GENERAL), "care", aria_label="Caution"
     )

@@ -19,6 +19,7 @@ import pytest
 
 from hiltest import cautions
 from hiltest.evidence.model import CheckResult, RunRecord
+from hiltest.evidence.report import render
 from hiltest.evidence.text import spoken
 from hiltest.progress import Progress
 
@@ -110,6 +111,7 @@ def test_cautions_come_before_the_first_check_of_their_group() -> None:
     stream = io.StringIO()
     progress = Progress(None, stream)
     for name in (
+        "desk.line[can]",
         "cold.coils[pump]",
         "fan.tach[a]",
         "fan.tach[b]",
@@ -122,8 +124,9 @@ def test_cautions_come_before_the_first_check_of_their_group() -> None:
     progress.close()
 
     assert stream.getvalue().splitlines() == [
-        "cold.coils[pump]: passed",
+        "desk.line[can]: passed",
         f"caution: {cautions.GENERAL}",
+        "cold.coils[pump]: passed",
         f"caution: {cautions.BY_GROUP['fan']}",
         "fan.tach[a]: passed",
         "fan.tach[b]: passed",
@@ -133,6 +136,30 @@ def test_cautions_come_before_the_first_check_of_their_group() -> None:
         f"caution: {cautions.BY_GROUP['safe']}",
         "safe.stop[n]: passed",
     ]
+
+
+@pytest.mark.parametrize(
+    ("check", "told"),
+    [("safe.host_silence[head]", True), ("heat.idle[reservoir]", True), ("fan.tach[nozzle]", False)],
+)
+def test_a_unit_that_does_not_let_go_ends_with_the_power_to_be_switched_off(
+    check: str, told: bool, terminal: Terminal
+) -> None:
+    """First of all, before the verdict, in plain output; in the closing panel; and at the head of the report."""
+    record = accepted()
+    record.verdict = "rejected"
+    next(each for each in record.checks if each.name == check).outcome = "failed"
+    says = f"Switch the supply off now, and see for yourself that everything stands still and cools: this unit failed {check}"
+
+    lines = plain(record)
+    progress = Progress(None, terminal.stream)
+    progress.finish(record, None)
+    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]|[│╭╮╰╯─]", "", terminal.close())
+
+    last = [line for line in lines if line.startswith(("caution: Switch", "verdict: "))]
+    assert [line.startswith(f"caution: {says}") for line in last] == ([True, False] if told else [False])
+    assert (says in " ".join(shown.split())) is told
+    assert (says in render(record, description())) is told
 
 
 def test_the_terminal_shows_a_caution_above_the_running_check(terminal: Terminal) -> None:
