@@ -230,10 +230,10 @@ class Live:
         self.judge_current(what)
         for heater in self.heaters:
             key = f"heater {heater.name}"
-            self.measure(
-                f"{key} output after {what}", 100 * self.node.read_heater_output(heater.name), "%", high=0.0
-            )
-            if key in self.last_on_s:
+            output = self.node.read_heater_output(heater.name)
+            self.measure(f"{key} output after {what}", 100 * output, "%", high=0.0)
+            # One that is on now says nothing of when it went off.
+            if key in self.last_on_s and output == 0:
                 self.measure(
                     f"{key} seen on until",
                     self.last_on_s[key] - self.taken_s,

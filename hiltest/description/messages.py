@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic_core import ErrorDetails
 
+from hiltest.description.bounded import one_line
 from hiltest.description.locating import Locator, Path, unclosed
 from hiltest.description.schema import keys_at, lookup, rule
 from hiltest.errors import Problem
@@ -123,7 +124,8 @@ def did_you_mean(word: str, known: Sequence[str], what: str) -> str:
         return f"Did you mean {close!r}?"
     if not known:
         return f"There is no {what} in this file."
-    listed = ", ".join(sorted(known)[:12]) + (", ..." if len(known) > 12 else "")
+    # A name of the file may be refused itself, and hold what no terminal should get.
+    listed = ", ".join(map(one_line, sorted(known)[:12])) + (", ..." if len(known) > 12 else "")
     plural = what + ("es" if what.endswith(("s", "ch")) else "s")
     return f"Known {plural}: {listed}."
 

@@ -33,7 +33,15 @@ def plain(fault: str) -> str:
     return fault.split("@")[0].split("=")[0].split("[")[0]
 
 
-TWO_BOARDS = ("adapter_", "ground_offset", "noise_with_loads")
+TWO_BOARDS = (
+    "adapter_",
+    "ground_offset",
+    "noise_with_loads",
+    "can_h_open",
+    "can_l_open",
+    "can_breaks_with_motion",
+    "oscillator_off=1.0",
+)
 """What an adapter does wrong depends little on the board, and what loads do to the bus takes long to walk bit by bit."""
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from hiltest.description.loading import load_text
+from hiltest.description.messages import did_you_mean
 from hiltest.errors import DescriptionError, Problem
 
 Problems = Callable[[dict[str, str]], tuple[Problem, ...]]
@@ -145,3 +146,10 @@ def test_hostile_text_is_shown_without_its_control_characters(problems_of: Probl
     assert "\x07" not in text
     assert all(len(str(problem)) < 1200 for problem in problems)
     assert len(problems) == 3
+
+
+def test_names_that_a_hint_lists_are_shown_without_their_control_characters() -> None:
+    """A name may be refused itself, and stands in the hint for another part that needs it."""
+    assert did_you_mean("zzz", ["level", "\ufeff\x1b"], "switch") == (
+        "Known switches: level, [U+FEFF][U+001B]."
+    )
