@@ -483,3 +483,16 @@ def switch(*, floats: bool, follows: bool, reads_right: bool, others_moved: bool
         return (SWITCH_EXCHANGED, SWITCH_DEAD) if others_moved else (SWITCH_DEAD,)
     found = ((SWITCH_TOGETHER, others_moved), (SWITCH_INVERTED, not reads_right))
     return tuple(cause for cause, holds in found if holds) or (SWITCH_RESTLESS,)
+
+
+# --- safe.host_silence ------------------------------------------------------------------------------------
+
+SILENCE_UNSEEN = "no host watch in the firmware, or its time is zero or too long"
+SILENCE_TOLD = "the watch only sends a message and leaves the outputs"
+SILENCE_NOT_OFF = "the firmware does not carry out its own all-off, neither by the watch nor by command (safe.stop was not run)"
+SILENCE = (SILENCE_UNSEEN, SILENCE_TOLD, SILENCE_NOT_OFF)
+
+
+def host_silence(told: bool) -> Causes:
+    """A node that reports that its host is gone has a watch, and it came in time to be heard."""
+    return (SILENCE_TOLD, SILENCE_NOT_OFF) if told else SILENCE

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue._bus import need_of
 from hiltest.catalogue._fan import STOPPED_RPM
 from hiltest.catalogue._heat import DEAD_TIME_S, IDLE_ABORT_K, PULSE_HIGH, expected_rise_k
@@ -69,6 +70,8 @@ class Live:
     on_s: float = 0.0
     taken_s: float = 0.0
     last_on_s: dict[str, float] = field(default_factory=dict)
+    told: bool = False
+    """Did the node report an error by itself?"""
     supply: ScpiSupply | None = None
     rest_a: float = math.nan
     on_a: float = math.nan
@@ -222,6 +225,8 @@ class Live:
         """Take in what the node says by itself of its outputs."""
         if reading.kind == "heater_output" and reading.value > 0 and not reading.asked:
             self.last_on_s[f"heater {reading.name}"] = reading.t_ns / 1e9
+        elif reading.kind == "emergency" and reading.value:
+            self.told = True
 
     # --- what is seen ----------------------------------------------------------------------------------------
 
@@ -445,6 +450,8 @@ def host_silence(
     if traffic is not None:
         measure("frames of others meanwhile", traffic.sent, "frames", low=1)
     live.judge_outputs(limit_s, "host_silence_max_s", "the host fell silent")
+    if not busy:
+        measure.look_first(*_causes.host_silence(live.told))
     finish(live, limit_s)
 
 

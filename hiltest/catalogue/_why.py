@@ -74,6 +74,8 @@ class Diagnosis:
     steps: list[str] = field(default_factory=list)
     causes: list[Cause] = field(default_factory=list)
     bit_rate_found_bps: int | None = None
+    equal: int = 1
+    """So many of the first causes look the same from the bus."""
 
     def text(self) -> str:
         """Steps and causes, numbered."""
@@ -83,7 +85,7 @@ class Diagnosis:
     @property
     def short(self) -> str:
         """What was found last and the likeliest cause, for the reason of the check."""
-        first = self.causes[0].what if self.causes else "no cause was found"
+        first = ", or ".join(cause.what for cause in self.causes[: self.equal]) or "no cause was found"
         return f"{' '.join(self.steps[-2:])} Likely: {first}".strip()
 
 
@@ -389,7 +391,7 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
         _line_held(diagnosis)
     elif kinds and kinds <= {"ack"}:
         diagnosis.steps.append("One frame sent: Nobody acknowledges, and nothing else is wrong.")
-        diagnosis.causes = [_NO_POWER, _OPEN, _SWAPPED, _DEAD]
+        diagnosis.causes, diagnosis.equal = [_NO_POWER, _OPEN, _SWAPPED, _DEAD], 2
     elif kinds:
         diagnosis.steps.append(f"One frame sent: {told}.")
         _mixed(link, bus, diagnosis, kinds)

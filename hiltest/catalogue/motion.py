@@ -148,12 +148,13 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
     ),
     goes_far=True,
     verbs=("move[{load}]", "read_position[{load}]", "enable_driver[{load}]"),
-    window_s=lambda stepper: 120.0 + 6 * stepper.long_move_rev / stepper.speed_rev_s,
+    window_s=lambda stepper: 120.0 + 12 * stepper.long_move_rev / stepper.speed_rev_s,
     page=Page(
         purpose="At working speed no step is lost.",
         hazard=_PINCH,
         method="The step count at which the home switch is met is taken before and after moves of "
-        "stepper.long_move_rev at stepper.speed_rev_s, out and back; with an encoder its count is taken there too, which "
+        "stepper.long_move_rev: twice out at stepper.speed_rev_s and back at half of it, once the other way round, for what is "
+        "lost at one speed both ways cancels; with an encoder its count is taken there too, which "
         "tells lost steps from a coupling that slips. Without a home switch the encoder alone is asked. The "
         "driver's flags and settings are read again. What the nodes say of their switches by themselves is watched meanwhile: "
         "none may change that the move can't reach. Switches at the ends of this axis that no hand has proven are named, with "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
@@ -97,10 +98,7 @@ def _window_s(node: Node) -> float:
                 "CiA 301 object 0x1016; behaviour after it 0x1029",
             ),
         ),
-        causes=(
-            "no host watch in the firmware, or its time is zero or too long",
-            "the watch only sends a message and leaves the outputs",
-        ),
+        causes=_causes.SILENCE,
     ),
 )
 def test_host_silence(

@@ -62,6 +62,8 @@ POWERED = (
     ("fan.tach[electronics]", "fan_slow[electronics]", _causes.FAN_SLOW),
     ("motion.direction[pump]", "coil_open", _causes.MOVE_COIL),
     ("motion.direction[pump]", "stepper_reversed", _causes.MOVE_REVERSED),
+    ("safe.host_silence[head]", "host_watch_missing", _causes.SILENCE_UNSEEN),
+    ("safe.host_silence[head]", "all_off_ignored", _causes.SILENCE_TOLD),
 )
 
 

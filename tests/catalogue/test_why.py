@@ -85,6 +85,16 @@ def test_the_likeliest_cause_is_the_fault(row: Row) -> None:
     assert check.ended_s - check.started_s < 12.0
 
 
+def test_what_looks_the_same_from_the_bus_is_told_as_one_or_the_other() -> None:
+    """Where nobody acknowledges, a node without power and an open wire at it are one picture."""
+    reason = failed_check("no_node", ENUMERATE).reason
+
+    assert (
+        "Likely: the node has no power: plug, fuse, polarity, or one or both CAN wires open at the node"
+        in reason
+    )
+
+
 def test_a_board_without_an_id_is_found_beside_others_that_run() -> None:
     """Two boards, one of them new: its check says so, and how to number it."""
     record = accept(
