@@ -29,7 +29,8 @@ LOOK_S = 0.3
 STALE_FOR_S = 0.2
 OLD_MOVES = 20
 """An old move is this part of the small move: however many are obeyed, little happens."""
-SLACK_S = 0.05
+SLACK_S = 0.25
+"""How old a position may be that a node sends by itself, and how long its way to the host is on a busy machine."""
 ANSWER_S = 0.5
 
 
@@ -61,7 +62,7 @@ class Moving:
         before = axis.position()
         measure(f"under way when {what}", abs(before - start), "microsteps", low=1, high=abs(microsteps) - 1)
         take_away()
-        self.link.run_for(limit_s)
+        self.link.run_for(limit_s + SLACK_S)
         first, encoder_first = axis.position(), axis.encoder_turns()
         self.link.run_for(LOOK_S)
         last, encoder_last = axis.position(), axis.encoder_turns()
