@@ -15,10 +15,10 @@ import pytest
 import hiltest
 
 ROOT = Path(__file__).resolve().parents[1]
+WITH_PROCESSES = ("tests/process/", "tests/node/test_foreign_node.py")
 MOSTLY_WAITING = (
-    "tests/process/",
+    *WITH_PROCESSES,
     "tests/kernel/",
-    "tests/node/test_foreign_node.py",
     "tests/meters/test_at_the_bench.py",
     "tests/browser/",
 )
@@ -49,7 +49,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
     class TwoWait(LoadFileScheduling):
         def _split_scope(self, nodeid: str) -> str:
-            if nodeid.startswith(MOSTLY_WAITING[0]):
+            if nodeid.startswith(WITH_PROCESSES):
                 return "waiting for processes"
             if nodeid.startswith(MOSTLY_WAITING):
                 return "waiting for a kernel, meters and a browser"
