@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 POOL = 256
 """Different frames of a pattern. Their lengths are computed once, whoever counts them."""
+KEPT_LENGTHS = 1 << 13
+"""Different frames of nodes whose lengths are kept."""
 RUN = 8
 """Frames of a kind in a row where kinds are varied."""
 HARD_BYTE = 0x3C
@@ -280,6 +282,7 @@ class Load:
         self.host_frames = self.host_bits = self.node_frames = self.node_bits = 0
         self.queue_full = 0
         self.stuck: QueueFull | None = None
+        self._lengths: dict[tuple[object, ...], int] = {}
         self._numbered: Mapping[int, Arrivals] = {}
         self._last = Frame(0, b"")
         self._least_ns = round(LEAST_BITS / bit_rate_bps * 1e9)
@@ -352,10 +355,20 @@ class Load:
             self.host_bits += length_bits(frame)
             self.host_frames += 1
 
+    def _data_bits(self, frame: Frame) -> int:
+        """The length of a classic data frame; what a node sends mostly comes again."""
+        content = frame[:3]
+        bits = self._lengths.get(content)
+        if bits is None:
+            if len(self._lengths) >= KEPT_LENGTHS:
+                self._lengths.clear()
+            bits = self._lengths[content] = length_bits(frame)
+        return bits
+
     def _received(self, frame: Frame) -> None:
         if frame.error or not frame.is_rx:
             return
-        self.node_bits += length_bits(frame)
+        self.node_bits += length_bits(frame) if frame.remote or frame.fd else self._data_bits(frame)
         self.node_frames += 1
         last, self._last = self._last, frame
         if frame.t_ns - last.t_ns < self._least_ns and (frame.can_id, frame.data) != (last.can_id, last.data):

@@ -33,7 +33,8 @@ if TYPE_CHECKING:
 KEPT_LENGTHS = 1 << 16
 KEPT_RECEPTIONS = 64
 NO_KEY = 1 << 40
-_Known = tuple[int, tuple[object, ...], tuple[object, ...]]
+_Known = tuple[int, int, tuple[object, ...], int, bool]
+"""Of a frame: bits without intermission, arbitration key, its fields before its stamp, and the two behind its direction."""
 _new: Any = tuple.__new__
 INTEGRATION_BITS, INTERMISSION_BITS, SUSPEND_BITS = 11, 3, 8
 PHASES = 20
@@ -70,7 +71,7 @@ class Wire:
         self._ready: list[Controller] = []
         # Of every station: the arbitration key of the frame it wants to send, or NO_KEY.
         self._keys: list[int] = []
-        # By content: bits without intermission, and the frame's fields before and behind its stamp.
+        # Of classic data frames, by identifier, data and format.
         self._lengths: dict[tuple[object, ...], _Known] = {}
         self._noise = NoiseSource(Random(rng.getrandbits(64)))
         self._recovery = Recovery(self)
@@ -395,7 +396,8 @@ class Wire:
                 return
         if sender._clean:
             # The usual case, without a further call.
-            known = self._lengths.get(sender._queue[0][:6])
+            head = sender._queue[0]
+            known = None if head[3] or head[4] or head[5] else self._lengths.get(head[:3])
             if known is not None:
                 end = sof + sender._spans_ns[known[0]]
                 if end < self._noise.next_ns:
@@ -457,14 +459,17 @@ class Wire:
         self._flight = self.queue.at(sof, self._crossing.begin, list(contenders), forced)
 
     def _known(self, frame: Frame) -> _Known:
-        """Bits on the wire without the intermission, and the parts of the frame; kept by content."""
-        known = self._lengths.get(frame[:6])
+        """What depends on the content alone; kept for classic data frames."""
+        plain = not (
+            frame[3] or frame[4] or frame[5]
+        )  # a remote frame's length and a CAN FD frame's flags say more
+        known = self._lengths.get(frame[:3]) if plain else None
         if known is None:
-            known = length_bits(frame, False), frame[:7], frame[9:]
-            if not frame[3] and not frame[5]:  # a remote frame's length and a CAN FD frame's flags say more
+            known = length_bits(frame, False), arbitration_key(frame), frame[:7], frame[9], frame[10]
+            if plain:
                 if len(self._lengths) >= KEPT_LENGTHS:
                     self._lengths.clear()
-                self._lengths[frame[:6]] = known
+                self._lengths[frame[:3]] = known
         return known
 
     def _fd_span(self, sender: Controller, frame: Frame) -> tuple[int, bool]:
@@ -486,18 +491,21 @@ class Wire:
         """
         if flight is not self._flight:
             return  # taken back
-        sender, (_, before_stamp, behind_stamp) = flight
-        clock, keys, lengths, may_pass = self._clock, self._keys, self._lengths, self._may_pass
+        sender, landing = flight
+        keys, lengths, may_pass, now = self._keys, self._lengths, self._may_pass, self._clock._now_ns
         while True:
-            now = clock._now_ns
+            _, _, before_stamp, dlc, error_state = landing
             queue = sender._queue
             frame = queue.popleft()
             self._free_ns = free = now + sender._intermission_ns
             self.frames += 1
             self._busy_ns += free - self._sof_ns
+            head: Frame | None = None
+            known: _Known | None = None
             if queue:
                 head = queue[0]
-                keys[sender._number] = head[0] << 21 if not (head[2] or head[3]) else arbitration_key(head)
+                known = None if head[3] or head[4] or head[5] else lengths.get(head[:3])
+                keys[sender._number] = arbitration_key(head) if known is None else known[1]
             else:
                 self._leave(sender)
             self._flight = None
@@ -506,7 +514,7 @@ class Wire:
                 if not self._calm:
                     self._note_good_frame(sender)
                 # As frame.at(now), without the call.
-                arrived = _new(Frame, before_stamp + (now, True) + behind_stamp)  # noqa: RUF005 - half the time
+                arrived = _new(Frame, before_stamp + (now, True, dlc, error_state))  # noqa: RUF005 - half the time
                 for call in sender._audience:
                     call(arrived)
                 for call in sender._sent_calls:
@@ -520,32 +528,36 @@ class Wire:
             ready = self._ready
             if not self._calm or not ready or free < self._all_idle_ns:
                 break
-            sender = ready[0]
+            winner = ready[0]
             if len(ready) == 2:
                 other = ready[1]
-                ahead = keys[sender._number] - keys[other._number]
+                ahead = keys[winner._number] - keys[other._number]
                 if ahead == 0 or self._one_shots:
                     break
                 if ahead > 0:
-                    sender = other
+                    winner = other
             elif len(ready) > 2:
                 lowest = min(keys)
-                sender = self._stations[keys.index(lowest)]
+                winner = self._stations[keys.index(lowest)]
                 if keys.count(lowest) > 1 or self._one_shots:
                     break
-            head = sender._queue[0]
-            if head[5] or not sender._clean:
+            if winner is not sender or winner._queue[0] is not head or known is None:
+                sender, head = winner, winner._queue[0]
+                if head[3] or head[4] or head[5]:
+                    break
+                known = lengths.get(head[:3]) or self._known(head)
+            landing = known
+            if not sender._clean:
                 break
-            known = lengths.get(head[:6]) or self._known(head)
-            bits, before_stamp, behind_stamp = known
-            end = free + sender._spans_ns[bits]
+            end = free + sender._spans_ns[landing[0]]
             if end >= self._noise.next_ns:
                 break
             self._sof_ns, self._sender = free, sender
             if not may_pass(end):
-                self._flight = flight = (sender, known)
+                self._flight = flight = (sender, landing)
                 self._call_at(end, self._landing, flight)
                 return
+            now = end
         self._arrange()
 
     def _note_good_frame(self, sender: Controller) -> None:
