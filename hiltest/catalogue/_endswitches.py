@@ -76,9 +76,13 @@ class Watch:
             return
         self._changes[name] += 1
 
-    def judge(self) -> None:
-        """No change of what the moves could not reach; what was not seen is named."""
+    def judge(self, of_axis: bool = False) -> None:
+        """No change of what the moves could not reach; what was not seen is named, with the verdict too.
+
+        `of_axis` names the axis, for a check that moves several.
+        """
         measure = self._measure
+        of = f"of {self._stepper.name} " if of_axis else ""
         told = [
             f"{name} {count} times in {self._looks[name]} looks"
             for name, count in sorted(self._changes.items())
@@ -88,7 +92,7 @@ class Watch:
             if told:
                 measure.look_first(_causes.SWITCH_WITH_MOTOR)
             measure(
-                "changes of switches that the moves can't reach",
+                f"changes of switches that the moves {of}can't reach",
                 self._changes.total(),
                 "changes",
                 high=0,
@@ -99,6 +103,9 @@ class Watch:
                 "switches not watched while the motor ran",
                 ", ".join(unseen),
                 note="their node did not say them by itself, and can't be asked while it moves",
+            )
+            measure.qualify(
+                f"nobody saw what {', '.join(unseen)} did while a motor ran: the node says its switches only when it is asked"
             )
 
 

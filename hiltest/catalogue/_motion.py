@@ -349,7 +349,7 @@ def out_and_back(link: Link, node: GuardedNode, stepper: Stepper, measure: Measu
             measure.fail("the home switch was not met again by a slow approach, before any long move")
         assert before is not None
         long = round(stepper.long_move_rev * axis.per_rev)
-        clear = round(1.5 * stepper.home_release_rev * axis.per_rev)
+        clear = clear_of_home(stepper)
         for speeds in TRIPS:
             axis.move(clear)
             for way, share in zip((long, -long), speeds, strict=True):
@@ -422,8 +422,15 @@ def _judge_return(before: Met, after: Met, stepper: Stepper, measure: Measure) -
         )
 
 
-def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> None:
-    """Out and back for a while, with an eye on the sensor on the motor."""
+def clear_of_home(stepper: Stepper) -> int:
+    """Microsteps from the home switch to where it has surely let go; 0 for an axis without one."""
+    if stepper.home_switch is None:
+        return 0
+    return round(1.5 * stepper.home_release_rev * stepper.steps_per_rev * stepper.microsteps)
+
+
+def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watch: Watch) -> None:
+    """Out and back for a while, with an eye on the sensor on the motor, and on the switches."""
     assert stepper.motor_sensor is not None
     axis = Axis(link, node, stepper, measure)
     curve = measure.curve(f"{stepper.name} motor temperature", "degC")
@@ -431,13 +438,22 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> N
     start_c = _mean_c(link, node, stepper.motor_sensor)
     node.enable_driver(stepper.name, True)
     start_s, rise_k = link.now_s, 0.0
+    clear = clear_of_home(stepper)
     try:
+        axis.move(clear)
         while link.now_s - start_s < stepper.warm_s and rise_k <= stepper.warm_rise_max_k:
             for way in (long, -long):
-                axis.move(way, stepper.speed_rev_s)
+                with watch.moving(way):
+                    axis.move(way, stepper.speed_rev_s)
                 reading = node.read_temperature_c(stepper.motor_sensor)
                 curve.add(reading)
                 rise_k = reading - start_c
+            if clear and axis.at_home():
+                measure.fail(
+                    f"steps were lost: after {link.now_s - start_s:.0f} s out and back {stepper.home_switch!r} was met "
+                    f"{clear / axis.per_rev:g} turns too early. Nothing was moved further"
+                )
+        axis.move(-clear)
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
     ran_s = link.now_s - start_s
@@ -446,6 +462,7 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure) -> N
     node.enable_driver(stepper.name, False)
     measure("ran for", ran_s, "s")
     _judge_driver(driver, stepper, measure)
+    watch.judge()
     measure("rise of the motor's case", rise_k, "K", high=stepper.warm_rise_max_k, limit="warm_rise_max_k")
 
 

@@ -7,6 +7,8 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _load
+from hiltest.catalogue._endswitches import Watch
+from hiltest.catalogue._motion import clear_of_home
 from hiltest.errors import GateClosed, NoAnswer, NodeFault, NotOffered
 
 if TYPE_CHECKING:
@@ -30,6 +32,7 @@ class Running:
         self.on: list[str] = []
         self.left_out: list[str] = []
         self.steppers: list[Stepper] = []
+        self.watches: list[Watch] = []
         self._off: list[Callable[[], None]] = []
 
     def switch_on(self) -> None:
@@ -74,21 +77,32 @@ class Running:
         except (GateClosed, NotOffered) as error:
             self.left_out.append(f"{what}: {error}")
 
+    def watch_switches(self, known: Sequence[GuardedNode]) -> None:
+        """Of each axis that runs: what the `known` nodes say of their switches while it is under way."""
+        self.watches = [Watch(stepper, known, self.measure) for stepper in self.steppers]
+
     def work(self, for_s: float, poll: Callable[[], None]) -> None:
-        """Let it run for about `for_s`; motors go out and come back the same way."""
+        """Let it run for about `for_s`; motors go out, clear of their home switch first, and come back the same way."""
         if not self.steppers:
             self._wait(for_s, poll)
             return
         each_s = for_s / (2 * len(self.steppers))
-        for stepper in self.steppers:
+        for stepper, watch in zip(self.steppers, self.watches, strict=True):
             node = self.nodes[stepper.node or ""]
+            clear = clear_of_home(stepper)
             turns = min(stepper.long_move_rev, each_s * stepper.speed_rev_s)
             microsteps = max(1, round(turns * stepper.steps_per_rev * stepper.microsteps))
+            move = partial(
+                node.move, stepper.name, speed_rev_s=stepper.speed_rev_s, within_s=2.0 + 3 * each_s
+            )
+            if clear:
+                move(clear)
             for direction in (1, -1):
                 poll()
-                node.move(
-                    stepper.name, direction * microsteps, stepper.speed_rev_s, within_s=2.0 + 3 * each_s
-                )
+                with watch.moving(direction):
+                    move(direction * microsteps)
+            if clear:
+                move(-clear)
 
     def _wait(self, for_s: float, poll: Callable[[], None]) -> None:
         end_s = self.link.now_s + for_s
@@ -98,13 +112,17 @@ class Running:
 
     def switch_off(self) -> None:
         """Everything off, whatever some of it says."""
+        for watch in self.watches:
+            watch.end()
         for off in reversed(self._off):
             with contextlib.suppress(NodeFault):
                 off()
 
 
-def test(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -> _load.LoadResult:
-    """The load test of `bus` for load_test.with_loads_s, with everything running that may."""
+def test(
+    link: Link, bus: Bus, nodes: Sequence[GuardedNode], known: Sequence[GuardedNode], measure: Measure
+) -> _load.LoadResult:
+    """The load test of `bus` for load_test.with_loads_s, with everything running that may; `known` are nodes of every bus."""
     running = Running(link, nodes, measure)
     trouble = ""
     try:
@@ -114,6 +132,7 @@ def test(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -
                 "nothing could be switched on beside the bus load: " + "; ".join(running.left_out),
                 "run with fan.tach, heat.low_setpoint or motion.return of what hangs on this bus",
             )
+        running.watch_switches(known)
         loading = _load.LoadTest(link, bus, nodes, measure)
         loading.begin(bus.load_test.with_loads_s)
         try:
@@ -128,4 +147,6 @@ def test(link: Link, bus: Bus, nodes: Sequence[GuardedNode], measure: Measure) -
         measure.note(f"not running: {line}")
     if trouble:
         measure.require("moves ended", False, trouble)
+    for watch in running.watches:
+        watch.judge(of_axis=True)
     return result

@@ -464,21 +464,29 @@ def test_heartbeat(target: Node, link: Link, node: GuardedNode, measure: Measure
                 "the bound on the error probability is told, not judged",
                 "the time is too short for the bound of bus.load",
             ),
+            ("no change of a switch that the moves can't reach", "exact"),
         ),
         causes=(
             "the pair lies beside motor or heater wires, or is not twisted: separate them",
             "the ground rises with the current: thicker return, star ground, isolated adapter",
             "a strand breaks when the axis is far out: replace the moving cable, relieve it of strain",
             "the supply dips and the node restarts: see sense.supply",
+            _causes.SWITCH_WITH_MOTOR,
         ),
     ),
 )
-def test_with_loads(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure: Measure) -> None:
+def test_with_loads(
+    target: Bus,
+    link: Link,
+    nodes_on_bus: list[GuardedNode],
+    known_nodes: list[GuardedNode],
+    measure: Measure,
+) -> None:
     """The load test again, with everything running."""
     from hiltest.catalogue import _bus, _load, _underload
 
     observers = _bus.observers(measure, target.name)
-    result = _underload.test(link, target, nodes_on_bus, measure)
+    result = _underload.test(link, target, nodes_on_bus, known_nodes, measure)
     _load.judge(measure, target, result, observers)
     _load.note_utilisation(measure, target.load_test, result)
     measure(f"error probability of a bit, upper bound at {target.load_test.confidence:.0%}", result.bound)

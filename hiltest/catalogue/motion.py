@@ -223,25 +223,34 @@ def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
         purpose="The motor gets no warmer than one that has the current it was set to.",
         hazard=f"{_PINCH} The case of a motor gets hot enough to burn in a quarter of an hour.",
         method="Where the description names a sensor on the motor's case: the axis goes out and back at working speed for "
-        "stepper.warm_s, with the sensor watched, and is stopped at once above the limit. The driver only reports what "
-        "it was told; a wrong sense resistor shows here.",
+        "stepper.warm_s, with the sensor watched, and is stopped at once above the limit, or when the home switch is met "
+        "where the axis should be clear of it. The driver only reports what it was told; a wrong sense resistor shows here. "
+        "Switches are watched as in motion.return.",
         limits=(
             (
                 "rise up to stepper.warm_rise_max_k in stepper.warm_s",
                 "80 K at rated current and a quarter of an hour: up to 10 K in two minutes; common practice",
             ),
             ("no flag of the driver afterwards: its own warning of heat", "the driver's own report"),
+            ("no change of a switch that the move can't reach", "exact"),
         ),
         causes=(
             "wrong sense resistor at the driver, or a wrong scale in the firmware: twice the current, four times the heat",
             "hold current as high as run current, motor of another rating",
             "a driver that gets hot: no copper or heat sink under it, no air",
             "the sensor sits on something else that gets warm",
+            _causes.SWITCH_WITH_MOTOR,
         ),
     ),
 )
-def test_warm(target: Stepper, link: Link, node: GuardedNode, measure: Measure) -> None:
+def test_warm(
+    target: Stepper, link: Link, node: GuardedNode, known_nodes: list[GuardedNode], measure: Measure
+) -> None:
     """Out and back, and a hand on the motor."""
-    from hiltest.catalogue import _motion
+    from hiltest.catalogue import _endswitches, _motion
 
-    _motion.warm(link, node, target, measure)
+    watch = _endswitches.Watch(target, known_nodes, measure)
+    try:
+        _motion.warm(link, node, target, measure, watch)
+    finally:
+        watch.end()

@@ -177,7 +177,7 @@ def test_a_bus_hardly_loaded_beside_the_loads_is_not_observable(
     link: Any = None
     with nullcontext() if verdict == "passed" else pytest.raises(NotObservable, match="loaded to 44 % only"):
         bus_checks.test_with_loads(
-            target=made.description.bus[0], link=link, nodes_on_bus=[], measure=measure
+            target=made.description.bus[0], link=link, nodes_on_bus=[], known_nodes=[], measure=measure
         )
     judged = next(each for each in measure.measurements if each.name == "utilisation achieved")
     assert judged.verdict == verdict

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from hiltest.catalogue import _causes, _endswitches, _motion
+from hiltest.catalogue import _causes, _endswitches, _motion, _underload
 from hiltest.description.loading import load_description
 from hiltest.evidence.model import RunRecord
 from hiltest.node.verbs import Reading, StepperDriver
@@ -116,8 +116,28 @@ def test_a_switch_that_changes_with_the_motor_is_found() -> None:
     assert found.look_first[0] == _causes.SWITCH_WITH_MOTOR
 
 
+class _Kept:
+    """Takes in what is measured, and nothing else."""
+
+    description = SimpleNamespace(switch=[SimpleNamespace(name=each) for each in ("near", "far", "lid")])
+
+    def __init__(self) -> None:
+        self.found: dict[str, Any] = {}
+        self.qualified: list[str] = []
+
+    def __call__(self, what: str, value: Any, *_: str, note: str, high: float | None = None) -> None:
+        self.found[what] = value
+
+    def look_first(self, *_: str) -> None: ...
+
+    def qualify(self, text: str) -> None:
+        self.qualified.append(text)
+
+
 class _Node:
     """A node that tells its switches by itself."""
+
+    name = "head"
 
     offers = frozenset({"read_switch[near]", "read_switch[far]", "read_switch[lid]"})
 
@@ -145,28 +165,46 @@ def test_a_move_lets_go_what_it_leaves_and_changes_nothing_else(
     way: int, name: str, values: tuple[int, ...], changes: int
 ) -> None:
     """What the switch ahead does is no finding: the axis may reach it."""
-    kept: dict[str, Any] = {}
-
-    class Kept:
-        description = SimpleNamespace(switch=[SimpleNamespace(name=each) for each in ("near", "far", "lid")])
-
-        def __call__(self, what: str, value: Any, *_: str, note: str, high: float | None = None) -> None:
-            kept[what] = value
-
-        def look_first(self, *_: str) -> None: ...
-
-    node = _Node()
+    measure: Any = _Kept()
+    node: Any = _Node()
     axis = PUMP.model_copy(update={"home_switch": "near", "end_switch": "far"})
-    watch = _endswitches.Watch(axis, [node], Kept())  # type: ignore[list-item,arg-type]
+    watch = _endswitches.Watch(axis, [node], measure)
     with watch.moving(way):
         for value in values:
             node.tell(name, float(value))
     node.tell(name, float(not values[-1]))
     watch.judge()
-    assert kept[UNREACHED] == changes
-    assert kept["switches not watched while the motor ran"] == ", ".join(
-        each for each in ("near", "far", "lid") if each != name
-    )
+    assert measure.found[UNREACHED] == changes
+    unseen = ", ".join(each for each in ("near", "far", "lid") if each != name)
+    assert measure.found["switches not watched while the motor ran"] == unseen
+    assert unseen in measure.qualified[0]
+
+
+def test_switches_are_watched_while_the_bus_is_loaded_too() -> None:
+    """An axis that runs beside the load test begins clear of its home switch and ends where it began; a lid that flickers is
+    counted."""
+
+    class Moves(_Node):
+        def __init__(self) -> None:
+            self.went: list[int] = []
+
+        def move(self, _axis: str, microsteps: int, speed_rev_s: float, within_s: float) -> None:
+            self.tell("near", float(self.went == []))
+            self.tell("lid", float(len(self.went) % 2))
+            self.went.append(microsteps)
+
+    measure: Any = _Kept()
+    node: Any = Moves()
+    axis = PUMP.model_copy(update={"home_switch": "near", "end_switch": "far", "node": "head"})
+    link: Any = None
+    running = _underload.Running(link, [node], measure)
+    running.steppers = [axis]
+    running.watch_switches([node])
+    running.work(2.0, lambda: None)
+    running.watches[0].judge(of_axis=True)
+    assert node.went[0] == round(1.5 * PUMP.home_release_rev * PUMP.steps_per_rev * PUMP.microsteps)
+    assert (sum(node.went), len(node.went)) == (0, 4)
+    assert measure.found["changes of switches that the moves of pump can't reach"] == 2
 
 
 @pytest.mark.parametrize(

@@ -38,6 +38,7 @@ def test_a_motor_at_its_current_stays_within_its_rise() -> None:
     check = warm()
     assert check.outcome == "passed", check.reason
     found = {each.name: each.value for each in check.measurements}
+    assert found["changes of switches that the moves can't reach"] == 0
     # 0.7 A of 1 A: 0.49 of 70 K, after ran_s of 900 s; the mean current is lower between moves, parts vary by 5 %.
     expected_k = 0.49 * 70.0 * -math.expm1(-found["ran for"] / 900.0)
     assert found["rise of the motor's case"] == pytest.approx(expected_k, rel=0.3)
