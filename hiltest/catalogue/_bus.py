@@ -155,7 +155,7 @@ class Seen:
             self.frames + later.frames,
             self.ids + later.ids,
             self.errors + later.errors,
-            ", ".join(filter(None, [self.kinds, later.kinds])),
+            _kinds_of_both(self.kinds, later.kinds),
             [*self.states, *later.states],
             self.bits + later.bits,
         )
@@ -173,6 +173,15 @@ class Seen:
     def busiest(self) -> str:
         """The identifier that came most often, in words."""
         return busiest(self.ids)
+
+
+def _kinds_of_both(*told: str) -> str:
+    """Kinds and counts in words, as `Errors.kinds` gives them, each kind once."""
+    counts: Counter[str] = Counter()
+    for part in filter(None, ", ".join(filter(None, told)).split(", ")):
+        kind, _, count = part.rpartition(" ")
+        counts[kind] += int(count)
+    return ", ".join(f"{kind} {count}" for kind, count in sorted(counts.items()))
 
 
 def busiest(ids: Counter[CanId]) -> str:

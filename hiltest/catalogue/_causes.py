@@ -203,7 +203,7 @@ def coils(read: Mapping[tuple[str, str], float], low_ohm: float, high_ohm: float
 
 PULSE_OPEN = "flat, and the supply does not dip: heater open, plug out"
 PULSE_EXCHANGED = "flat, but another sensor rises: plugs of two heaters or two sensors exchanged; warm one sensor by hand to tell"
-PULSE_OUT = "flat, but the supply dips: SENSOR OR HEATER OUT OF THE BLOCK. Stop, let it cool, look"
+PULSE_OUT = "flat, but the supply dips: heat comes that no sensor sees. Stop, let it cool, then look whether sensor and heater sit in their bores"
 PULSE_WEAK = "half of the rise in time: element of another power, one of two elements open"
 PULSE_SEAT = "half of the rise, late or from an element that measures right: sensor half out of its bore"
 PULSE_LATE = "the whole rise, late: element loose in its bore, paste missing"
@@ -412,6 +412,10 @@ BOARD_FIRMWARE = "another firmware than described: update it, or correct the des
 BOARD_RESTARTS = "the node restarts by itself, or boots slowly: look at its supply while it boots"
 BOARD_BEAT = "the heartbeat's period is set otherwise in the node"
 BOARD_STRANGER = "a board that the description does not list is on the bus: unplug it, or describe it"
+BOARD_ECHO = (
+    "that id is the one under which hiltest itself speaks (bus.host_id): the adapter hands the host its own frames as if another "
+    "had sent them. It was left in self-test or loopback: close what set it so, and open it anew"
+)
 BOARD_BUSY = "the node is alive and busy: its program hangs or answers late; switch its supply off and on"
 BOARD = (
     BOARD_POWER,
@@ -425,16 +429,20 @@ BOARD = (
     BOARD_RESTARTS,
     BOARD_BEAT,
     BOARD_STRANGER,
+    BOARD_ECHO,
     BOARD_BUSY,
 )
 
 
-def board(failed: Iterable[str]) -> Causes:
-    """For a node that answers, by the names of the measurements that failed."""
+def board(failed: Iterable[str], *, hears_itself: bool = False) -> Causes:
+    """For a node that answers, by the names of the measurements that failed.
+
+    `hears_itself`: the one node too many has the host's own id, under which no board may speak (CiA 301).
+    """
     by_name = {
         "answers": BOARD_TWINS,
         "serial numbers": BOARD_TWINS,
-        "nodes not in the description": BOARD_STRANGER,
+        "nodes not in the description": BOARD_ECHO if hears_itself else BOARD_STRANGER,
         "vendor id": BOARD_WRONG,
         "product code": BOARD_WRONG,
         "revision": BOARD_WRONG,
@@ -483,6 +491,20 @@ def switch(*, floats: bool, follows: bool, reads_right: bool, others_moved: bool
         return (SWITCH_EXCHANGED, SWITCH_DEAD) if others_moved else (SWITCH_DEAD,)
     found = ((SWITCH_TOGETHER, others_moved), (SWITCH_INVERTED, not reads_right))
     return tuple(cause for cause, holds in found if holds) or (SWITCH_RESTLESS,)
+
+
+# --- safe.emergency_stop ----------------------------------------------------------------------------------
+
+ESTOP_INPUT = "it is wired to an input and not to the power"
+ESTOP_BRIDGED = "a contact welded, a bridge left in from commissioning"
+ESTOP_SETPOINTS = "the firmware goes on with the setpoints that it had when the power comes back"
+ESTOP_LATCH = "no latch: letting go switches on"
+ESTOP = (ESTOP_INPUT, ESTOP_BRIDGED, ESTOP_SETPOINTS, ESTOP_LATCH)
+
+
+def emergency_stop(power_went: bool) -> Causes:
+    """A stop that took the power away is wired right: what comes on when it is let go is the firmware's, or the latch's."""
+    return (ESTOP_SETPOINTS, ESTOP_LATCH) if power_went else (ESTOP_INPUT, ESTOP_BRIDGED)
 
 
 # --- safe.host_silence ------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from hiltest import cautions
+from hiltest.catalogue import _causes
 from hiltest.catalogue._moving import OLD_MOVES, OldMoves
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
 from hiltest.catalogue._trip import OneHeater
@@ -125,6 +126,7 @@ def emergency_stop(
         high=ACT_WITHIN_S,
         note=dropped[1],
     )
+    measure.look_first(*_causes.emergency_stop(not math.isnan(dropped[0])))
     if math.isnan(dropped[0]):
         node.stop_all()
         measure.fail(

@@ -274,7 +274,7 @@ def _hint(result: Pulse, lag_s: float, element_measured: bool = False) -> str:
         if math.isnan(dip_v):
             return "no supply reading: measure the heater and look at its sensor"
         return (
-            "the supply dips, so the heater draws current: SENSOR OR HEATER OUT OF THE BLOCK. Let it cool, look"
+            "the supply dips, so the heater draws current: SENSOR OR HEATER OUT OF THE BLOCK"
             if dip_v > _causes.DIPS_V
             else "the supply does not dip: heater open or its plug out"
         )

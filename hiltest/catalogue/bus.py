@@ -177,7 +177,9 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
             "it answers, but too late to say who it is while it is looked for: look at what keeps it busy"
         )
     if measure.failed:
-        measure.look_first(*_causes.board(each.name for each in measure.failed))
+        host_id = next(each for each in measure.description.bus if each.name == target.bus).host_id
+        names = [each.name for each in measure.failed]
+        measure.look_first(*_causes.board(names, hears_itself=others == [host_id]))
         measure.fail("the bus does not hold exactly the expected boards; nothing more was asked of it")
     identity = node.identify()
     for label, got, want in (

@@ -591,11 +591,7 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
         "stop: the rail at the node must fall below 5 V, or the node lose its power. When it is let go nothing is "
         "commanded for limits.drill_silence_s.",
         limits=(("the rail falls within 20 s of the answer", "the time a person needs"), _SILENCE, _AT_REST),
-        causes=(
-            "it is wired to an input and not to the power",
-            "a contact welded, a bridge left in from commissioning",
-            "no latch: letting go switches on",
-        ),
+        causes=_causes.ESTOP,
     ),
 )
 def test_emergency_stop(

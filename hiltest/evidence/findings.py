@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hiltest.evidence.model import CheckResult, Measurement, RunRecord
 from hiltest.evidence.text import sentence
@@ -40,9 +40,13 @@ class Finding:
 
     @property
     def beside(self) -> list[str]:
-        """What was measured outside its limits and is not told by `sentence`; no bare yes or no beside words."""
+        """What was measured outside its limits and is not told by `sentence`; no bare yes or no beside words.
+
+        A note that the check's own words hold is not said a second time.
+        """
         told = [m for m in self.outside if not self.words or m.low is not None or m.high is not None]
-        return [sentence(m) for m in told if sentence(m) != self.sentence]
+        lines = [sentence(replace(m, note="") if m.note and m.note in self.words else m) for m in told]
+        return [line for line in lines if line != self.sentence]
 
 
 def findings(record: RunRecord) -> list[Finding]:

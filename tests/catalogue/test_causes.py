@@ -265,6 +265,20 @@ def test_every_cause_of_a_page_is_in_some_order() -> None:
         ("motion.direction", _causes.MOVE),
         ("bus.enumerate", _causes.BOARD),
         ("switch.by_hand", _causes.SWITCH),
+        ("safe.emergency_stop", _causes.ESTOP),
     ):
         assert find(name).page.causes == causes
         assert len(set(causes)) == len(causes)
+
+
+def test_an_emergency_stop_that_took_the_power_is_wired_right() -> None:
+    """What comes on when it is let go is the firmware's setpoints; a stop that takes nothing is a wire or a contact."""
+    assert _causes.emergency_stop(True)[0] == _causes.ESTOP_SETPOINTS
+    assert _causes.emergency_stop(False) == (_causes.ESTOP_INPUT, _causes.ESTOP_BRIDGED)
+
+
+def test_a_host_that_hears_itself_is_told_no_stranger() -> None:
+    """Nobody unplugs a board that is not there: the one id too many is the host's own."""
+    names = ("nodes not in the description",)
+    assert _causes.board(names, hears_itself=True) == (_causes.BOARD_ECHO,)
+    assert _causes.board(names) == (_causes.BOARD_STRANGER,)

@@ -36,6 +36,12 @@ def finding(reason: str, value: Value, low: float | None = None, note: str = "")
             "speed: 1.3.0; expected 1.4.0",
         ),
         (finding("it turns the wrong way [speed: no]", "no"), "it turns the wrong way"),
+        (
+            finding(
+                "stands still; tach wire? [speed: 0, allowed: at least 60; tach wire?]", 0, 60.0, "tach wire?"
+            ),
+            "stands still; tach wire? (speed: 0, allowed: at least 60)",
+        ),
     ],
 )
 def test_the_check_speaks_first_and_what_was_measured_stands_beside_it(found: Finding, line: str) -> None:
