@@ -37,6 +37,12 @@ NOT_LET_GO = (
 )
 """At the end of a run in which outputs did not go off as they should."""
 
+CUT_SHORT = (
+    "The run was cut short. Switch the supply off before you touch anything, and see for yourself that everything stands still "
+    "and cools."
+)
+"""At the end of a run that did not come to its own end."""
+
 IN_PROMPTS = frozenset({"cold", "switch"})
 """Groups whose own prompts say the caution, to whoever puts hands there; the others' is shown before the first check."""
 

@@ -2,9 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from hiltest.errors import BenchError, HiltestError, NoAnswer, NodeFault, NotOffered, NotSent, Unjudged
+from hiltest.errors import (
+    BenchError,
+    BenchLost,
+    HiltestError,
+    NoAnswer,
+    NodeFault,
+    NotOffered,
+    NotSent,
+    Unjudged,
+)
+from hiltest.evidence.model import INTERRUPTED
 from hiltest.measure import CheckFailed
 
 if TYPE_CHECKING:
@@ -21,8 +32,32 @@ class CheckOverran(BenchError):
     """A check took longer than its window of bench time."""
 
 
-def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, str]:
-    """The outcome of a check from how it ended.
+def outputs_in_words(used: bool, unverified: Sequence[str], error: BaseException | None) -> str:
+    """What was done about the outputs, and what the nodes said to it.
+
+    `used`: something had been switched on since the last time. `unverified` is what could not be read back; `error` is
+    what went wrong.
+    """
+    if isinstance(error, BenchLost):
+        return "the adapter was gone, so no command to switch off got out; what is left is the nodes' own watch on the host"
+    if error is not None:
+        return str(error)
+    if unverified:
+        return f"every output was commanded off; not confirmed: {'; '.join(unverified)}"
+    if used:
+        return (
+            "every output was commanded off, and no heater says that it is on; fans and motors can't be asked"
+        )
+    return "every output was commanded off; nothing had been switched on since the last time"
+
+
+NOTHING_SENT = "nothing had been sent to a node, so nothing is on by this run"
+
+
+def classify(
+    error: BaseException | None, measure: Measure, outputs: str = "outputs were commanded off"
+) -> tuple[Outcome, str]:
+    """The outcome of a check from how it ended; `outputs` says what was done about them when it did.
 
     A node that answers wrongly fails; a bench that breaks is an error; what could not be seen is neither.
     """
@@ -39,7 +74,7 @@ def classify(error: BaseException | None, measure: Measure) -> tuple[Outcome, st
     if isinstance(error, Unjudged):
         return ("failed", failures) if failures else ("not observable", text)
     if isinstance(error, KeyboardInterrupt):
-        return "error", "interrupted; outputs were commanded off"
+        return "error", f"{INTERRUPTED}; {outputs}"
     if failures:
         return "failed", f"{failures}; then {type(error).__name__}: {text}"
     return "error", text if isinstance(error, HiltestError) else f"{type(error).__name__}: {text}"

@@ -435,9 +435,11 @@ def pytest_sessionfinish(session: pytest.Session, exitstatus: int | pytest.ExitC
 
 
 def _close(config: pytest.Config, bench: Bench, ended: bool = False) -> None:
+    from hiltest.evidence.model import RUN_INTERRUPTED
+
     if bench.record is not None or bench.made is None:
         return
-    bench.close("the run was interrupted" if ended else "")
+    bench.close(RUN_INTERRUPTED if ended else "")
     config.hook.pytest_hil_verdict(bench=bench.name, record=bench.record, folder=bench.made.folder)
 
 

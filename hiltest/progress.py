@@ -224,7 +224,10 @@ def _look_first(record: RunRecord) -> tuple[str, list[str]]:
 
 
 def _switch_off(record: RunRecord) -> str:
-    return cautions.NOT_LET_GO.format(checks=_one_line(", ".join(record.not_let_go)))
+    """What to do about the power before anything is touched; empty where the run came to its end and all let go."""
+    if record.not_let_go:
+        return cautions.NOT_LET_GO.format(checks=_one_line(", ".join(record.not_let_go)))
+    return cautions.CUT_SHORT if record.is_cut_short else ""
 
 
 def _how_to_name(record: RunRecord) -> str:
@@ -270,8 +273,8 @@ class _Plain:
                 self._say(f"{clean(check.name)}: {name}: {measured_text(m)}{limited}: {m.verdict}{note}")
 
     def finish(self, record: RunRecord, folder: Path | None) -> None:
-        if record.not_let_go:
-            self._say(f"caution: {_switch_off(record)}")
+        if switch_off := _switch_off(record):
+            self._say(f"caution: {switch_off}")
         reason = f" ({_one_line(record.verdict_reason)})" if record.verdict_reason else ""
         self._say(f"verdict: {record.verdict}{reason}")
         found, causes = _look_first(record)
@@ -559,8 +562,8 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
     lines: list[RenderableType] = [_text(*head)]
     if record.verdict_reason:
         lines.append(_text((_one_line(record.verdict_reason), "")))
-    if record.not_let_go:
-        lines += [_text(), _text((_switch_off(record), "bold red"))]
+    if switch_off := _switch_off(record):
+        lines += [_text(), _text((switch_off, "bold red"))]
     found, causes = _look_first(record)
     if found:
         finding = findings(record)[0]

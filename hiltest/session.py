@@ -22,6 +22,8 @@ from hiltest.errors import (
 )
 from hiltest.evidence.model import (
     BUT,
+    RUN_ENDED,
+    RUN_LOST,
     CheckResult,
     Curve,
     NodeReport,
@@ -30,7 +32,7 @@ from hiltest.evidence.model import (
     Value,
     Verdict,
 )
-from hiltest.judging import CheckOverran, classify, where_to_look
+from hiltest.judging import NOTHING_SENT, CheckOverran, classify, outputs_in_words, where_to_look
 from hiltest.measure import QUALIFIED, CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
@@ -151,6 +153,8 @@ class Run:
         self.lost: str = ""
         self.stopped_by: str = ""
         self.ended: str = ""
+        self._outputs = NOTHING_SENT
+        self._outputs_then = ""
         self.not_opened: str = ""
         self.unusable: str = ""
         self._watcher = watcher
@@ -509,7 +513,7 @@ class Run:
     def why_not(self, bound: BoundCheck) -> tuple[Outcome, str] | None:
         """Why a check may not run now, or None. Looks at gates and at what the node offers."""
         if self.lost:
-            return "not run", "the bench was lost"
+            return "not run", RUN_LOST
         if self.stopped_by:
             return "not run", f"{self.stopped_by} stopped the run: nothing more is done with this unit"
         if (self.not_opened or self.unusable) and bound.spec.group != "desk":
@@ -619,7 +623,9 @@ class Run:
                 measure.conclude()
             except CheckFailed as failed:
                 error = failed
-        result.outcome, result.reason = classify(error or off_error, measure)
+        if isinstance(error, KeyboardInterrupt):
+            self._outputs_then = self._outputs
+        result.outcome, result.reason = classify(error or off_error, measure, self._outputs)
         result.measurements, result.curves = measure.measurements, measure.curves
         result.notes = measure.notes
         result.look_first = where_to_look(result, measure, error or off_error)
@@ -666,10 +672,14 @@ class Run:
         """
         if self._open is None or self.lost or not self._open.spoken:
             return None
+        guard = self._open.guard
+        used = guard.has_energised
         try:
-            self._open.guard.all_off(reason)
+            unverified = guard.all_off(reason)
         except HiltestError as error:
+            self._outputs = outputs_in_words(used, (), error)
             return error
+        self._outputs = outputs_in_words(used, unverified, None)
         return None
 
     def emergency_off(self) -> None:
@@ -691,7 +701,8 @@ class Run:
             )
         bench_s = self._clock.now_s
         if self._open is not None:
-            self._all_off("end of the run")
+            if self._all_off("end of the run") is not None:
+                self._outputs_then = self._outputs
             with contextlib.suppress(HiltestError):
                 for node in self._open.nodes.values():
                     node.stop()
@@ -726,7 +737,7 @@ class Run:
         return record
 
     def _fill_in_what_did_not_run(self) -> None:
-        why = self.ended or ("the bench was lost" if self.lost else "the run ended before it")
+        why = self.ended or (RUN_LOST if self.lost else RUN_ENDED)
         for bound in self.planned:
             if bound.name not in self.results:
                 self.skip(bound.name, "not run", why)
@@ -734,7 +745,13 @@ class Run:
     def verdict(self) -> tuple[Verdict, str]:
         """The verdict about the unit so far, why, and what it must be read with."""
         verdict, reason = self._verdict()
-        return verdict, BUT.join([reason, *self.memory.get(QUALIFIED, ())])
+        ended = self._how_it_ended()
+        also = [ended] if ended and verdict == "rejected" else []
+        return verdict, BUT.join([reason, *also, *self.memory.get(QUALIFIED, ())])
+
+    def _how_it_ended(self) -> str:
+        """Why the run ended early and what the outputs did then; empty where it did not end early."""
+        return f"{self.ended}: {self._outputs_then or self._outputs}" if self.ended else ""
 
     def _verdict(self) -> tuple[Verdict, str]:
         """The verdict, and why.
@@ -750,8 +767,8 @@ class Run:
         why = {
             "the bench could not be opened: ": self.not_opened,
             "the bench can't be used as it is described: ": self.unusable,
-            "the bench was lost: ": self.lost,
-            "": self.ended,
+            f"{RUN_LOST}: ": self.lost,
+            "": self._how_it_ended(),
         }
         for words, reason in why.items():
             if reason:

@@ -10,11 +10,13 @@ from typing import Any
 
 import pytest
 
+from hiltest import cautions
 from hiltest.errors import BenchLost
 from hiltest.evidence.runfolder import read_run
 
 INSIDE = Path(__file__).with_name("accept_inside.py")
 FILES = ("run.json", "junit.xml", "report.html", "measurements.jsonl", "bus.log")
+CONFIRMED = "every output was commanded off, and no heater says that it is on; fans and motors can't be asked"
 HEATING = "heat.low_setpoint[reservoir]"
 
 
@@ -71,9 +73,13 @@ def test_a_signal_in_the_middle_of_heating_switches_off_at_once(
     assert [file for file in FILES if not (folder / file).stat().st_size] == []
     assert (heating.outcome, record.verdict) == ("error", "incomplete")
     assert "interrupted" in heating.reason
-    assert record.verdict_reason == "the run was interrupted"
+    assert record.verdict_reason == f"the run was interrupted: {CONFIRMED}"
     assert heating.curves
-    assert "verdict: incomplete (the run was interrupted)" in printed
+    assert (
+        f"caution: {cautions.CUT_SHORT}\nverdict: incomplete (the run was interrupted: {CONFIRMED})"
+        in printed
+    )
+    assert "look first" not in printed, "nothing is wrong that one could look at"
 
 
 @pytest.mark.parametrize(

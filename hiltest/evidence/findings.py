@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from hiltest.evidence.model import CheckResult, Measurement, RunRecord
+from hiltest.evidence.model import INTERRUPTED, CheckResult, Measurement, RunRecord
 from hiltest.evidence.text import sentence
 
 UNJUDGED = ("not run", "not offered", "not observable")
@@ -53,10 +53,11 @@ def findings(record: RunRecord) -> list[Finding]:
     """Return what went wrong, in the order in which to look at it.
 
     A failed check comes before one that could not be carried out, and an earlier check before a later one:
-    the catalogue runs by risk and by dependence, so the first failure is the nearest to the cause.
+    the catalogue runs by risk and by dependence, so the first failure is the nearest to the cause. One that somebody
+    interrupted is no find.
     """
     wrong = [c for c in record.checks if c.outcome == "failed"]
-    wrong += [c for c in record.checks if c.outcome == "error"]
+    wrong += [c for c in record.checks if c.outcome == "error" and not c.reason.startswith(INTERRUPTED)]
     return [Finding(check, tuple(m for m in check.measurements if m.verdict == "failed")) for check in wrong]
 
 

@@ -45,6 +45,14 @@ class Measurement:
     uncertainty: float | None = None
 
 
+INTERRUPTED = "interrupted"
+"""How the reason of a check begins that somebody interrupted: nothing is wrong that one could look at."""
+RUN_INTERRUPTED, RUN_LOST, RUN_ENDED = (
+    "the run was interrupted",
+    "the bench was lost",
+    "the run ended before it",
+)
+"""Why checks were not run that a run had still before it when it was cut short."""
 BUT = "; but "
 """Before each sentence behind the reason of a verdict that the verdict must be read with."""
 
@@ -134,6 +142,23 @@ class RunRecord:
     reports: list[NodeReport] = field(default_factory=list)
     reports_left_out: int = 0
     bus_log_left_out: int = 0
+
+    @property
+    def is_interrupted(self) -> bool:
+        """Did somebody end it before its end?"""
+        return any(
+            (check.outcome == "error" and check.reason.startswith(INTERRUPTED))
+            or (check.outcome == "not run" and check.reason == RUN_INTERRUPTED)
+            for check in self.checks
+        )
+
+    @property
+    def is_cut_short(self) -> bool:
+        """Did it end before its end, whatever ended it? Then something may be on that nobody switched off."""
+        gone = (RUN_LOST, RUN_ENDED)
+        return self.is_interrupted or any(
+            check.outcome == "not run" and check.reason in gone for check in self.checks
+        )
 
     @property
     def not_let_go(self) -> list[str]:

@@ -160,7 +160,7 @@ def _head(record: RunRecord) -> str:
 
 
 def _caution(record: RunRecord) -> str:
-    cut_short = any(check.outcome == "error" for check in record.checks)
+    cut_short = record.is_cut_short or any(check.outcome == "error" for check in record.checks)
     outputs = OUTPUTS_UNKNOWN if cut_short else OUTPUTS_OFF
     if record.not_let_go:
         names = ", ".join(record.not_let_go)

@@ -479,6 +479,11 @@ class Guard:
             self.power_was_cut = True
             self._record("the bench supply was switched off")
 
+    @property
+    def has_energised(self) -> bool:
+        """Was something switched on since the last `all_off`?"""
+        return self._used_since_off
+
     def all_off(self, reason: str) -> tuple[str, ...]:
         """Command every output off on every node, then read back what can be read.
 
