@@ -60,3 +60,18 @@ HOT_PLUG_BACK = (
     "The block is still hot, and a faulty node heats again as soon as the sensor is back. Hold the plug by its housing, "
     "and keep the switch that removes the power within reach."
 )
+
+
+def before(check: str, told: set[str]) -> list[str]:
+    """The cautions to show before a check at the bench; `told` keeps the groups whose caution was shown, and grows.
+
+    Before the first check at the bench the one that holds for all, before the first of a group that can hurt its own.
+    """
+    group = check.partition(".")[0]
+    if group == "desk" or group in told:
+        return []
+    texts = [] if told else [GENERAL]
+    told.add(group)
+    if group in BY_GROUP and group not in IN_PROMPTS:
+        texts.append(BY_GROUP[group])
+    return texts

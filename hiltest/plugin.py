@@ -49,6 +49,8 @@ if TYPE_CHECKING:
 CATALOGUE = Path(__file__).parent / "catalogue"
 RESULT = pytest.StashKey[Any]()
 TOLD = pytest.StashKey[bool]()
+CAUTIONED = pytest.StashKey[set[str]]()
+"""Groups of checks whose caution was shown."""
 
 NO_CATALOGUE = "the catalogue needs a fixture description: run pytest with --hil FILE"
 RELEASE_HINT = (
@@ -80,6 +82,7 @@ def pytest_addhooks(pluginmanager: pytest.PytestPluginManager) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     for marker in MARKERS:
         config.addinivalue_line("markers", marker)
+    config.stash[CAUTIONED] = set()
     try:
         config.stash[BENCHES] = Benches.from_settings(resolve(config))
         spread.register(config, config.stash[BENCHES])
@@ -89,7 +92,14 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_report_header(config: pytest.Config) -> list[str]:
     benches = config.stash[BENCHES]
-    return [bench.settings.header(bench.name if len(benches) > 1 else "") for bench in benches]
+    lines = [bench.settings.header(bench.name if len(benches) > 1 else "") for bench in benches]
+    with_catalogue = any("hiltest.catalogue" in word for word in config.invocation_params.args)
+    if with_catalogue and lines and spread.is_spreading(config):  # a worker has no terminal to say it on
+        from hiltest import cautions
+        from hiltest.evidence.text import spoken
+
+        lines += [f"caution: {spoken(text)}" for text in (cautions.GENERAL, *cautions.BY_GROUP.values())]
+    return lines
 
 
 def _load(config: pytest.Config) -> Benches:
@@ -252,13 +262,28 @@ def _select(benches: Benches) -> dict[str, set[str]]:
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> Generator[None, Any, Any]:
-    """One bench is open at a time: the run ends before another bench is opened."""
+    """Cautions come before what they are about. One bench is open at a time: the run ends before another is opened."""
+    _caution_before(item)
     returned = yield
     benches = item.config.stash[BENCHES]
     bench, following = benches.of(item), None if nextitem is None else benches.of(nextitem)
     if bench is not None and following is not None and following is not bench:
         _close(item.config, bench)
     return returned
+
+
+def _caution_before(item: pytest.Item) -> None:
+    """Say what can hurt before the first check of a group that can, unless `hiltest accept` says it by its own display."""
+    bound, run = item.stash.get(BOUND, None), _run_of(item)
+    reporter = item.config.pluginmanager.getplugin("terminalreporter")
+    if bound is None or run is None or run.is_watched or reporter is None or not run.may_begin(bound):
+        return
+    from hiltest import cautions
+    from hiltest.evidence.text import spoken
+
+    for text in cautions.before(bound.name, item.config.stash[CAUTIONED]):
+        reporter.ensure_newline()
+        reporter.write_line(f"caution: {spoken(text)}", yellow=True)
 
 
 @pytest.hookimpl(tryfirst=True)

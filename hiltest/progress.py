@@ -109,19 +109,9 @@ class Progress:
         that can hurt somebody its own.
         """
         self._check = name
-        if cautions_before := self._cautions_before(name):
-            self._tell(lambda display: display.on_cautions(cautions_before))
+        if texts := cautions.before(name, self._cautioned):
+            self._tell(lambda display: display.on_cautions(texts))
         self._tell(lambda display: display.on_check_start(name, window_s))
-
-    def _cautions_before(self, check: str) -> list[str]:
-        group = check.partition(".")[0]
-        if group == "desk" or group in self._cautioned:
-            return []
-        texts = [] if self._cautioned else [cautions.GENERAL]
-        self._cautioned.add(group)
-        if group in cautions.BY_GROUP and group not in cautions.IN_PROMPTS:
-            texts.append(cautions.BY_GROUP[group])
-        return texts
 
     def on_measurement(self, m: Measurement) -> None:
         """A value was measured and judged."""

@@ -527,6 +527,16 @@ class Run:
                 return "not offered", f"node {bound.node!r} does not offer {', '.join(missing)}"
         return None
 
+    def may_begin(self, bound: BoundCheck) -> bool:
+        """Is nothing known that keeps this check from being run? Opens nothing and asks nobody."""
+        barred = self.lost or self.stopped_by or self.not_opened or self.unusable
+        return not barred and not self.stopped_by_gates(bound)
+
+    @property
+    def is_watched(self) -> bool:
+        """Does somebody else tell how the run goes?"""
+        return self._watcher is not None
+
     def closed_gates(self, names: Iterable[str]) -> str:
         """Which of these checks have not passed in this run, and why, in words; empty when all have.
 

@@ -14,6 +14,7 @@ import hiltest.evidence.runfolder
 import hiltest.node.canopen
 import hiltest.session
 import hiltest.simbench.doors.inprocess  # noqa: F401 - see below
+from hiltest import cautions
 from hiltest.catalogue.registry import checks
 from hiltest.plugin import FIXTURES
 
@@ -160,6 +161,7 @@ def test_k_finds_a_check_by_its_name_and_its_gates_are_missed(run: Run) -> None:
     assert result.ret == pytest.ExitCode.TESTS_FAILED
     result.assert_outcomes(skipped=2, deselected=result.parseoutcomes()["deselected"])
     assert "gate: bus.enumerate[head] was not run" in said(result)
+    assert "caution: " not in said(result), "nothing starts"
 
 
 def test_collect_only_leaves_no_run_folder(run: Run, runs_dir: Path) -> None:
@@ -172,12 +174,18 @@ def test_collect_only_leaves_no_run_folder(run: Run, runs_dir: Path) -> None:
 
 
 def test_a_selected_part_of_the_catalogue_passes_but_is_no_verdict(run: Run, runs_dir: Path) -> None:
-    """pytest's own exit code is 0, and the summary says that a verdict needs all checks."""
-    result = run("", "--pyargs", "hiltest.catalogue", "--hil-only", "bus.quiet", "--hil-out", str(runs_dir))
+    """pytest's own exit code is 0, and the summary says that a verdict needs all checks; cautions come before what they are about."""
+    only = ("bus.quiet", "fan.tach[electronics]")
+    words = [word for name in only for word in ("--hil-only", name)]
+    result = run("", "--pyargs", "hiltest.catalogue", *words, "--hil-out", str(runs_dir), "-v")
+    printed = said(result)
 
     assert result.ret == 0
     result.stdout.fnmatch_lines(["verdict: incomplete.*checks were selected, a verdict needs all"])
     assert record_in(runs_dir)["verdict"] == "incomplete"
+    assert printed.index(f"caution: {cautions.GENERAL}") < printed.index("test_quiet[can]")
+    assert printed.index(f"caution: {cautions.BY_GROUP['fan']}") < printed.index("test_tach[electronics]")
+    assert printed.count("caution: ") == 2
 
 
 def test_junitxml_holds_the_measurements_as_properties(run: Run, pytester: pytest.Pytester) -> None:
