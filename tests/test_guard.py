@@ -167,6 +167,7 @@ GATES_NEEDED = {
             f"safe.{drill}[head]"
             for drill in ("host_silence", "foreign_traffic", "bus_cut", "stop", "reset", "old_commands")
         ),
+        "safe.emergency_stop[head]",
         "safe.move_ends[pump]",
     },
 }

@@ -129,6 +129,15 @@ TIER_1: tuple[Row, ...] = (
         why=_AXIS,
     ),
     Row(
+        "an old move is carried out, without a start",
+        "old_moves_obeyed",
+        1,
+        pulses=2,
+        small_moves=3,
+        rides=1,
+        why=_AXIS,
+    ),
+    Row(
         "switch that never triggers",
         "switch_never_triggers[pump_home]",
         1,

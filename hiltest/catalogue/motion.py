@@ -144,6 +144,7 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         "safe.stop[{node}]",
         "safe.reset[{node}]",
         "safe.old_commands[{node}]",
+        "safe.emergency_stop[{node}]",
         "safe.move_ends[{load}]",
     ),
     goes_far=True,

@@ -25,8 +25,10 @@ _OBEYS = (
     "safe.stop[{node}]",
     "safe.reset[{node}]",
     "safe.old_commands[{node}]",
+    "safe.emergency_stop[{node}]",
 )
-"""The node lets go when it should, and does nothing by itself: before an axis goes further than a small move."""
+"""The node lets go when it should, does nothing by itself, and the emergency stop that it is said to have takes its power:
+before an axis goes further than a small move."""
 
 GATES: dict[str, tuple[str, ...]] = {
     "set_lamp": ("cold.power_on[{bus}]", "bus.enumerate[{node}]"),
