@@ -2,7 +2,7 @@
 
 import random
 from dataclasses import replace
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 import pytest
 
@@ -106,6 +106,29 @@ def test_saturating_stations_fill_the_bus_without_a_gap():
     assert bus.wire.frames == 64
     assert bus.wire.busy_ns == total * BIT_NS
     assert sum(who == "c" for who, _, _ in bus.heard) == 64
+
+
+def test_frames_alike_but_for_their_format_keep_their_own_lengths_and_order():
+    """An empty data frame, a remote frame and a 29-bit frame of one number, each time they come again."""
+    kinds = [
+        Frame(0x020, b""),
+        Frame(0x020, b"", remote=True),
+        Frame(0x020, b"", remote=True, remote_dlc=8),
+        Frame(0x020, b"", extended=True),
+        Frame(0x020, b"", extended=True, remote=True, remote_dlc=4),
+    ]
+    assert len({length_bits(frame) for frame in kinds}) > 2
+    frames = kinds + kinds[::-1] + kinds
+    bus = Bus("a", "b")
+
+    start = bus.queue.now_ns
+    bus["a"].send_many(frames)
+    bus.run(3 * MS)
+
+    heard = [got for who, got, _ in bus.heard if who == "b"]
+    assert heard == frames
+    ends = list(accumulate([length_bits(frame) * BIT_NS for frame in frames], initial=start))[1:]
+    assert [got.t_ns + 3 * BIT_NS for got in heard] == ends
 
 
 @pytest.mark.parametrize(
