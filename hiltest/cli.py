@@ -47,6 +47,11 @@ class _Parser(argparse.ArgumentParser):
         self.commands: Mapping[str, argparse.ArgumentParser] = {}
 
     def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        first = next(iter(sys.argv[1:] if args is None else args), "-")
+        if self.commands and not first.startswith("-") and first not in self.commands:
+            near = difflib.get_close_matches(first, self.commands, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else "."
+            self.error(f"no command {first!r}{hint} There are: {', '.join(self.commands)}")
         found, unknown = self.parse_known_args(args, namespace)
         if unknown:
             parser = self.commands.get(getattr(found, "command", ""), self)

@@ -93,6 +93,21 @@ def test_an_option_is_taken_in_full_only(
     assert f"usage: hiltest {arguments[0]}" in told
 
 
+@pytest.mark.parametrize(
+    ("word", "says"),
+    [("acept", "no command 'acept'; did you mean 'accept'? There are: accept,"), ("zzz", "'zzz'. There are:")],
+)
+def test_a_command_that_is_not_there_names_the_nearest(
+    word: str, says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """And all that there are."""
+    with pytest.raises(SystemExit) as error:
+        main([word, "--simulate"])
+
+    assert error.value.code == 2
+    assert says in capsys.readouterr().err
+
+
 def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
     """For whoever reports what they saw."""
     with pytest.raises(SystemExit) as ended:

@@ -304,6 +304,26 @@ def test_the_command_prints_a_page(capsys: pytest.CaptureFixture[str]) -> None:
     assert "did you mean 'adapters'?" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("word", "pages_meant"),
+    [
+        ("wiring", "'wiring_and_safety'"),
+        ("Safty", "'wiring_and_safety'"),
+        ("bench", "'describing_a_bench'"),
+        ("report.md", "'reading_a_report'"),
+        ("drivers", "'drivers_own' or 'drivers_signals_frames'"),
+        ("markers", "'own_tests'"),
+    ],
+)
+def test_half_a_name_of_a_page_is_enough_for_a_hint(
+    word: str, pages_meant: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A word of its name, nearly so, or a word of a heading; all pages are listed behind it."""
+    assert main(["manual", word]) == 2
+    told = capsys.readouterr().err
+    assert f"; did you mean {pages_meant}? There are: adapters, " in told, told
+
+
 def test_the_page_on_own_tests_tells_everything_that_the_plugin_has() -> None:
     """Each fixture, option, marker and hook."""
     from hiltest import hookspecs
