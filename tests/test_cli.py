@@ -95,7 +95,10 @@ def test_an_option_is_taken_in_full_only(
 
 @pytest.mark.parametrize(
     ("word", "says"),
-    [("acept", "no command 'acept'; did you mean 'accept'? There are: accept,"), ("zzz", "'zzz'. There are:")],
+    [
+        ("acept", "no command 'acept'; did you mean 'accept'? There are: accept,"),
+        ("zzz", "'zzz'. There are:"),
+    ],
 )
 def test_a_command_that_is_not_there_names_the_nearest(
     word: str, says: str, capsys: pytest.CaptureFixture[str]

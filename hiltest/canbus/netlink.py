@@ -101,10 +101,7 @@ def bring_up(name: str, settings: InterfaceSettings) -> InterfaceFacts:
         before = _present(route, name)
         index = _index(route, name)
         command = f"ip link set {name} down && {_command(name, settings)}"
-        with _explaining(name, "taking it down", command):
-            route.link("set", index=index, state="down")
-        _set_timing(route, index, before, settings, command)
-        _set_modes(route, index, before, settings, command)
+        _set_down(route, index, before, settings, command)
         with _explaining(name, f"restart-ms {settings.restart_ms}", command):
             if settings.restart_ms is not None and settings.restart_ms != before.restart_ms:
                 route.link("set", index=index, kind="can", can_restart_ms=settings.restart_ms)
@@ -119,16 +116,21 @@ def bring_up(name: str, settings: InterfaceSettings) -> InterfaceFacts:
         return _facts(route, name)
 
 
-def take_down(name: str) -> None:
-    """Take the interface down.
+def take_down(name: str, settings: InterfaceSettings | None = None) -> None:
+    """Take the interface down; of `settings` bit rate and modes are set then, and stay for whoever brings it up.
 
     Raises:
         BenchNotOpened: no such interface, or no permission.
+        BenchError: the driver does not offer a setting.
     """
     with _route() as route:
-        _present(route, name)
-        with _explaining(name, "taking it down", f"ip link set {name} down"):
-            route.link("set", index=_index(route, name), state="down")
+        before, index = _present(route, name), _index(route, name)
+        command = f"ip link set {name} down"
+        if settings is not None:
+            _set_down(route, index, before, settings, command)
+            return
+        with _explaining(name, "taking it down", command):
+            route.link("set", index=index, state="down")
 
 
 def restart(name: str) -> None:
@@ -377,6 +379,16 @@ def _set_timing(
     rates = f" (the driver offers {', '.join(f'{r:,}' for r in before.bitrates)})" if before.bitrates else ""
     with _explaining(before.name, f"the bit rate {settings.bitrate:,}{rates}", command):
         route.link("set", index=index, kind="can", can_bittiming=timing)
+
+
+def _set_down(
+    route: Any, index: int, before: InterfaceFacts, settings: InterfaceSettings, command: str
+) -> None:
+    """Take it down and set what the kernel takes only then."""
+    with _explaining(before.name, "taking it down", command):
+        route.link("set", index=index, state="down")
+    _set_timing(route, index, before, settings, command)
+    _set_modes(route, index, before, settings, command)
 
 
 def _set_modes(

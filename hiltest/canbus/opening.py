@@ -5,10 +5,12 @@ python-can is imported only when a port is opened.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import errno
 import inspect
 from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from hiltest.canbus import hostloss, stamps
@@ -162,7 +164,7 @@ class BusPort:
     `change_bit_rate(bit_rate_bps)`, `change_sample_point(fraction)` and `clock`; they are used when they are there.
     It may tell `stamp_source`; without, that follows from the `interface` it was opened by.
     `open_again(bit_rate_bps, **options)` opens the bus anew, and takes the options of the bus's class and
-    `more_options`; `clock_hz` is the clock of the adapter's controller, if known. `clock` is the bench time that
+    `more_options`, and was opened with the options `opened_with` of those; `clock_hz` is the clock of the adapter's controller, if known. `clock` is the bench time that
     several buses share; a bus that brings its own goes by that.
     """
 
@@ -176,6 +178,7 @@ class BusPort:
         clock: Clock | None = None,
         more_options: frozenset[str] = frozenset(),
         interface: str = "",
+        opened_with: Mapping[str, Any] = MappingProxyType({}),
     ) -> None:
         self.name = name
         self._interface, self._unstamped = interface, 0
@@ -183,12 +186,12 @@ class BusPort:
         self._open_again = open_again
         self._clock_hz = clock_hz
         self._more_options = more_options
-        self._extra: dict[str, Any] = {}
+        self._extra: dict[str, Any] = dict(opened_with)
         self.remarks: Sequence[str] = ()
         self.at_close: Callable[[], None] = lambda: None
         own_clock = getattr(bus, "clock", None)
         self.clock: Clock = own_clock if isinstance(own_clock, Clock) else clock or RealClock()
-        self._closed = self._listens_only = False
+        self._closed, self._listens_only = False, bool(opened_with.get("listen_only"))
         self._epoch_s: float | None = None
         self._last_stamp_s = 0.0
         self._last_ns = 0
@@ -446,9 +449,15 @@ class BusPort:
 
 
 def open_port(
-    bus: BusSettings, overrides: Mapping[str, Any] | None = None, clock: Clock | None = None
+    bus: BusSettings,
+    overrides: Mapping[str, Any] | None = None,
+    clock: Clock | None = None,
+    quiet: bool = False,
 ) -> BusPort:
-    """Open the bus that a description names.
+    """Open the bus that a description names; with `quiet` listening only, until the port is told to take part.
+
+    An interface of the kernel is set so, whatever it was set to, and put back at the end. Of the other families those
+    can be opened so whose class takes an option `listen_only`.
 
     `overrides` replace `interface`, `channel` and `bit_rate_bps`; everything else in it goes to
     python-can's Bus as it is. With another interface the options of the description are left out, for
@@ -465,6 +474,7 @@ def open_port(
     channel = extra.pop("channel", bus.channel)
     bit_rate_bps = int(extra.pop("bit_rate_bps", bus.bit_rate_bps))
     options = {**(bus.options if interface == bus.interface else {}), **extra}
+    quietly = {"listen_only": True} if quiet else {}
 
     kernel = KernelInterface(bus.name, str(channel), bit_rate_bps) if interface == "socketcan" else None
 
@@ -475,12 +485,21 @@ def open_port(
 
     clock_hz = getattr(bus, "adapter_clock_hz", None)
     if kernel is None:
-        opened = open_at(bit_rate_bps)
-        return BusPort(bus.name, opened, bit_rate_bps, open_at, clock_hz, clock, interface=interface)
-    kernel.look(_wanted(bus, bit_rate_bps))
+        opened = open_at(bit_rate_bps, **quietly)
+        return BusPort(
+            bus.name, opened, bit_rate_bps, open_at, clock_hz, clock, interface=interface, opened_with=quietly
+        )
+    kernel.look(_wanted(bus, bit_rate_bps), will_set=quiet)
     by_kernel = frozenset({"listen_only"})
-    opened = open_at(bit_rate_bps)
-    port = BusPort(bus.name, opened, bit_rate_bps, open_at, clock_hz, clock, by_kernel, interface)
+    try:
+        opened = open_at(bit_rate_bps, **quietly)
+    except HiltestError:
+        with contextlib.suppress(HiltestError):
+            kernel.put_back()
+        raise
+    port = BusPort(
+        bus.name, opened, bit_rate_bps, open_at, clock_hz, clock, by_kernel, interface, opened_with=quietly
+    )
     port.remarks, port.at_close = tuple(map(str, kernel.findings)), kernel.put_back
     return port
 

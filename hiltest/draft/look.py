@@ -18,13 +18,14 @@ from hiltest.canbus.frame import Frame, describe_error
 from hiltest.canbus.opening import Adjustable, open_port
 from hiltest.clock import NS_PER_S
 from hiltest.draft.ask import NodeFound, ask_node
-from hiltest.errors import BenchError, BenchNotOpened, HiltestError, UsageError
+from hiltest.errors import BenchError, BenchNotOpened, HiltestError, NotPermitted, UsageError
 from hiltest.link import Link
 from hiltest.node.lss import LssIdentity, LssMaster
 from hiltest.node.search import search
 
 if TYPE_CHECKING:
     from hiltest.canbus.opening import BusPort
+    from hiltest.canbus.preflight import InterfaceFacts
     from hiltest.draft import Order
 
 SCAN_BPS = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 50_000, 20_000, 10_000)
@@ -33,6 +34,10 @@ QUICK_S, LONG_S = 0.35, 2.5
 """A heartbeat comes within the first on most buses, within the second on nearly all."""
 ABSENT = ("missing", "kind")
 """Topics of the preflight: there is no such interface, or it is none for CAN."""
+NO_RIGHT = (
+    "this account may not set the interface (that takes CAP_NET_ADMIN: `hiltest manual linux`), so it can neither be opened "
+    "without taking part nor be tried at other bit rates"
+)
 DRAIN_S = 0.05
 """What an adapter had still to tell of the bit rate before."""
 ENOUGH_FRAMES, ENOUGH_ERRORS = 2, 300
@@ -42,6 +47,7 @@ LISTEN_FRAMES = 5000
 """Enough to know who speaks; a frame that nobody acknowledges is repeated without end."""
 REPEATED_S = 0.004
 """No node beats faster: what comes at shorter intervals is one frame, repeated because nobody acknowledges it."""
+ERROR_STATES = ("warning", "passive")
 STATES = {0x00: "boot-up", 0x04: "stopped", 0x05: "operational", 0x7F: "pre-operational"}
 
 
@@ -92,13 +98,14 @@ class Look:
             if (can_id, extended) not in told and (extended or can_id < 0x80 or can_id & 0x7F not in ids)
         ]
 
+    def how_listened(self) -> str:
+        """Whether the adapter took part meanwhile, and what was heard."""
+        how = "without taking part" if self.listened_only else "taking part (it acknowledged what it heard)"
+        return f"listened {how}: {len(self.heard)} identifiers, errors: {_counts(self.errors) or 'none'}"
+
     def lines(self) -> list[str]:
         """The same in words, a line each."""
-        how = "without taking part" if self.listened_only else "taking part"
-        lines = [f"bit rate: {self.bit_rate_bps:,} bit/s ({self.rate_by})"]
-        lines.append(
-            f"listened {how}: {len(self.heard)} identifiers, errors: {_counts(self.errors) or 'none'}"
-        )
+        lines = [f"bit rate: {self.bit_rate_bps:,} bit/s ({self.rate_by})", self.how_listened()]
         lines += [f"node {node.text(self.heartbeat_s(node.node_id))}" for node in self.nodes]
         lines += [f"a board without a node id: {identity}" for identity in self.without_id]
         strangers = self.strangers()
@@ -128,6 +135,8 @@ class _Ears:
             report = describe_error(frame)
             if report.is_bus_error:
                 self.errors.update(report.kinds)
+            elif report.state in ERROR_STATES:  # all that some drivers tell of errors
+                self.errors[f"adapter error-{report.state}"] += 1
         elif frame.is_rx:
             self.frames += 1
             key = (frame.can_id, frame.extended)
@@ -169,24 +178,83 @@ def look(order: Order) -> Look:
         UsageError: the bit rate has to be given.
         BenchError: it can't be opened, nobody is heard at any bit rate, or only errors are.
     """
-    rate_bps, rate_by = _given_rate(order)
+    start = _start(order)
+    port, start = _opened(order, start)
+    link = Link(port)
+    try:
+        quiet = start.quiet or port.listen_only(True)
+        seen = Look(start.rate_bps, start.rate_by, quiet)
+        if start.finds:
+            seen.bit_rate_bps, seen.rate_by = _find_rate(link, start)
+        return _look_at(link, port, order, seen)
+    finally:
+        link.close()
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """How the bus is opened. `rate_bps` is where it begins; it is looked for by listening if `finds`.
+
+    `quiet`: not taking part from the first moment on. `fallback_by`: where that can't be, or nobody is heard, `rate_bps`
+    counts all the same, and this says who set it; None where nobody did.
+    """
+
+    rate_bps: int
+    rate_by: str
+    quiet: bool
+    finds: bool = False
+    fallback_by: str | None = None
+
+
+def _start(order: Order) -> _Start:
+    given_bps = order.bit_rate_bps
+    if given_bps is not None and not 10_000 <= given_bps <= 1_000_000:
+        raise UsageError(f"bit rate {given_bps} bit/s: expected 10000 to 1000000")
+    if order.interface == "socketcan":
+        return _kernel_start(order.channel, given_bps, _kernel_facts(order.channel))
     quiet = can_open_quietly(order.interface)
-    if rate_bps is None and order.interface == "socketcan":
-        raise _without_a_rate(order.channel)
-    if rate_bps is None and not quiet:
+    if given_bps is not None:
+        return _Start(given_bps, "given", quiet)
+    if not quiet:
         raise UsageError(
             f"interface {order.interface!r} can't be opened without taking part, and at a wrong bit rate it would disturb "
             "the bus: give --bitrate"
         )
-    port = _open(order, rate_bps or SCAN_BPS[0], quiet)
-    link = Link(port)
+    return _Start(SCAN_BPS[0], "", quiet=True, finds=True)
+
+
+def _kernel_start(channel: str, given_bps: int | None, facts: InterfaceFacts | None) -> _Start:
+    """An interface of the kernel has a bit rate and a mode of its own; whoever may set it listens first all the same."""
+    can_be_set = facts is not None and facts.exists and facts.kind == "can" and facts.settable is not False
+    set_bps = facts.bitrate if facts is not None and facts.is_up else None
+    if set_bps is not None and given_bps not in (None, set_bps):
+        raise UsageError(
+            f"{channel} is set to {set_bps} bit/s in the kernel, --bitrate says {given_bps}: leave it out, or set the "
+            f"interface: `ip link set {channel} down && ip link set {channel} up type can bitrate {given_bps}`"
+        )
+    by_kernel = None if set_bps is None else f"{channel} is set to it in the kernel"
+    if can_be_set:
+        first_bps = given_bps or set_bps or SCAN_BPS[0]
+        by = "given" if given_bps is not None else ""
+        return _Start(first_bps, by, quiet=True, finds=given_bps is None, fallback_by=by_kernel)
+    if by_kernel is not None and set_bps is not None:
+        return _Start(set_bps, f"{by_kernel}, and not looked for: {NO_RIGHT}", quiet=False)
+    if given_bps is None:
+        raise _without_a_rate(channel)
+    return _Start(given_bps, "given", quiet=False)
+
+
+def _opened(order: Order, start: _Start) -> tuple[BusPort, _Start]:
+    """The port, and how it was opened: a driver of the kernel that can't listen only takes part, as it did before."""
+    bus = _Bus("can", order.interface, order.channel, start.rate_bps, order.options)
     try:
-        quiet = quiet or port.listen_only(True)
-        if rate_bps is None:
-            rate_bps, rate_by = _find_rate(link)
-        return _look_at(link, port, order, Look(rate_bps, rate_by, quiet))
-    finally:
-        link.close()
+        return open_port(bus, quiet=start.quiet), start
+    except BenchNotOpened as error:
+        if order.interface != "socketcan" or start.fallback_by is None:
+            raise
+        why = NO_RIGHT if isinstance(error, NotPermitted) else " ".join(str(error).split())
+    by = start.rate_by or f"{start.fallback_by}, and not looked for: {why}"
+    return open_port(bus), _Start(start.rate_bps, by, quiet=False)
 
 
 def can_open_quietly(interface: str) -> bool:
@@ -212,23 +280,6 @@ def can_open_quietly(interface: str) -> bool:
     return "listen_only" in inspect.signature(bus.__init__).parameters
 
 
-def _given_rate(order: Order) -> tuple[int | None, str]:
-    """The bit rate where it is known before: given, or set in the kernel."""
-    given_bps = order.bit_rate_bps
-    if given_bps is not None and not 10_000 <= given_bps <= 1_000_000:
-        raise UsageError(f"bit rate {given_bps} bit/s: expected 10000 to 1000000")
-    if order.interface == "socketcan":
-        set_bps = _kernel_rate(order.channel)
-        if set_bps is not None and given_bps not in (None, set_bps):
-            raise UsageError(
-                f"{order.channel} is set to {set_bps} bit/s in the kernel, --bitrate says {given_bps}: leave it out, or set the "
-                f"interface: `ip link set {order.channel} down && ip link set {order.channel} up type can bitrate {given_bps}`"
-            )
-        if set_bps is not None:
-            return set_bps, f"{order.channel} is set to it in the kernel"
-    return order.bit_rate_bps, "given"
-
-
 def _without_a_rate(channel: str) -> HiltestError:
     """Why the kernel tells no bit rate of an interface, and what to do."""
     from hiltest.canbus.preflight import Wanted, check_host
@@ -240,35 +291,32 @@ def _without_a_rate(channel: str) -> HiltestError:
     if "virtual" in found:
         return UsageError(f"{found['virtual']} To look at what runs on it all the same, give a --bitrate")
     return BenchNotOpened(
-        f"{channel} is there and has no bit rate: the bit rate of a SocketCAN interface is set in the kernel, by root, and "
-        f"not found by listening. With the rate of the bus: `ip link set {channel} up type can bitrate BPS`, then again "
-        "without --bitrate. Which it is: the board's manual, or an adapter of another family that can listen only"
+        f"{channel} is there, and down or without a bit rate. {NO_RIGHT[0].upper()}{NO_RIGHT[1:]}; or as root, with the rate of "
+        f"the bus from the board's manual: `ip link set {channel} up type can bitrate BPS`, then again without --bitrate"
     )
 
 
-def _kernel_rate(channel: str) -> int | None:
+def _kernel_facts(channel: str) -> InterfaceFacts | None:
+    """What the kernel says of its interface; None where it can't be asked."""
     import importlib.util
 
     if importlib.util.find_spec("pyroute2") is None:
         return None
     from hiltest.canbus.netlink import read_facts
 
-    return read_facts(channel).bitrate
+    return read_facts(channel)
 
 
-def _open(order: Order, rate_bps: int, quiet: bool) -> BusPort:
-    options = {**order.options, **({"listen_only": True} if quiet else {})}
-    return open_port(_Bus("can", order.interface, order.channel, rate_bps, options))
-
-
-def _find_rate(link: Link) -> tuple[int, str]:
+def _find_rate(link: Link, start: _Start) -> tuple[int, str]:
     """The bit rate at which good frames come; the adapter hears without taking part.
 
-    Up to 3 s where a frame comes within a third of a second, else up to half a minute.
+    Up to 3 s where a frame comes within a third of a second, else up to half a minute. Where nobody says anything, and
+    somebody had set the adapter to a rate, that one.
     """
     errors: dict[int, int] = defaultdict(int)
+    rates = (start.rate_bps, *(rate for rate in SCAN_BPS if rate != start.rate_bps))
     for each_s, frames in ((QUICK_S, ENOUGH_FRAMES), (LONG_S, 1)):
-        for rate_bps in SCAN_BPS:
+        for rate_bps in rates:
             try:
                 ears = _listen_at(link, rate_bps, each_s, frames)
                 if ears.frames >= frames:
@@ -280,6 +328,9 @@ def _find_rate(link: Link) -> tuple[int, str]:
                 continue  # the adapter does not make this rate
             errors[rate_bps] += ears.errors.total()
     told = ", ".join(f"{rate:,}: {count}" for rate, count in errors.items() if count)
+    if start.fallback_by is not None and not told:
+        link.reopen(start.rate_bps)
+        return start.rate_bps, f"{start.fallback_by}; nobody was heard at any of {len(errors)} bit rates"
     what = f"only errors were heard (bit rate: errors; {told})" if told else "nobody speaks on this bus"
     raise BenchError(
         f"{what}, at any of {len(errors)} bit rates. A board without a node id says nothing by itself: if you know its bit "

@@ -106,12 +106,13 @@ def _bus(order: Order, seen: Look) -> str:
     text = "[bus]\n" + line("interface", order.interface) + line("channel", order.channel)
     if order.options:
         text += line("options", order.options, "for python-can")
-    text += line("bit_rate_bps", seen.bit_rate_bps, seen.rate_by)
+    short = len(seen.rate_by) <= WIDTH
+    text += line("bit_rate_bps", seen.bit_rate_bps, seen.rate_by if short else "as is told here:")
+    text += "" if short else _comment(seen.rate_by)
     text += line("length_m", BLANK, "from end to end")
     text += "# terminators_ohm = [120.0, 120.0]  # every resistor between H and L; this is the default\n"
     text += "# sample_point_percent = 75.0       # of the adapter and the nodes; this is the default\n"
-    counted = ", ".join(f"{kind} {count}" for kind, count in sorted(seen.errors.items()))
-    return text + f"# errors heard while listening: {counted or 'none'}\n"
+    return text + f"# {seen.how_listened()}\n"
 
 
 def _without_id(seen: Look) -> str:

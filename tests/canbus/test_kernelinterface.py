@@ -185,6 +185,14 @@ def test_an_interface_that_can_not_be_looked_at_is_said_to_be(monkeypatch: pytes
     assert "pip install 'hiltest[netlink]'" in str(interface.findings[0])
 
 
+def test_a_virtual_interface_stays_up_when_it_is_asked_to_listen_only(kernel: Kernel) -> None:
+    """It has no mode: the kernel is not asked, for that begins with taking the interface down."""
+    port = port_on(kernel, kind="vcan", bitrate=None)
+    assert not port.listen_only(True)
+    port.close()
+    assert kernel.orders == []
+
+
 def test_the_right_is_read_from_the_process_itself(tmp_path: Path) -> None:
     """capabilities(7): bit 12 of the effective set."""
     status = tmp_path / "status"

@@ -342,7 +342,8 @@ def test_a_serial_number_that_was_not_read_is_no_zero(monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(Reader, "bytes_of", bytes_of)
     with open_bench(GLUE_HEAD):
-        link = Link(look._open(order(Path("unused")), 1_000_000, quiet=False))
+        port, _ = look._opened(order(Path("unused")), look._Start(1_000_000, "given", quiet=False))
+        link = Link(port)
         told = []
         for numbers[0x1018, 4] in (0, 12):
             node = NodeFound(5)
@@ -470,7 +471,7 @@ def test_a_bit_rate_that_contradicts_the_kernel_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The interface's own rate counts; another one on the command line is not passed over in silence."""
-    monkeypatch.setattr(look, "_kernel_rate", lambda channel: 500_000)
+    monkeypatch.setattr(netlink, "read_facts", lambda channel: InterfaceFacts(channel, bitrate=500_000))
     with pytest.raises(UsageError, match=r"can0 is set to 500000 .*--bitrate says 250000.*ip link set can0"):
         draft(order(tmp_path / "a.toml", interface="socketcan", channel="can0", bit_rate_bps=250_000))
 
@@ -480,7 +481,7 @@ def test_a_bit_rate_that_contradicts_the_kernel_is_refused(
     [
         (InterfaceFacts("can0", exists=False), "There is no CAN interface here: is the adapter plugged in"),
         (InterfaceFacts("can0", exists=False, neighbours=("can1",)), "CAN interfaces here: can1"),
-        (InterfaceFacts("can0", is_up=False), "`ip link set can0 up type can bitrate BPS`"),
+        (InterfaceFacts("can0", is_up=False, settable=False), "`ip link set can0 up type can bitrate BPS`"),
     ],
 )
 def test_a_socketcan_interface_without_a_bit_rate_says_what_is_missing(
