@@ -64,6 +64,8 @@ def accept(settings: Settings, as_json: bool = False) -> int:
     """
     run, watcher = _run_for(settings, as_json)
     run.planned = run.chosen()
+    if watcher is not None:
+        watcher.plan(len(run.planned))
     run.start()  # a place where nothing can be kept is told before anything is energised
     quiet = _Quiet(run)
     with _clean_environment(), _terminated_like_interrupted():

@@ -28,6 +28,12 @@ ANSWER_MISSING = (
 )
 
 
+ANSWER_RESTARTED = (
+    "if it came as something was switched on, the supply breaks in and the node restarts: watch its voltage while the load "
+    "comes on; a thin power pair, a bad contact, a missing capacitor"
+)
+
+
 class CheckOverran(BenchError):
     """A check took longer than its window of bench time."""
 
@@ -89,4 +95,9 @@ def where_to_look(result: CheckResult, measure: Measure, error: BaseException | 
         return list(known)
     if measure.causes:
         return measure.causes
-    return [ANSWER_MISSING, *result.look_first] if isinstance(error, NoAnswer) else result.look_first
+    if isinstance(error, NoAnswer):  # what the page of another matter says would be beside the point
+        return [
+            ANSWER_MISSING,
+            *(result.look_first if result.name.startswith("bus.") else [ANSWER_RESTARTED]),
+        ]
+    return result.look_first

@@ -29,6 +29,10 @@ QUALIFIED = "the verdict is qualified by"
 """Where `Measure.memory` keeps what `Measure.qualify` was told."""
 
 
+LEFT_OUT = "loads left out of a check"
+"""Where `Measure.memory` keeps what `Measure.leave_out` was told: by load the checks, and why."""
+
+
 class CheckFailed(AssertionError):
     """A check ended with a failed measurement, or with `measure.fail`."""
 
@@ -200,6 +204,13 @@ class Measure:
         said: list[str] = self.memory.setdefault(QUALIFIED, [])
         if text not in said:
             said.append(text)
+
+    def leave_out(self, what: str, note: str) -> None:
+        """Keep with the check, and with the verdict, what had no part in it: `what` is "LOAD: why", `note` is for the check."""
+        self.note(note)
+        load, _, why = what.partition(": ")
+        left_out: dict[str, dict[str, str]] = self.memory.setdefault(LEFT_OUT, {})
+        left_out.setdefault(load, {}).setdefault(self.check, why)
 
     def look_first(self, *causes: str) -> None:
         """Say where to look if this check does not pass, the likeliest first, by what was measured.

@@ -1,7 +1,7 @@
 """What `hiltest accept` shows while it runs: live on a terminal, one plain line a check everywhere else.
 
 On a terminal the finished checks scroll by, and below them stands what runs now: the latest values, the latest
-measurement with its limits, and the time left of the window. No thread is started; the display is drawn anew
+measurement with its limits, which check of how many it is and how long it has run. No thread is started; the display is drawn anew
 when something is reported, at most ten times a second.
 """
 
@@ -92,6 +92,11 @@ class Progress:
         self._check = ""
         self._cautioned: set[str] = set()
         atexit.register(self.close)
+
+    def plan(self, checks: int) -> None:
+        """So many checks will be reported, run or not."""
+        if isinstance(self._display, _Live):
+            self._display.planned = checks
 
     def _tell(self, what: Callable[[Display], None]) -> None:
         """Show something. A closed terminal or pipe ends the display; the run and its records go on without it."""
@@ -297,6 +302,8 @@ class _Live:
 
         self._console = _console(stream)
         self._live_type = Live
+        self.planned = 0
+        self._ended = 0
         self._live: Live | None = None
         self._drawn_s = float("-inf")
         self._held = False
@@ -340,6 +347,7 @@ class _Live:
 
     def on_result(self, result: CheckResult) -> None:
         self._advance(result.ended_s)
+        self._ended += 1
         self.stop()
         if result.outcome == "not run":  # told together at the end, by what stopped them
             self._check = ""
@@ -400,7 +408,7 @@ class _Live:
 
     def _now(self) -> RenderableType:
         """What runs now, in a few lines."""
-        lines = [_text(("▸ ", "bold cyan"), (clean(self._check), "bold"), (f"   {self._left()}", "dim"))]
+        lines = [_text(("▸ ", "bold cyan"), (clean(self._check), "bold"), (f"   {self._so_far()}", "dim"))]
         for curve, value in list(self._values.items())[-SHOWN_CURVES:]:
             lines.append(_text((f"  {clean(curve)} ", ""), (value, "bold")))
         if (m := self._measured) is not None:
@@ -418,16 +426,19 @@ class _Live:
             line.truncate(self._console.width - 1, overflow="ellipsis")
         return _text().join(_with_breaks(lines))
 
-    def _left(self) -> str:
-        """Time left of the window, by bench time or, while nothing is reported, by the wall."""
-        if self._window_s is None:
-            return "running"
+    def _so_far(self) -> str:
+        """Which check of how many, and how long it has run: by bench time or, while nothing is reported, by the wall.
+
+        The window is the time after which a check is given up, and says nothing of how long it will take.
+        """
         bench_s = 0.0
         if self._last_t_s is not None and self._start_t_s is not None:
             bench_s = self._last_t_s - self._start_t_s
-        left_s = max(0.0, self._window_s - max(bench_s, wall_s() - self._start_wall_s))
-        done = min(10, round(10 * (1 - left_s / self._window_s))) if self._window_s > 0 else 10
-        return f"{'━' * done}{'╌' * (10 - done)} {seconds_text(round(left_s))} left of {seconds_text(self._window_s)}"
+        took = f"for {seconds_text(round(max(bench_s, wall_s() - self._start_wall_s)))}"
+        if self._window_s is not None:
+            took += f", at most {seconds_text(self._window_s)}"
+        place = f"{self._ended + 1} of {self.planned}, " if self._ended < self.planned else ""
+        return place + took
 
 
 def _console(stream: TextIO) -> Console:

@@ -33,7 +33,7 @@ from hiltest.evidence.model import (
     Verdict,
 )
 from hiltest.judging import NOTHING_SENT, CheckOverran, classify, outputs_in_words, where_to_look
-from hiltest.measure import QUALIFIED, CheckFailed, Measure, RunStopped
+from hiltest.measure import LEFT_OUT, QUALIFIED, CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
@@ -757,7 +757,17 @@ class Run:
         verdict, reason = self._verdict()
         ended = self._how_it_ended()
         also = [ended] if ended and verdict == "rejected" else []
-        return verdict, BUT.join([reason, *also, *self.memory.get(QUALIFIED, ())])
+        return verdict, BUT.join([reason, *also, *self.memory.get(QUALIFIED, ()), *self._left_out()])
+
+    def _left_out(self) -> list[str]:
+        """What had no part in checks that say nothing of it, however they ended, in words."""
+        found: dict[str, dict[str, str]] = self.memory.get(LEFT_OUT, {})
+        told = []
+        for load, reasons in found.items():
+            check, *others = reasons
+            more = f" and {len(others)} more" if others else ""
+            told.append(f"{check}{more} ran without {load}: {reasons[check]}")
+        return told
 
     def _how_it_ended(self) -> str:
         """Why the run ended early and what the outputs did then; empty where it did not end early."""

@@ -13,6 +13,8 @@ from hiltest.errors import NotObservable, UsageError
 from hiltest.evidence.model import Curve, Measurement
 from hiltest.measure import CheckFailed, Measure
 from hiltest.physics.statistics import conformity
+from hiltest.session import Run
+from hiltest.settings import Settings
 
 GLUE_HEAD = Path(__file__).parents[1] / "fixtures" / "glue_head.toml"
 
@@ -137,3 +139,16 @@ def test_an_uncertainty_is_a_finite_amount(measure: Measure, uncertainty: float)
     """What is no amount is a mistake of the check."""
     with pytest.raises(UsageError, match="uncertainty="):
         measure("voltage", 1.5, "V", low=1.0, uncertainty=uncertainty)
+
+
+def test_what_had_no_part_in_checks_stands_with_the_verdict(measure: Measure) -> None:
+    """Once a load, with the first reason, however many checks ran without it."""
+    run = Run(Settings(file=GLUE_HEAD), load_description(GLUE_HEAD))
+    measure.memory = run.memory
+    for check in ("safe.stop[head]", "safe.reset[head]"):
+        measure.check = check
+        measure.leave_out("fan nozzle: fan.tach has not passed", "not part of this drill: fan nozzle")
+
+    assert run.verdict()[1].endswith(
+        "; but safe.stop[head] and 1 more ran without fan nozzle: fan.tach has not passed"
+    )

@@ -49,6 +49,21 @@ def pair(ohm: float) -> Causes:
     return (PAIR_ODD, PAIR_MORE if ohm < 60.0 else PAIR_ONE)
 
 
+# --- cold.supply ------------------------------------------------------------------------------------------
+
+SUPPLY_HEATER = "the resistance of a heater: its switch failed closed, or its wire touches ground"
+SUPPLY_SHORT = "under 5 ohm: solder bridge, damaged input, plug with a bent contact"
+SUPPLY_CHARGES = "still rising: capacitors charge; wait"
+SUPPLY = (SUPPLY_HEATER, SUPPLY_SHORT, SUPPLY_CHARGES)
+
+
+def supply(ohm: float, heaters_ohm: Sequence[float]) -> Causes:
+    """An element past its switch reads its own resistance, V²/P; a short next to nothing; a capacitor more and more."""
+    if any(_near(ohm, each) for each in heaters_ohm):
+        return (SUPPLY_HEATER,)
+    return (SUPPLY_SHORT,) if ohm < 5.0 else (SUPPLY_CHARGES, SUPPLY_SHORT)
+
+
 # --- cold.heater ------------------------------------------------------------------------------------------
 
 HEATER_OPEN = "open: element burnt out, its wire broken, or a thermal cut-off in series that has opened"
@@ -132,6 +147,9 @@ AMBIENT_SHORT = "reads hundreds of degrees, or no value: wires shorted"
 AMBIENT_TYPE = (
     "tens of degrees off: another sensor type, pull-up or table than in the firmware, or two plugs exchanged"
 )
+AMBIENT_EXCHANGED = (
+    "the ohmmeter read another sensor's value at this plug (cold.sensor): two sensors' plugs exchanged"
+)
 AMBIENT_LEAK = "a few degrees off: moisture across it, resistance in its plug"
 AMBIENT_LOOSE = "noisy, or now and then no value: a loose contact"
 AMBIENT_WARM = "warm because the machine was just in use: let it rest for 30 minutes"
@@ -140,18 +158,33 @@ AMBIENT = (
     AMBIENT_OPEN,
     AMBIENT_SHORT,
     AMBIENT_TYPE,
+    AMBIENT_EXCHANGED,
     AMBIENT_LEAK,
     AMBIENT_LOOSE,
     AMBIENT_WARM,
 )
 
 
-def ambient(mean_c: float, room_c: tuple[float, float], is_noisy: bool, missing_share: float) -> Causes:
+def exchanged_key(sensor: str) -> str:
+    """Under which key cold.sensor leaves whether the ohmmeter read what another sensor has in the room."""
+    return f"another sensor's value at {sensor}"
+
+
+def ambient(
+    mean_c: float,
+    room_c: tuple[float, float],
+    is_noisy: bool,
+    missing_share: float,
+    exchanged: bool = False,
+) -> Causes:
     """By what a sensor reads at rest; `missing_share` of its readings had no value. Heat by itself ends the run first.
 
     With a pull-up, an open wire reads the end of the scale that is cold for a thermistor and a short the hot one; many
-    nodes call either end no value. A contact that opens now and then is neither.
+    nodes call either end no value. A contact that opens now and then is neither. `exchanged`: with the power off the
+    ohmmeter read what another sensor has, so the wire was whole.
     """
+    if exchanged:
+        return (AMBIENT_EXCHANGED, AMBIENT_TYPE)
     if missing_share == 1.0:
         return (AMBIENT_OPEN, AMBIENT_SHORT)
     if missing_share > 0.0 or is_noisy:
@@ -253,6 +286,31 @@ def pulse(
     if is_late:
         return (PULSE_LATE, PULSE_SEAT)
     return (PULSE_SPILL, PULSE_EXCHANGED) if another_rose else PULSE
+
+
+# --- heat.low_setpoint ------------------------------------------------------------------------------------
+
+LOOP_SLOW = "too slow: weak element, low supply, thin power pair, a fan that blows on the block"
+LOOP_DIPS = "the supply dips: power pair too thin or too long, a bad contact or fuse holder in it, a supply too weak for the load"
+LOOP_SWINGS = "overshoot or swinging: sensor loosely seated, loop constants for another block"
+LOOP_RESTLESS = "never steady: loose sensor contact"
+LOOP_SCALE = (
+    "more power than the duty tells: wrong scale of the output in the firmware, as per cent for per mille"
+)
+LOOP_STUCK = "does not cool: output stuck on"
+LOOP = (LOOP_SLOW, LOOP_DIPS, LOOP_SWINGS, LOOP_RESTLESS, LOOP_SCALE, LOOP_STUCK)
+
+# --- lamp.colours -----------------------------------------------------------------------------------------
+
+LAMP_ORDER = "colours exchanged: their order is set or wired wrongly; there is no standard order"
+LAMP_DARK = "dark: plug out, a dead element, no supply at the lamp"
+LAMP_SEVERAL = "several at once: wires that touch, or another type of lamp than described"
+LAMP = (LAMP_ORDER, LAMP_DARK, LAMP_SEVERAL)
+
+
+def lamp(dark: Iterable[bool]) -> Causes:
+    """`dark` says for each colour that was asked for whether none was seen: colours in another order are lit."""
+    return first((LAMP_DARK,), LAMP) if any(dark) else LAMP
 
 
 # --- fan.tach ---------------------------------------------------------------------------------------------
@@ -492,6 +550,10 @@ def switch(*, floats: bool, follows: bool, reads_right: bool, others_moved: bool
     found = ((SWITCH_TOGETHER, others_moved), (SWITCH_INVERTED, not reads_right))
     return tuple(cause for cause, holds in found if holds) or (SWITCH_RESTLESS,)
 
+
+# --- safe.over_temperature --------------------------------------------------------------------------------
+
+TRIP_CLEARS = "the trip clears by itself, so a loose sensor heats on blindly"
 
 # --- safe.emergency_stop ----------------------------------------------------------------------------------
 

@@ -153,7 +153,9 @@ def lines(meter: Ohmmeter, bus: Bus, measure: Measure) -> None:
             for contact, line in (("h", "CAN-H"), ("l", "CAN-L"))
         }
         nearest = min(read, key=lambda line: read[line])
-        for line, ohm in read.items():
+        for line, ohm in sorted(
+            read.items(), key=lambda each: each[1]
+        ):  # what touches before what only shows it
             further_ohm = ohm - read[nearest]  # 60 ohm across the pair lie between, 120 with one terminator
             note = f"by way of {nearest}" if further_ohm > BETWEEN_OHM else f"{line} touches {words}"
             measure(
@@ -180,6 +182,7 @@ def supply(meter: Ohmmeter, measure: Measure) -> None:
             if heaters
             else "a short in the power pair or the board: do not power it"
         )
+    measure.look_first(*_causes.supply(ohm, [heater_ohm(measure, h) for h in measure.description.heater]))
     measure(
         "supply plus to minus",
         ohm,
@@ -297,6 +300,7 @@ def sensor(meter: Ohmmeter, target: Sensor, measure: Measure) -> None:
     others = [curve_of(each) for each in measure.description.sensor if each is not target]
     fits_another = any(other is not None and _is_a_room(other, ohm, limits) for other in others)
     shown_c = curve.temperature_of(ohm) if 0.0 < ohm < math.inf else math.nan
+    measure.memory[_causes.exchanged_key(target.name)] = bool(note) and fits_another
     measure.look_first(*_causes.sensor(ohm / middle, fits_another, shown_c))
     measure(
         "resistance",

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue._heat import EVERY_S, pulse_power_key, supply_v
 
 if TYPE_CHECKING:
@@ -78,13 +79,16 @@ def low_setpoint(link: Link, node: GuardedNode, heater: Heater, measure: Measure
     )
     if not math.isnan(rest_v):
         nominal_v = measure.description.supply.voltage_v
-        measure(
+        before = len(measure.failed)
+        dip = measure(
             "supply dip, share of nominal",
             100 * (rest_v - ride.lowest_v) / nominal_v,
             "%",
             high=measure.description.harness.drop_max_percent,
             limit="harness.drop_max_percent",
         )
+        if dip.verdict == "failed" and not before:
+            measure.look_first(*_causes.first((_causes.LOOP_DIPS,), _causes.LOOP))
     _estimate_power(ride, heater, measure, start_c)
     _cool(link, node, heater, measure, curve)
     _say_what_is_not_proven(heater, measure)

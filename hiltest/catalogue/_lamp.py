@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
+
 if TYPE_CHECKING:
     from hiltest.description.models import Lamp
     from hiltest.guard import GuardedNode
@@ -29,6 +31,7 @@ def colours(link: Link, node: GuardedNode, target: Lamp, operator: Operator, mea
             choices=[*target.colours, SEVERAL, NONE],
         )
     for asked, found in seen.items():
+        measure.look_first(*_causes.lamp(seen[colour] == NONE for colour in target.colours))
         measure.equal(f"asked for {asked}", found, asked, _hint(asked, found, seen, target))
 
 

@@ -363,7 +363,7 @@ class Live:
     def say_what_was_left_out(self) -> None:
         """Loads that were not part of the drill, and why."""
         for line in self.closed:
-            self.measure.note(f"not part of this drill: {line}")
+            self.measure.leave_out(line, f"not part of this drill: {line}")
 
 
 def _is_steady(now_hz: float, before_hz: float) -> bool:

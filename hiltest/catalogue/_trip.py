@@ -11,7 +11,7 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING, NoReturn
 
-from hiltest.catalogue._causes import DIPS_V
+from hiltest.catalogue._causes import DIPS_V, TRIP_CLEARS
 from hiltest.catalogue._heat import DEAD_TIME_S, PULSE_HIGH, supply_v
 from hiltest.catalogue._heatloop import expected_fall_k
 from hiltest.catalogue._safe import (
@@ -258,5 +258,7 @@ def over_temperature(
             high=0.0,
             note="the trip must be latched",
         )
+        if one.highest_output > 0 and len(measure.failed) == 1:
+            measure.look_first(TRIP_CLEARS)
     one.off()
     node.set_heater_ceiling_c(heater.name, heater.ceiling_c)

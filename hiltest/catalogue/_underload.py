@@ -144,7 +144,7 @@ def test(
         running.switch_off()
     measure("running meanwhile", ", ".join(running.on))
     for line in running.left_out:
-        measure.note(f"not running: {line}")
+        measure.leave_out(line, f"not running: {line}")
     if trouble:
         measure.require("moves ended", False, trouble)
     for watch in running.watches:

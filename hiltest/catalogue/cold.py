@@ -20,6 +20,8 @@ _METHOD = (
     "The power is switched off first: by the bench supply, or the operator confirms it. The operator puts the "
     "probes of an ohmmeter where the picture shows and types the reading with its unit; with a [meter] it is read."
 )
+NOTHING_A = 0.002
+"""A board that runs takes more (common practice, no source). It is no limit: a board may rest."""
 _METER = "the meter and its leads may add 2 % and 0.3 ohm; common practice, no source"
 
 
@@ -118,11 +120,7 @@ def test_lines(
                 "a board's inputs leave kiloohms; common practice, no source",
             ),
         ),
-        causes=(
-            "the resistance of a heater: its switch failed closed, or its wire touches ground",
-            "under 5 ohm: solder bridge, damaged input, plug with a bent contact",
-            "still rising: capacitors charge; wait",
-        ),
+        causes=_causes.SUPPLY,
     ),
 )
 def test_supply(
@@ -266,8 +264,11 @@ def test_power_on(target: Bus, link: Link, power: Power, measure: Measure) -> No
                 f"a supply that is switched by itself waits for nobody who leaves out the plug of {wrong}",
                 "these parts measured right with the power off",
             )
-    measure.require("stays out of the current limit", power.on(), "" if power.is_on else "switched off again")
-    if not power.is_on:
+    stays = power.on()
+    if power.supply is not None and not stays:
+        measure("current when it came on", power.came_on_a, "A", note="in the supply's limit")
+    measure.require("stays out of the current limit", stays, "" if stays else "switched off again")
+    if not stays:
         measure.fail("the power did not stay on: look for what takes the current before the next try")
     link.run_for(max(boots_s, default=0.0) + 0.5)
     if power.supply is None:
@@ -283,4 +284,13 @@ def test_power_on(target: Bus, link: Link, power: Power, measure: Measure) -> No
         high=supply.voltage_v + window_v,
         limit="supply.tolerance_percent",
     )
-    measure("current with every output off", power.supply.read_a(), "A", high=supply.current_limit_a)
+    rest_a = power.supply.read_a()
+    measure(
+        "current with every output off",
+        rest_a,
+        "A",
+        high=supply.current_limit_a,
+        note="next to nothing: no board takes power. Look at plug, fuse and polarity"
+        if rest_a < NOTHING_A
+        else "",
+    )

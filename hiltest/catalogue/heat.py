@@ -148,13 +148,7 @@ def test_pulse(
             ("falls by 0.3 of what an unheated block does", "chosen for hiltest"),
             ("the supply dips no more than harness.drop_max_percent", "3 % to 5 % is common practice"),
         ),
-        causes=(
-            "too slow: weak element, low supply, thin power pair, a fan that blows on the block",
-            "overshoot or swinging: sensor loosely seated, loop constants for another block",
-            "never steady: loose sensor contact",
-            "more power than the duty tells: wrong scale of the output in the firmware, as per cent for per mille",
-            "does not cool: output stuck on",
-        ),
+        causes=_causes.LOOP,
     ),
 )
 def test_low_setpoint(target: Heater, link: Link, node: GuardedNode, measure: Measure) -> None:

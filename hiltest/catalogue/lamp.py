@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue import _causes
 from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
@@ -29,11 +30,7 @@ if TYPE_CHECKING:
         hazard="A status lamp that shows green for red sends people to a hot or moving machine.",
         method="Each colour is shown alone, then none. The operator says what is lit, and is not told what was asked for.",
         limits=(("the colour that is seen is the colour that was asked for", "exact"),),
-        causes=(
-            "colours exchanged: their order is set or wired wrongly; there is no standard order",
-            "dark: plug out, a dead element, no supply at the lamp",
-            "several at once: wires that touch, or another type of lamp than described",
-        ),
+        causes=_causes.LAMP,
     ),
 )
 def test_colours(target: Lamp, link: Link, node: GuardedNode, operator: Operator, measure: Measure) -> None:

@@ -401,7 +401,7 @@ def test_over_ceiling(
         ),
         causes=(
             "the limit is only held by the host",
-            "the trip clears by itself, so a loose sensor heats on blindly",
+            _causes.TRIP_CLEARS,
             _LYING,
         ),
     ),

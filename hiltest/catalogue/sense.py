@@ -114,7 +114,9 @@ def test_ambient(
     mean, deviation = _sense.mean_and_deviation(values)
     limits = measure.description.limits
     room_c = (limits.ambient_low_c, limits.ambient_high_c)
-    measure.look_first(*_causes.ambient(mean, room_c, deviation > target.noise_max_k, missing / len(values)))
+    exchanged = bool(measure.memory.get(_causes.exchanged_key(target.name)))
+    noisy = deviation > target.noise_max_k
+    measure.look_first(*_causes.ambient(mean, room_c, noisy, missing / len(values), exchanged))
     measure("readings", len(values), "readings")
     measure("readings without a value", missing, "readings", high=0)
     if 0 < missing < len(values):

@@ -5,6 +5,7 @@ Who switches keeps in mind whether the power is on, so that nobody is asked twic
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -45,6 +46,8 @@ class Power:
         self.is_on: bool | None = None
         self.leave_out: list[str] = []
         """Parts whose plugs stay out, in words: those that were not measured right with the power off."""
+        self.came_on_a = math.nan
+        """What the supply gave when it was switched on last, in A; NaN where nobody read it."""
 
     def off(self) -> None:
         """Switch the power off and wait until it is; does nothing when it is off already.
@@ -97,7 +100,8 @@ class Power:
             return self.is_on
         self.supply.switch(True)
         self._link.run_for(self.supply.settle_s)
-        self.is_on = self.supply.read_a() < IN_LIMIT_SHARE * self.supply.read_limit_a()
+        self.came_on_a = self.supply.read_a()
+        self.is_on = self.came_on_a < IN_LIMIT_SHARE * self.supply.read_limit_a()
         if not self.is_on:
             self.supply.switch(False)
         return self.is_on

@@ -34,11 +34,12 @@ COLD = (
     ("cold.heater[reservoir]", "heater_wrong_voltage", _causes.HEATER_QUARTER),
     ("cold.sensor[board]", "sensor_open[board]", _causes.SENSOR_OPEN),
     ("cold.sensor[board]", "sensor_shorted[board]", _causes.SENSOR_SHORT),
-    ("cold.sensor[board]", "sensors_swapped", _causes.SENSOR_EXCHANGED),
     ("cold.coils[pump]", "coil_open", _causes.COILS_OPEN),
     ("cold.coils[pump]", "coil_open[pump]=1", _causes.COILS_OPEN),
     ("cold.coils[pump]", "coil_shorted", _causes.COILS_SHORTED),
     ("cold.coils[pump]", "coils_crossed", _causes.COILS_CROSSED),
+    ("cold.supply[head]", "supply_shorted", _causes.SUPPLY_SHORT),
+    ("cold.supply[head]", "heater_stuck_on", _causes.SUPPLY_HEATER),
 )
 
 
@@ -48,6 +49,14 @@ def test_a_resistance_tells_where_to_look(name: str, fault: str, first: str) -> 
     check = check_of(name, fault)
     assert check.outcome == "failed"
     assert check.look_first[0] == first
+
+
+def test_what_the_ohmmeter_read_is_known_when_the_power_is_on() -> None:
+    """A plug with another sensor's value is exchanged: its reading, far below the room, is no open wire."""
+    names = ("cold.sensor[board]", "sense.ambient[board]")
+    record = accept("sensors_swapped", only=names)
+    first = {each.name: each.look_first[0] for each in record.checks if each.name in names}
+    assert first == {names[0]: _causes.SENSOR_EXCHANGED, names[1]: _causes.AMBIENT_EXCHANGED}
 
 
 POWERED = (
@@ -266,6 +275,9 @@ def test_every_cause_of_a_page_is_in_some_order() -> None:
         ("bus.enumerate", _causes.BOARD),
         ("switch.by_hand", _causes.SWITCH),
         ("safe.emergency_stop", _causes.ESTOP),
+        ("cold.supply", _causes.SUPPLY),
+        ("heat.low_setpoint", _causes.LOOP),
+        ("lamp.colours", _causes.LAMP),
     ):
         assert find(name).page.causes == causes
         assert len(set(causes)) == len(causes)

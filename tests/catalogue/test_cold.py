@@ -291,7 +291,10 @@ def test_a_supply_in_its_limit_ends_it(tmp_path: Path) -> None:
     record, after = run_cold("supply_shorted=250", "supply_weak=0.09", file=with_instruments(tmp_path))
     assert outcomes(record)["cold.supply[head]"] == "passed"
     assert outcomes(record)["cold.power_on[can]"] == "failed"
-    assert "current limit" in check_of(record, "cold.power_on[can]").reason
+    found = check_of(record, "cold.power_on[can]")
+    assert "current limit" in found.reason
+    (read_a,) = (m.value for m in found.measurements if m.name == "current when it came on")
+    assert read_a > 0.05, "the supply was read before it was switched off"
     assert after["supply"] is False
 
 

@@ -232,10 +232,12 @@ def test_the_terminal_shows_results_table_and_verdict(terminal: Terminal) -> Non
     assert max(len(line) for line in re.split(r"[\r\n]+", text)) <= 80
 
 
-def test_the_live_part_shows_value_limits_and_time_left(terminal: Terminal) -> None:
-    """While a check runs, its newest values stand with their limits and the time left of its window."""
+def test_the_live_part_shows_value_limits_and_time_so_far(terminal: Terminal) -> None:
+    """While a check runs, its newest values stand with their limits; its window is no estimate and is not called time left."""
     progress = Progress(None, terminal.stream)
-    progress.on_check_start("heat.low_setpoint[reservoir]", 60.0)
+    progress.plan(48)
+    progress.on_result(CheckResult("bus.quiet[can]", "passed"))
+    progress.on_check_start("heat.low_setpoint[reservoir]", 4800.0)
     progress.on_sample("heat.low_setpoint[reservoir]", "temperature", 100.0, 23.0, "degC", {"setpoint": 50.0})
     progress.on_sample(
         "heat.low_setpoint[reservoir]", "temperature", 118.0, 43.21, "degC", {"setpoint": 50.0}
@@ -251,7 +253,8 @@ def test_the_live_part_shows_value_limits_and_time_left(terminal: Terminal) -> N
 
     assert "43.21 °C  (setpoint 50)" in text
     assert "time to reach 21.7 s  at most 60 s  passed" in text
-    assert "42 s left of 60 s" in text
+    assert "2 of 48, for 118 s, at most 80 min 00 s" in text
+    assert "left" not in text
     assert "waiting" in text
 
 
