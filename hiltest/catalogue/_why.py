@@ -159,8 +159,8 @@ _FILTER = Cause(
     "pull the adapter out and put it back, or listen with the program that came with it",
 )
 _CLOCK = Cause(
-    "the node's clock is far off (wrong crystal or clock setting)",
-    "measure the shortest pulse of its frames with an oscilloscope: one bit",
+    "the clock of the node, or that of the adapter, is far off (wrong crystal or clock setting)",
+    "measure the shortest pulse of the node's frames with an oscilloscope: one bit; then another adapter",
 )
 _SHORT = Cause("H and L touch each other", "power off, H to L: 0 to 5 ohm; halve the cable to find the place")
 _SHORT_OUT = Cause(
@@ -178,14 +178,22 @@ _HANGS = Cause(
     "its application hangs while a timer sends the heartbeat",
     "switch its supply off and on; if it comes back, find what it hung at",
 )
+_LOST_ON_THE_WAY = Cause("its answers are lost on the way", "run bus.load and look at its errors")
+_OTHER_BEAT = Cause(
+    "the message that is described as its sign of life (node.heartbeat) is not sent, or has another identifier",
+    "compare node.heartbeat with the identifiers that were heard",
+)
 _OTHER_DEVICE = Cause(
     "another device acknowledges, and the node is off or on another plug",
     "switch the node off: if frames are still acknowledged, somebody else does it",
 )
-_HOST_REFUSED = Cause(
-    "the node does not take what the adapter sends: CAN FD frames of an adapter left in that mode, or an adapter whose clock or "
-    "sample point is off",
-    "switch CAN FD off in the adapter (`ip -details link show can0` tells it); then another adapter; then desk.timing",
+_SENDS_FD = Cause(
+    "the node does not take the CAN FD frames that the adapter sends: it was left in that mode, or their second bit rate is another",
+    "switch CAN FD off in the adapter (`ip -details link show can0` tells it), or compare data bit rates; then another adapter",
+)
+_HOST_CLOCK = Cause(
+    "the node does not take what the adapter sends: the adapter's clock or its sample point is off",
+    "another adapter; desk.timing with adapter_clock_hz of this one; an oscilloscope on its shortest pulse: one bit",
 )
 _NO_ID = Cause(
     "the node was never given a node id (it answered the question who has none)",
@@ -208,11 +216,13 @@ def why_silent(
     found: Mapping[int, Presence] | None = None,
     known_ids: Sequence[int] = (),
     *,
+    own: frozenset[CanId] = frozenset(),
     lone_and_heard: bool = False,
 ) -> Diagnosis:
     """Go through the questions for a node that does not answer.
 
-    `found` is what a search has shown, `known_ids` the ids of the nodes described. `lone_and_heard`: one node is
+    `found` is what a search has shown, `known_ids` the ids of the nodes described, `own` the identifiers of the messages
+    that are described of this one. `lone_and_heard`: one node is
     described, and good frames were heard at this bit rate before: it needs the adapter's acknowledge, else it would
     repeat its frame for ever. The host falls silent and what waits in the adapter is thrown away, so that nothing old is
     repeated meanwhile; afterwards the host stays silent.
@@ -225,15 +235,15 @@ def why_silent(
     link.run_for(SETTLE_S)  # what the adapter had still to tell of before
     heard = _listen(link, diagnosis, max(LISTEN_S, 3 * node.heartbeat_s), lone_and_heard)
     if heard.frames:
-        _who_is_it(diagnosis, heard, node, found or {}, known_ids)
+        _who_is_it(diagnosis, heard, node, found or {}, known_ids, own)
         if _HANGS in diagnosis.causes:
-            _is_the_host_heard(link, bus, node, diagnosis)
+            _is_the_host_heard(link, bus, node, diagnosis, own)
         if _LOADER in diagnosis.causes and node.protocol == "canopen":
             _who_has_no_id(link, diagnosis)
     elif heard.is_troubled:
         _only_errors(link, bus, diagnosis, heard.errors.states)
     else:
-        _one_frame(link, bus, node, diagnosis)
+        _one_frame(link, bus, node, diagnosis, own)
     return diagnosis
 
 
@@ -311,17 +321,22 @@ def _who_is_it(
     node: Node,
     found: Mapping[int, Presence],
     known_ids: Sequence[int],
+    own_ids: frozenset[CanId] = frozenset(),
 ) -> None:
-    """Somebody is alive at this bit rate."""
+    """Somebody is alive at this bit rate. `own_ids`: of the node's messages; while the host is silent they are its own."""
     own = node.node_id or 0
+    messages = sorted(own_ids & heard.ids.keys())
     beats = {can_id & 0x7F for can_id, extended in heard.ids if can_id & ~0x7F == 0x700 and not extended}
     others = sorted({each for each in (*beats, *found) if each and each != own and each not in known_ids})
     if own and own in beats:
         diagnosis.steps.append(f"Node {own} is alive: its heartbeat runs, its answers do not come.")
-        diagnosis.causes = [
-            _HANGS,
-            Cause("its answers are lost on the way", "run bus.load and look at its errors"),
-        ]
+        diagnosis.causes = [_HANGS, _LOST_ON_THE_WAY]
+    elif messages:
+        ids = ", ".join(map(_bus.id_text, messages[:6]))
+        diagnosis.steps.append(
+            f"Node {node.name!r} is alive: its messages run ({ids}) while the host is silent."
+        )
+        diagnosis.causes = [_HANGS, _OTHER_BEAT, _LOST_ON_THE_WAY]
     elif others:
         told = ", ".join(map(str, others))
         diagnosis.steps.append(f"Under id {own} nobody is there, but under {told}.")
@@ -371,9 +386,9 @@ def _only_errors(
         diagnosis.causes = [_NO_TERMINATOR, _OPEN, _WRONG_RATE, _CLOCK, _SHORT_OUT, _FILTER]
 
 
-def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
+def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis, own: frozenset[CanId]) -> None:
     """Nobody speaks: send one frame that nobody acts on, and see who acknowledges."""
-    frame = _harmless(node)
+    frame = _harmless(node, own)
     with _hear(link) as heard:
         with contextlib.suppress(QueueFull):
             link.send(frame)
@@ -411,34 +426,61 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
         diagnosis.causes = [_CAN_NOT_SEE, _NO_POWER, _OPEN, _WRONG_RATE, _LOADER]
 
 
-def _harmless(node: Node) -> Frame:
+def _harmless(node: Node, own: frozenset[CanId]) -> Frame:
     """A frame that nobody acts on. The question who has no id is a frame like any other, and changes nothing (CiA 305)."""
     data = bytes([_LSS_WHO_HAS_NO_ID]) + bytes(7)
     if node.protocol == "canopen":
         return Frame(_LSS_MASTER, data)
-    own = {message.can_id for message in node.message}
-    return Frame(next((can_id for can_id in _bus.LOAD_IDS if can_id not in own), _bus.LOAD_IDS[0]), data)
+    return Frame(_free_id(own), data)
 
 
-def _is_the_host_heard(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis) -> None:
+def _free_id(own: frozenset[CanId]) -> int:
+    return next((can_id for can_id in _bus.LOAD_IDS if (can_id, False) not in own), _bus.LOAD_IDS[0])
+
+
+def _is_the_host_heard(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis, own: frozenset[CanId]) -> None:
     """The node's frames come, its answers don't: send one frame and see whether it gets through.
 
     A node that takes what is sent makes no error of it, whatever its program does. One that takes no frame of the host,
-    and is heard itself, reads the host's bits in another way than its own.
+    and is heard itself, reads the host's bits in another way than its own. Two more frames tell how: a remote frame has no
+    CAN FD format (ISO 11898-1) and goes out as a classic one; data with an edge at every bit lets a receiver follow a clock
+    that is off.
     """
-    frame, within_s = _harmless(node), max(ANSWER_S, TRIES_BITS / bus.bit_rate_bps)
+    told = _refused(link, bus, _harmless(node, own))
+    if not told:
+        return
+    diagnosis.steps.append(f"One frame sent: it does not get through, {told}.")
+    free = _free_id(own)
+    remote = not _refused(link, bus, Frame(free, b"", remote=True))
+    dense = not _refused(link, bus, Frame(free, bytes([0x55]) * 8))
+    if dense:
+        diagnosis.steps.append(
+            "One with an edge at every bit does: the node can follow these bits, not longer ones."
+        )
+    elif remote:
+        diagnosis.steps.append(
+            "A remote frame does, which has no CAN FD format; data with an edge at every bit does not."
+        )
+    else:
+        diagnosis.steps.append("Nor does a remote frame, or data with an edge at every bit.")
+    first = [_SENDS_FD, _HOST_CLOCK] if remote and not dense else [_HOST_CLOCK]
+    diagnosis.causes = [*first, *diagnosis.causes]
+
+
+def _refused(link: Link, bus: Bus, frame: Frame) -> str:
+    """Send it once; what the adapter tells of it where it does not get through, else "". It is taken back then."""
+    within_s = max(ANSWER_S, TRIES_BITS / bus.bit_rate_bps)
     with _hear(link) as heard:
         with contextlib.suppress(QueueFull):
             link.send(frame)
         link.wait_for(lambda: heard.errors.count >= ENOUGH_REFUSALS or bool(heard.errors.trouble), within_s)
     if heard.errors.count < ENOUGH_REFUSALS and not heard.errors.trouble:
-        return
+        return ""
     link.port.flush()
     with contextlib.suppress(BenchError):
         link.reopen(bus.bit_rate_bps)  # it would be repeated for ever
-    told = _told(heard.errors.count, heard.errors.kinds, heard.errors.states)
-    diagnosis.steps.append(f"One frame sent: it does not get through, {told}.")
-    diagnosis.causes = [_HOST_REFUSED, *diagnosis.causes]
+    link.run_for(SETTLE_S)
+    return _told(heard.errors.count, heard.errors.kinds, heard.errors.states)
 
 
 def _by_state(errors: _bus.Errors, counters: tuple[int, int] | None) -> str:

@@ -136,6 +136,7 @@ def test_quiet(target: Bus, link: Link, measure: Measure) -> None:
 def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure) -> None:
     """Only the expected nodes answer, and this one is right."""
     from hiltest.catalogue import _bus, _why
+    from hiltest.description.senders import messages_of
     from hiltest.evidence.text import hex_text
 
     # A node without a node id is found under 0.
@@ -148,7 +149,14 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
         bus = next(each for each in measure.description.bus if each.name == target.bus)
         was_heard = bool(measure.memory.get(_bus.heard_key(bus.name))) and len(expected) == 1
         diagnosis = _why.why_silent(
-            link, bus, target, node, found, sorted(expected - {0}), lone_and_heard=was_heard
+            link,
+            bus,
+            target,
+            node,
+            found,
+            sorted(expected - {0}),
+            own=messages_of(target, measure.folder),
+            lone_and_heard=was_heard,
         )
         _why.tell(measure, diagnosis)
         shared = [number for number, other in found.items() if other.answers > 1]

@@ -89,6 +89,21 @@ def senders_on(description: Description, bus: str, folder: Path) -> Senders:
     return Senders(frozenset(ids), frozenset(node_ids), "; ".join(untold))
 
 
+def messages_of(node: Node, folder: Path) -> frozenset[CanId]:
+    """Identifiers of the messages that are described of `node`, its commands among them; never raises, a database that
+    can't be read has none.
+    """
+    found = {(each.can_id, each.extended) for each in node.message if each.can_id is not None}
+    if node.protocol == "signals" and node.database is not None:
+        names = {each.name for each in node.message}
+        try:
+            listed = read_messages(folder / node.database)
+        except (OSError, ValueError):
+            return frozenset(found)
+        found |= {(each.can_id, each.extended) for name, each in listed.items() if name in names}
+    return frozenset(found)
+
+
 def _listed(file: Path) -> Iterator[CanId]:
     return ((each.can_id, each.extended) for each in read_messages(file).values())
 

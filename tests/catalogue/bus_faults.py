@@ -120,7 +120,7 @@ TABLE = (
     Row("oscillator_off=1.3", LOAD, "errors: ", SHORT),
     Row("oscillator_off=-1.5", LOAD, "errors: ", SHORT),
     Row("oscillator_off=2.5", ENUMERATE, "no good frame at any"),
-    Row("data_bit_rate_off", ENUMERATE, "Likely: the node does not take what the adapter sends", FD),
+    Row("data_bit_rate_off", ENUMERATE, "Likely: the node does not take the CAN FD frames", FD),
     Row(
         "oscillator_off=1.0",
         MARGIN,
@@ -165,7 +165,11 @@ TABLE = (
     Row("adapter_in_self_test", ENUMERATE, "nodes not in the description"),
     # One-shot mode shows where something is to be sent again: noise alone costs no answer.
     Row("adapter_one_shot noise_bursts=200@5.6", LATENCY, "requests without an answer"),
-    Row("adapter_clock_off", ENUMERATE, "Likely: the node does not take what the adapter sends"),
+    Row(
+        "adapter_clock_off",
+        ENUMERATE,
+        "Likely: the node does not take what the adapter sends: the adapter's clock",
+    ),
     Row("adapter_small_queue", LOAD, "is full", SHORT),
     Row("adapter_loses_frames@6.3", LOAD, "in the host or adapter", SHORT),
     Row("adapter_loses_frames_untold@6.3", LOAD, "frames lost", SHORT),
@@ -175,7 +179,7 @@ TABLE = (
     Row("adapter_stamps_coarse", HEARTBEAT, "jitter", SHORT),
     Row("adapter_filter_left", ENUMERATE, "a receive filter"),
     Row("adapter_vanishes", QUIET, "no such device", outcome="error"),
-    Row("adapter_sends_fd", ENUMERATE, "Likely: the node does not take what the adapter sends"),
+    Row("adapter_sends_fd", ENUMERATE, "Likely: the node does not take the CAN FD frames"),
     Row("adapter_keeps_old_frames", QUIET, "before hiltest asked"),
     Row("no_node", ENUMERATE, "nobody acknowledges, or the bit rate is another", STATES_ONLY),
     Row("can_unplugged@2.05", ENUMERATE, "nobody acknowledges, or the bit rate is another", STATES_ONLY),

@@ -16,7 +16,7 @@ from hiltest.catalogue import _bus, _why
 from hiltest.description.loading import load_description
 from hiltest.evidence.model import CheckResult
 
-from .boards import accept
+from .boards import accept, without_operator
 from .files import FIXTURES
 from .paper import GLUE_HEAD
 
@@ -93,6 +93,18 @@ def test_what_looks_the_same_from_the_bus_is_told_as_one_or_the_other() -> None:
         "Likely: the node has no power: plug, fuse, polarity, or one or both CAN wires open at the node"
         in reason
     )
+
+
+def test_messages_of_the_node_are_not_taken_for_somebody_elses() -> None:
+    """A node that speaks in messages runs as soon as the host is silent, and takes no CAN FD frame: no word of a loader."""
+    file = without_operator(FIXTURES / "label_peel.toml")
+    record = accept("adapter_sends_fd", file=file, only=("bus.enumerate[bar]",))
+    check = record.checks[-1]
+    told = next(note for note in check.notes if "Likely causes" in note)
+    assert "is alive: its messages run (0x330, 0x331" in told
+    assert "A remote frame does" in told
+    assert "loader" not in told
+    assert "the CAN FD frames that the adapter sends" in check.reason
 
 
 def test_a_board_without_an_id_is_found_beside_others_that_run() -> None:
