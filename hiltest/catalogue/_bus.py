@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hiltest.canbus.accounting import IDS_MAX
-from hiltest.canbus.frame import Frame, describe_error
+from hiltest.canbus.frame import CONTROLLER_TX_PASSIVE, CONTROLLER_TX_WARNING, Frame, describe_error
 from hiltest.canbus.frames import length_bits
 from hiltest.description.dbc import read_messages
 from hiltest.description.senders import CanId, Senders, senders_on
@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 LOAD_IDS = tuple(each for each in range(0x781, 0x7E0))
 DISTURB_S = (0.02, 0.1, 0.3)
 """How long the adapter stays at the odd bit rate, from attempt to attempt."""
+SENT_AGAIN_TEC = 96
+"""Transmit error counter that one frame leads to only by being sent again and again: 12 tries of 8 (ISO 11898-1), 8 ms at the
+odd bit rate.
+"""
 SPARSE_EDGES = bytes([0x3C]) * 8
 
 
@@ -82,6 +86,10 @@ class Errors:
     overflows: int = 0
     by_kind: Counter[str] = field(default_factory=Counter)
     states: list[str] = field(default_factory=list)
+    tec: int | None = None
+    """Highest transmit error counter that was told."""
+    troubled_on_tx: bool = False
+    """A state was told that only the transmit error counter leads to."""
 
     def add(self, frame: Frame) -> None:
         """Take one error frame apart."""
@@ -89,10 +97,16 @@ class Errors:
         if report.is_bus_error:
             self.count += 1
             self.by_kind.update(report.kinds)
+        if report.tx_errors is not None:
+            self.tec = max(report.tx_errors, self.tec or 0)
         if "rx-overflow" in report.kinds:
             self.overflows += 1
         if report.state is not None:
             self.states.append(report.state)
+            by_sending = CONTROLLER_TX_WARNING | CONTROLLER_TX_PASSIVE
+            self.troubled_on_tx |= report.state == "bus-off" or bool(
+                frame.data[1:2] and frame.data[1] & by_sending
+            )
 
     @property
     def trouble(self) -> str:
@@ -292,23 +306,46 @@ def counts(nodes: Sequence[GuardedNode]) -> dict[str, int]:
     return counts
 
 
-def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> list[str]:
-    """Disturb the bus once, on purpose; return who reported it. Longer, when nobody did.
+@dataclass(slots=True)
+class Provoked:
+    """What a bus error on purpose has shown. `sends_again`: the adapter sent the one disturbed frame again and again, as it
+    must; False: once only; None: it tells too little of itself.
+    """
+
+    seen_by: list[str] = field(default_factory=list)
+    sends_again: bool | None = None
+
+
+def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> Provoked:
+    """Disturb the bus once, on purpose, and see who reports it. Longer, when nobody did, or when the adapter seems not to
+    have sent its frame again.
 
     A serial adapter on a busy host may close its channel again before the odd frame was on the wire.
 
     Raises:
         BenchNotOpened: the adapter can't be set to another bit rate; it is at its own.
     """
-    seen_by: list[str] = []
+    provoked = Provoked()
     for dwell_s in DISTURB_S:
-        seen_by = _disturb(link, bus, nodes, dwell_s)
-        if seen_by:
+        seen_by, errors = _disturb(link, bus, nodes, dwell_s)
+        provoked.seen_by += [who for who in seen_by if who not in provoked.seen_by]
+        provoked.sends_again = _sent_again(errors)
+        tells = errors.count > 0 and errors.tec is not None
+        if provoked.seen_by and (provoked.sends_again or not tells):
             break
-    return seen_by
+        # Its counter rises by 8 with each try. Where it is told and stays low all that time, nothing was tried again.
+        if tells and dwell_s == DISTURB_S[-1]:
+            provoked.sends_again = False
+    return provoked
 
 
-def _disturb(link: Link, bus: Bus, nodes: Sequence[GuardedNode], dwell_s: float) -> list[str]:
+def _sent_again(errors: Errors) -> bool | None:
+    """True where that was shown, else None."""
+    counted = errors.tec is not None and errors.tec >= SENT_AGAIN_TEC
+    return True if counted or errors.troubled_on_tx else None
+
+
+def _disturb(link: Link, bus: Bus, nodes: Sequence[GuardedNode], dwell_s: float) -> tuple[list[str], Errors]:
     before = counts(nodes)
     odd = 500_000 if bus.bit_rate_bps != 500_000 else 250_000
     for node in nodes:
@@ -330,7 +367,7 @@ def _disturb(link: Link, bus: Bus, nodes: Sequence[GuardedNode], dwell_s: float)
     after = counts(nodes)
     seen_by = [ADAPTER] if errors.count else []
     seen_by += [f"node {name}" for name in before if after.get(name, before[name]) > before[name]]
-    return seen_by
+    return seen_by, errors
 
 
 def need_of(error: BenchNotOpened, otherwise: str) -> str:
@@ -349,6 +386,11 @@ def remember_observers(measure: Measure, bus: str, seen_by: list[str]) -> None:
 def observers_key(bus: str) -> str:
     """Under which name the run remembers who can see errors on `bus`."""
     return f"observers of {bus}"
+
+
+def sends_again_key(bus: str) -> str:
+    """Under which name the run remembers whether the adapter of `bus` was shown to send again what was disturbed."""
+    return f"sends again on {bus}"
 
 
 def heard_key(bus: str) -> str:

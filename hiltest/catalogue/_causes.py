@@ -133,6 +133,11 @@ def sensor(ratio: float, fits_another: bool, shown_c: float) -> Causes:
 
 # --- bus.quiet --------------------------------------------------------------------------------------------
 
+ONE_SHOT = "the adapter was left in one-shot mode: it drops what meets an error or a frame of higher priority; switch that off"
+SELF_TEST = (
+    "the adapter was left in self-test or loopback mode: it takes its own frames for received ones, and what it sends counts as "
+    "sent with nobody there; switch that off"
+)
 QUIET_OLD = (
     "frames of an earlier session left in the adapter: take it out and put it back, then run again; what is old tells "
     "nothing of this board"

@@ -16,7 +16,7 @@ from hiltest.canbus.frames import best_case_bits, length_bits, stuff_bit_count, 
 from hiltest.canbus.fullqueue import QueueFull
 from hiltest.canbus.hostloss import HostLoss
 from hiltest.canbus.opening import TellsLosses
-from hiltest.catalogue import _bus
+from hiltest.catalogue import _bus, _causes
 from hiltest.errors import NodeFault, NotOffered, UsageError
 from hiltest.physics.statistics import Sprt, error_rate_upper_bound
 
@@ -202,10 +202,14 @@ class Losses:
     in_host: int = 0
     in_node: int = 0
     unknown: int = 0
+    unsent: int = 0
+    """Handed to an adapter that gives back what it has sent, and never given back."""
+    not_told_apart: int = 0
+    """In the node, or by an adapter of which nobody knows whether it sends again what was disturbed."""
 
     @property
     def total(self) -> int:
-        return self.on_bus + self.in_host + self.in_node + self.unknown
+        return self.on_bus + self.in_host + self.in_node + self.unknown + self.unsent + self.not_told_apart
 
     def __str__(self) -> str:
         places: tuple[tuple[str, int], ...] = (
@@ -216,6 +220,14 @@ class Losses:
                 self.in_node,
             ),
             ("in the node or in the adapter, which tells neither errors nor dropped frames", self.unknown),
+            (
+                "in the adapter: handed to it and never sent, it repeats nothing (one-shot mode) or has given up",
+                self.unsent,
+            ),
+            (
+                "in the node or in the adapter, which was not shown to send again what is disturbed (one-shot mode drops it)",
+                self.not_told_apart,
+            ),
         )
         return "; ".join(f"{count} {place}" for place, count in places if count)
 
@@ -253,6 +265,8 @@ class LoadResult:
     queue_full: int = 0
     stuck: QueueFull | None = None
     stopped: str = ""
+    came_back: int = 0
+    """Frames of the host that the adapter handed over as received."""
 
     @property
     def bits(self) -> int:
@@ -281,6 +295,8 @@ class Load:
         self._start_s = self._taken_s = link.now_s
         self.host_frames = self.host_bits = self.node_frames = self.node_bits = 0
         self.queue_full = 0
+        self.handed = self.echoed = self.came_back = 0
+        """Own frames: given to the adapter, given back by it as sent, and given back as if another had sent them."""
         self.stuck: QueueFull | None = None
         self._lengths: dict[tuple[object, ...], int] = {}
         self._numbered: Mapping[int, Arrivals] = {}
@@ -313,6 +329,11 @@ class Load:
             remove()
 
     @property
+    def unsent(self) -> int:
+        """Frames that an adapter which gives back what it has sent was given and has not given back."""
+        return max(0, self.handed - self.echoed) if self.echoed else 0
+
+    @property
     def bits(self) -> int:
         """Bits of all frames so far."""
         return self.host_bits + self.node_bits
@@ -331,6 +352,7 @@ class Load:
         is_full = sent < len(batch)
         self.queue_full += is_full
         self.host_frames += sent
+        self.handed += sent
         self.host_bits += self._ends[self._next + sent] - self._ends[self._next]
         self._next = (self._next + sent) % self._count
         if sent or not is_full:
@@ -366,7 +388,15 @@ class Load:
         return bits
 
     def _received(self, frame: Frame) -> None:
-        if frame.error or not frame.is_rx:
+        if frame.error:
+            return
+        if (frame.can_id, frame.extended) in self._own:
+            if frame.is_rx:
+                self.came_back += 1
+            else:
+                self.echoed += 1
+            return
+        if not frame.is_rx:
             return
         self.node_bits += length_bits(frame) if frame.remote or frame.fd else self._data_bits(frame)
         self.node_frames += 1
@@ -495,6 +525,7 @@ class LoadTest:
         self._watch.cancel()
         on_time = load.bits
         self.link.run_for(DRAIN_S)
+        self._let_echoes_arrive()
         sent = self._burst_counts()
         load.detach()
         self._remove()
@@ -517,7 +548,15 @@ class LoadTest:
             queue_full=load.queue_full,
             stuck=load.stuck,
             stopped=self.stopped,
+            came_back=load.came_back,
         )
+
+    def _let_echoes_arrive(self) -> None:
+        """A long queue on a slow bus is still being sent. Ends when all is there, or nothing more comes."""
+        before = -1
+        while self.load.unsent and self.load.echoed > before:
+            before = self.load.echoed
+            self.link.wait_for(lambda: not self.load.unsent, STUCK_S)
 
     def _burst_counts(self) -> dict[str, int]:
         """Frames that each node says it had sent a moment ago; what was on its way has arrived since."""
@@ -538,6 +577,10 @@ class LoadTest:
     def _losses(self, errors: int, sent: dict[str, int]) -> Losses:
         """Lost frames by place: first what host and adapter say, then by whether the bus had errors, else in the node."""
         losses = Losses(in_host=self._lost_in_host())
+        if (
+            not losses.in_host and not self.load.stuck
+        ):  # an echo that the host dropped is no frame that was not sent
+            losses.unsent = self.load.unsent
         missing = 0
         for name, arrivals in self._numbers.items():
             check = SequenceCheck(self._modulus[name])
@@ -554,10 +597,14 @@ class LoadTest:
                 losses.in_host = max(losses.in_host, missing)
         elif errors:
             losses.on_bus = missing
-        elif self._host_tells():
+        elif losses.unsent:
+            losses.unsent += missing  # a read that was not sent has no answer
+        elif not self._host_tells():
+            losses.unknown = missing
+        elif self.measure.memory.get(_bus.sends_again_key(self.bus.name)):
             losses.in_node = missing
         else:
-            losses.unknown = missing
+            losses.not_told_apart = missing
         return losses
 
     def _host_tells(self) -> bool:
@@ -620,6 +667,12 @@ def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[st
     seen = f"observed by {', '.join(observers)}"
     measure("errors", result.errors, "errors", high=0, note="; ".join(filter(None, [result.kinds, seen])))
     measure("frames lost", result.losses.total, "frames", high=0, note=str(result.losses))
+    if result.losses.unsent or result.losses.not_told_apart:
+        measure.look_first(_causes.ONE_SHOT)
+    if result.came_back:
+        label = "own frames that came back as if another had sent them"
+        measure(label, result.came_back, "frames", high=0, note="or another device repeats what it hears")
+        measure.look_first(_causes.SELF_TEST)
     if result.repeats is not None:
         _judge_repeats(measure, result.repeats)
     if result.stopped:

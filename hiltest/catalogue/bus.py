@@ -216,12 +216,17 @@ def test_enumerate(target: Node, link: Link, node: GuardedNode, measure: Measure
         hazard="One deliberate error on the bus, with all outputs off.",
         method="The adapter is opened at another bit rate for one frame. Either the adapter must report an "
         "error or a node's own error count must rise. If nobody saw it, 'zero errors' means nothing here, and "
-        "the checks that count errors are not observable.",
-        limits=(("at least one observer", "an adapter that hides errors makes a load test worthless"),),
+        "the checks that count errors are not observable. An adapter that tells its transmit error counter must have sent the "
+        "disturbed frame again and again, else the check is not observable either.",
+        limits=(
+            ("at least one observer", "an adapter that hides errors makes a load test worthless"),
+            ("what was disturbed is sent again", "ISO 11898-1: automatic retransmission"),
+        ),
         causes=(
             "the adapter or its driver does not report errors: use another, or map the node's own counters "
             "(role bus_errors)",
             "this account may not set a SocketCAN interface to another bit rate: the reason says how to run with that right",
+            _causes.ONE_SHOT,
         ),
     ),
 )
@@ -230,18 +235,29 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
     from hiltest.catalogue import _bus
 
     try:
-        seen_by = _bus.provoke_error(link, target, nodes_on_bus)
+        provoked = _bus.provoke_error(link, target, nodes_on_bus)
     except BenchNotOpened as error:
         measure.not_observable(
             f"no bus error could be provoked: {error}",
             _bus.need_of(error, "an adapter whose bit rate hiltest may change"),
         )
+    seen_by = provoked.seen_by
     measure("observers of a provoked error", len(seen_by), "observers", note=", ".join(seen_by) or "nobody")
     _bus.remember_observers(measure, target.name, seen_by)
     if not seen_by:
         measure.not_observable(
             "nobody reported the provoked bus error",
             "an adapter that reports errors, or a node with the role bus_errors",
+        )
+    measure.memory[_bus.sends_again_key(target.name)] = bool(provoked.sends_again)
+    again = {True: "yes", False: "no", None: "not known: it does not tell its transmit error counter"}
+    measure("the adapter sends again what was disturbed", again[provoked.sends_again])
+    if provoked.sends_again is False:
+        measure.look_first(_causes.ONE_SHOT)
+        measure.not_observable(
+            "the adapter sent the disturbed frame once and not again, as a controller must (ISO 11898-1): a command that meets "
+            "an error, or another frame at the same moment, is lost without a word",
+            "an adapter that is not in one-shot mode: switch that off in its driver or program",
         )
 
 
@@ -265,10 +281,13 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
         limits=(
             ("no error", "a healthy bus shows none"),
             (
-                "no frame lost: in the host by its drop counter and the adapter's overruns, on the bus by errors, else in "
-                "the node: reads that nobody answered, and numbers of its burst that never came",
+                "no frame lost: in the host by its drop counter and the adapter's overruns, in an adapter that gives back what it "
+                "sent by what it did not, on the bus by errors, else in "
+                "the node: reads that nobody answered, and numbers of its burst that never came. The node is named only "
+                "where bus.observer has shown that the adapter sends again what is disturbed",
                 "a healthy bench loses none",
             ),
+            ("no own frame back as a received one", "ISO 11898-1: a sender does not receive its own frame"),
             (
                 "no numbered frame twice or out of order: by whom, follows from errors and from the time between the copies",
                 "a sender repeats no frame that was taken without an error (ISO 11898-1)",

@@ -20,6 +20,7 @@ from hiltest.evidence.model import CheckResult
 from hiltest.simbench.firmware import Firmware
 
 from .boards import FIXTURES, accept, without_operator
+from .files import edited as edited_file
 from .paper import GLUE_HEAD, Nobody
 
 LOAD = "bus.load[can]"
@@ -302,6 +303,32 @@ def test_where_the_adapter_tells_nothing_the_node_is_not_blamed_alone(
     assert check.outcome == "failed"
     assert lost.value == counted["dropped"] > 1
     assert "in the node or in the adapter" in lost.note
+
+
+@pytest.mark.parametrize("fault", ["", "adapter_one_shot@6.5"])
+def test_what_the_adapter_never_sent_is_counted_apart(tmp_path: Path, fault: str) -> None:
+    """It gives back what it has sent: of a sound one all comes back, one in one-shot mode drops what loses arbitration."""
+    file = edited(tmp_path, SHORT, more="\n[simulation.adapter]\necho = true\n")
+    check = load_check(file, *filter(None, [fault]))
+    lost = found(check, "frames lost")
+    assert check.outcome == ("failed" if fault else "passed"), check.reason
+    assert (lost.value > 10) == bool(fault)
+    assert ("in the adapter: handed to it and never sent" in lost.note) == bool(fault)
+    assert "in the node" not in lost.note
+
+
+def test_an_adapter_that_hears_itself_is_found_beside_a_node_that_speaks_in_messages() -> None:
+    """No request of its own shows it there: the load test's frames come back, and don't count as the node's."""
+    file = edited_file(
+        without_operator(FIXTURES / "label_peel.toml"), ("duration_s = 7.0", "duration_s = 0.5")
+    )
+    record = accept("adapter_in_self_test", file=file, only=(LOAD,))
+    check = next(each for each in record.checks if each.name == LOAD)
+    assert check.outcome == "failed"
+    back = found(check, "own frames that came back as if another had sent them").value
+    assert 1000 < back <= found(check, "frames sent by the host").value
+    assert found(check, "frames sent by the nodes").value < 300
+    assert "self-test" in check.look_first[0]
 
 
 def test_an_adapter_that_hides_errors_is_told_with_the_verdict() -> None:
