@@ -63,14 +63,16 @@ def read_objects(file: Path) -> Objects:
 
 
 _COB_IDS = {"1014": (0x1014, 0), "1200SUB1": (0x1200, 1), "1200SUB2": (0x1200, 2)}
+_TPDO = re.compile(r"1[89][0-9A-F]{2}SUB1")
 _KEYS = ("parametervalue", "defaultvalue")
 """What counts first: a DCF's configured value, then the default (CiA 306)."""
 _TERM = re.compile(r"(?P<node>\$NODEID)|0X(?P<hex>[0-9A-F]{1,8})|(?P<plain>\d{1,10})")
 
 
 def stated_cob_ids(file: Path, node_id: int) -> dict[tuple[int, int], int]:
-    """The COB-IDs that a file gives the emergency message (0x1014) and the default SDO (0x1200:1 and :2), as CiA 301 packs
-    them, by index and sub-index; what it leaves out, or writes as no number, is not in it.
+    """The COB-IDs that a file gives the emergency message (0x1014), the default SDO (0x1200:1 and :2) and the process data
+    that the device sends (0x1800:1 to 0x19FF:1), as CiA 301 packs them, by index and sub-index; what it leaves out, or
+    writes as no number, is not in it.
 
     Raises:
         OSError, ValueError: it can't be read, or is none that any device has.
@@ -80,7 +82,8 @@ def stated_cob_ids(file: Path, node_id: int) -> dict[tuple[int, int], int]:
     for line in eds_text(file).split("\n"):
         line = line.strip()
         if line.startswith("["):
-            at = _COB_IDS.get(line.strip("[] ").upper())
+            title = line.strip("[] ").upper()
+            at = (int(title[:4], 16), 1) if _TPDO.fullmatch(title) else _COB_IDS.get(title)
             section = None if at is None else texts.setdefault(at, {})
         elif section is not None and "=" in line:
             key, _, value = line.partition("=")

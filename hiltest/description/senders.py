@@ -40,6 +40,32 @@ def emergency_id(stated: int | None, node_id: int) -> CanId:
     return stated & 0x7FF, False
 
 
+_TPDO_FIRST, _TPDO_LAST = 0x1800, 0x19FF
+_RESTRICTED = (
+    *(range(0x081), range(0x101, 0x181), range(0x581, 0x600), range(0x601, 0x680)),
+    *(range(0x6E0, 0x700), range(0x701, 0x800)),
+)
+"""Identifiers that no configurable object may have (CiA 301, restricted CAN-IDs; from memory)."""
+
+
+def process_data_id(stated: int) -> CanId | None:
+    """Where a CANopen node sends a TPDO, by the COB-ID of its 0x1800:1 and on (CiA 301); None if it is off, or where none may be."""
+    if stated & _IS_OFF:
+        return None
+    if stated & _IS_EXTENDED:
+        return stated & 0x1FFF_FFFF, True
+    can_id = stated & 0x7FF
+    return None if any(can_id in each for each in _RESTRICTED) else (can_id, False)
+
+
+def process_data_ids(stated: dict[tuple[int, int], int]) -> set[CanId]:
+    """Identifiers of all TPDOs that a file states (`description.eds.stated_cob_ids`)."""
+    found = (
+        process_data_id(cob_id) for (index, _), cob_id in stated.items() if _TPDO_FIRST <= index <= _TPDO_LAST
+    )
+    return {each for each in found if each is not None}
+
+
 @dataclass(frozen=True, slots=True)
 class Senders:
     """Who may be heard on one bus. `ids` are those of messages. `node_ids` are those of CANopen nodes: what has 11 bits
@@ -70,11 +96,12 @@ def senders_on(description: Description, bus: str, folder: Path) -> Senders:
             untold.append(reason)
         if node.protocol == "canopen" and node.node_id is not None and node.eds is not None:
             try:
-                stated = stated_cob_ids(folder / node.eds, node.node_id).get((0x1014, 0))
+                stated = stated_cob_ids(folder / node.eds, node.node_id)
             except (OSError, ValueError) as error:
                 untold.append(f"{node.eds} can't be read ({error})")
             else:
-                ids.add(emergency_id(stated, node.node_id))
+                ids.add(emergency_id(stated.get((0x1014, 0)), node.node_id))
+                ids |= process_data_ids(stated)
     databases = [node.database for node in nodes if node.protocol == "signals"]
     for part in description.bus:
         if part.name == bus:

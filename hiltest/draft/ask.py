@@ -8,7 +8,7 @@ import canopen
 
 from hiltest.canbus.frame import Frame
 from hiltest.clock import NS_PER_S
-from hiltest.description.senders import CanId
+from hiltest.description.senders import CanId, emergency_id
 from hiltest.errors import NodeFault, Refused
 from hiltest.link import Link
 from hiltest.node.drive import AXIS_OFFSET
@@ -39,8 +39,9 @@ def no_objects() -> canopen.ObjectDictionary:
 
 @dataclass(slots=True)
 class NodeFound:
-    """A CANopen node as it was seen. `process_data`: its TPDOs by identifier, as mapped in the node itself. `present`: the
-    highest sub-index of each standard object that answered.
+    """A CANopen node as it was seen. `process_data`: its TPDOs by identifier, as mapped in the node itself. `stated`: where
+    else it sends, by its emergency object or its file. `present`: the highest sub-index of each standard object that
+    answered.
 
     `identity` is None when it did not tell vendor, product and revision. CiA 301 leaves the serial number to the maker:
     `has_serial` says whether it was read. A number that was not read is never shown as 0.
@@ -58,6 +59,7 @@ class NodeFound:
     heartbeat_ms: int | None = None
     error_register: int | None = None
     process_data: dict[CanId, ProcessData] = field(default_factory=dict)
+    stated: set[CanId] = field(default_factory=set)
     readings: dict[tuple[int, int], bytes] = field(default_factory=dict)
     present: dict[int, int] = field(default_factory=dict)
 
@@ -148,6 +150,7 @@ def ask_node(link: Link, node: NodeFound) -> None:
         except NodeFault:
             found = []
         node.process_data = {each.key: each for each in found}
+        node.stated.add(emergency_id(reader.number(0x1014), node.node_id))
         _read_inputs(reader, node)
         _read_profile(reader, node)
     finally:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import configparser
+import contextlib
 import re
 import shutil
 from collections.abc import Iterator
@@ -12,8 +13,11 @@ from typing import TYPE_CHECKING
 
 from hiltest.description.bounded import EDS_BYTES_MAX, eds_text, one_line
 from hiltest.description.dbc import ListedMessage, read_messages
+from hiltest.description.eds import stated_cob_ids
+from hiltest.description.senders import process_data_ids
 
 if TYPE_CHECKING:
+    from hiltest.draft.ask import NodeFound
     from hiltest.draft.look import Look, Sender
     from hiltest.node.verbs import Identity
 
@@ -94,6 +98,7 @@ class Files:
             if fitting:
                 fits.device[node.node_id] = fitting[0]
                 fits.others[node.node_id] = fitting[1:]
+                _take_stated(node, fitting[0].path)
         fits.databases = list(self._databases(seen, fits))
         return fits
 
@@ -142,6 +147,12 @@ class Files:
                 copies.append(copy)
             fits.local[path] = copy.name
         return copies
+
+
+def _take_stated(node: NodeFound, file: Path) -> None:
+    """Note where else the node sends by its file; the file was read before, or stands among the unread."""
+    with contextlib.suppress(OSError, ValueError):
+        node.stated |= process_data_ids(stated_cob_ids(file, node.node_id))
 
 
 def _free_name(folder: Path, path: Path) -> Path:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from hiltest.canbus.frame import Frame, describe_error
 from hiltest.canbus.opening import Adjustable, open_port
 from hiltest.clock import NS_PER_S
+from hiltest.description.senders import Senders
 from hiltest.draft.ask import NodeFound, ask_node
 from hiltest.errors import BenchError, BenchNotOpened, HiltestError, NotPermitted, UsageError
 from hiltest.link import Link
@@ -90,13 +91,10 @@ class Look:
 
     def strangers(self) -> list[Sender]:
         """Senders that no CANopen node explains, in order of identifier."""
-        ids = {node.node_id for node in self.nodes}
-        told = {key for node in self.nodes for key in node.process_data}
-        return [
-            sender
-            for (can_id, extended), sender in sorted(self.heard.items())
-            if (can_id, extended) not in told and (extended or can_id < 0x80 or can_id & 0x7F not in ids)
-        ]
+        ids = frozenset(node.node_id for node in self.nodes)
+        told = frozenset(key for node in self.nodes for key in (*node.process_data, *node.stated))
+        senders = Senders(told, ids)
+        return [sender for key, sender in sorted(self.heard.items()) if not senders.explain(*key)]
 
     def how_listened(self) -> str:
         """Whether the adapter took part meanwhile, and what was heard."""

@@ -19,7 +19,7 @@ from hiltest.node.sdo import SdoChannel
 
 TPDO_COMMUNICATION = 0x1800
 TPDO_MAPPING = 0x1A00
-TPDO_COUNT = 512
+TPDO_COUNT, PREDEFINED_TPDOS = 512, 4
 INVALID_BIT = 1 << 31
 EXTENDED_BIT = 1 << 29
 
@@ -80,12 +80,14 @@ def read_process_data(channel: SdoChannel, dictionary: Dictionary) -> list[Proce
         NoAnswer: the node does not answer.
     """
     found = []
-    for number in range(TPDO_COUNT if dictionary.file else 4):
+    for number in range(TPDO_COUNT):
         communication, mapping = TPDO_COMMUNICATION + number, TPDO_MAPPING + number
         if dictionary.file and not (dictionary.has(communication) and dictionary.has(mapping)):
             continue
         reader = _Reader(channel, dictionary)
         cob_id = reader.number(communication, 1)
+        if cob_id is None and not dictionary.file and number >= PREDEFINED_TPDOS:
+            break  # without a file the first that is missing is the end
         if cob_id is None or cob_id & INVALID_BIT:
             continue
         count = min(reader.number(mapping, 0) or 0, 64)

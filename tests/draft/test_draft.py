@@ -332,6 +332,28 @@ def test_two_databases_are_two_nodes(tmp_path: Path) -> None:
     assert re.findall(r"#   0x(\w+) \(\d\d bit\)", text) == ["384"]
 
 
+def test_process_data_elsewhere_is_no_stranger(tmp_path: Path) -> None:
+    """A TPDO at 0x3C6 and emergencies at 0x1F0: as read from the node, without any file; and as its file states them."""
+    board = tmp_path / "board"
+    board.mkdir()
+    eds = (FIXTURES / "glue_head.eds").read_text()
+    for old, new in (("$NODEID+0x380\n", "0x3C6\n"), ("$NODEID+0x80\n", "0x1F0\n")):
+        assert eds.count(old) == 1
+        eds = eds.replace(old, new)
+    (board / "glue_head.eds").write_text(eds)
+    shutil.copy(GLUE_HEAD, board)
+    seen = look.look(order(tmp_path / "a.toml", channel=str(board / "glue_head.toml")))
+    told = {*seen.nodes[0].process_data, *seen.nodes[0].stated}
+    assert told >= {(0x185, False), (0x285, False), (0x3C6, False), (0x1F0, False)}
+    for key in ((0x3C6, False), (0x1F0, False), (0x080, False), (0x301, False)):
+        seen.heard[key] = look.Sender(*key)
+    assert [each.can_id for each in seen.strangers()] == [0x301]
+
+    seen.nodes[0].process_data, seen.nodes[0].stated = {}, set()
+    Files((board,)).fit(seen)
+    assert [each.can_id for each in seen.strangers()] == [0x1F0, 0x301]
+
+
 def test_a_serial_number_that_was_not_read_is_no_zero(monkeypatch: pytest.MonkeyPatch) -> None:
     """CiA 301 makes vendor mandatory and leaves the serial number (0x1018:4) to the maker."""
     numbers = {(0x1000, 0): 0, (0x1018, 1): 7, (0x1018, 2): 8, (0x1018, 3): 9}

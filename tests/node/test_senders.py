@@ -16,8 +16,12 @@ from hiltest.description.eds import stated_cob_ids
 from hiltest.description.loading import load_description
 from hiltest.description.models import Description
 from hiltest.description.senders import emergency_id, senders_on
+from hiltest.draft.ask import no_objects
+from hiltest.errors import Refused
 from hiltest.link import Link
+from hiltest.node.objects import Dictionary
 from hiltest.node.opening import open_driver
+from hiltest.node.telemetry import read_process_data
 
 from .doubles import FIXTURES, EventPort
 
@@ -148,6 +152,44 @@ def test_emergencies_under_another_identifier_are_heard_and_no_strangers(tmp_pat
     senders = senders_on(loaded.description, "can", tmp_path)
     assert senders.explain(0x1F0, False)
     assert not senders_on(loaded.description, "can", FIXTURES).explain(0x1F0, False)
+
+
+@pytest.mark.parametrize(
+    ("written", "key", "is_explained"),
+    [
+        ("0x3C6", (0x3C6, False), True),
+        ("0x40000210", (0x210, False), True),  # bit 30: no remote request
+        ("0x2ABCDEF0", (0xABCDEF0, True), True),
+        ("0x800003C6", (0x3C6, False), False),  # bit 31: this one is off
+        ("0x12", (0x012, False), False),  # no process data may be there
+        ("0x706", (0x706, False), False),
+    ],
+)
+def test_process_data_is_where_the_file_states_it(
+    tmp_path: Path, written: str, key: tuple[int, bool], is_explained: bool
+) -> None:
+    """CiA 301, 0x1800:1: an identifier that does not end in the node id is the node's all the same."""
+    file = _glue_head(tmp_path, ("DefaultValue=$NODEID+0x380\n", f"DefaultValue={written}\n"))
+    description = load_description(file).description
+    assert senders_on(description, "can", tmp_path).explain(*key) is is_explained
+    assert not senders_on(description, "can", FIXTURES).explain(*key)
+
+
+def test_without_a_file_process_data_is_read_until_one_is_missing() -> None:
+    """The first four may have gaps, for CiA 301 predefines them; the fifth and on lie one behind the other."""
+    told = {0x1800: 0x185, 0x1803: 0x8000_0485, 0x1804: 0x3C6, 0x1805: 0x2000_0777, 0x1807: 0x222}
+    asked: list[int] = []
+
+    def read_bytes(index: int, sub: int, _what: str) -> bytes:
+        asked.append(index)
+        if sub == 1 and index in told:
+            return told[index].to_bytes(4, "little")
+        raise Refused("head", "reading", "no object", 0x0602_0000)
+
+    channel: Any = SimpleNamespace(read_bytes=read_bytes)
+    found = read_process_data(channel, Dictionary(no_objects(), None))
+    assert [each.key for each in found] == [(0x185, False), (0x3C6, False), (0x777, True)]
+    assert max(each for each in asked if each < 0x1A00) == 0x1806
 
 
 def test_another_default_sdo_is_warned_of(tmp_path: Path) -> None:
