@@ -85,11 +85,11 @@ BOARD: tuple[Unseen, ...] = (
         "act within node.stop_max_s. Look that its identifier is the lowest of all",
     ),
     Unseen(
-        "a move that goes on after a reset, a cut cable or an emergency stop; an old move obeyed that the driver can't send",
-        "safe.move_ends has a small move under way when the host falls silent and when the stop command comes, and sends old "
-        "moves where the driver can; the other drills have no motor on, and the result of each says so",
-        "after safe.move_ends has passed, with the axis free and a hand on the supply's switch: start a slow small move, reset the "
-        "node, pull its bus plug, press the emergency stop; the axis must stand each time within node.host_silence_max_s",
+        "a move that goes on after an emergency stop; an old move obeyed that the driver can't send",
+        "safe.move_ends has a small move under way when the host falls silent, the stop command comes, the node is reset and the "
+        "bus is cut, and sends old moves where the driver can; the other drills have no motor on, and the result of each says so",
+        "after safe.move_ends has passed, with the axis free and a hand on the supply's switch: start a slow small move, press the "
+        "emergency stop; the axis must stand at once, and stay where it is when the stop is let go",
     ),
     Unseen(
         "driver_hot, without a sensor on the motor",

@@ -36,8 +36,8 @@ def power_return(
     supply: ScpiSupply | None,
 ) -> None:
     """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
-    duties, setpoints = proven_orders(part, measure)
     standing = OldMoves(link, node, part, measure)
+    duties, setpoints = proven_orders(part, measure, with_moves=bool(standing.moves))
     node.stop_all()
     live = Live(link, node, part, measure, supply=supply)
     live.note_rest()
@@ -102,17 +102,27 @@ def emergency_stop(
     operator: Operator,
     supply: ScpiSupply | None,
 ) -> None:
-    """Press it while fans run and the host is dead: the power of the outputs must go, and not come back by itself."""
+    """Press it while fans run and the host is dead: the power of the outputs must go, and not come back by itself.
+
+    The rail shows it, so a node without a fan is drilled too: then it is said that nothing was on.
+    """
     say_motors_left_out(part, measure)
     live = Live(link, node, part, measure, supply=supply)
     live.note_rest()
     live.start_fans()
     if not live.fans:
-        measure.not_observable("no fan has passed its own checks, so no output could be seen to drop")
+        if any(fan.node == part.name for fan in measure.description.fan):
+            measure.not_observable("no fan has passed its own checks, so no output could be seen to drop")
+        measure(
+            "on when it was pressed",
+            "nothing",
+            note="the node has no fan: that its rail falls was seen, and not whether what was on starts again",
+        )
     node.excuse(part.name, ACT_WITHIN_S + 9.0)
+    runs = "Fans run" if live.fans else "Nothing runs"
     if not operator.ask(
         f"safe.estop.press[{part.name}]",
-        f"Fans run. Answer y, then press the emergency stop within {ACT_WITHIN_S:g} s and leave it pressed. Ready?",
+        f"{runs}. Answer y, then press the emergency stop within {ACT_WITHIN_S:g} s and leave it pressed. Ready?",
         show=f"CAUTION: {cautions.EMERGENCY_STOP_PRESS}",
     ):
         node.stop_all()

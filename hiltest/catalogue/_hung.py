@@ -84,8 +84,8 @@ def _start_embers(live: Live, within_s: float, can_cut: bool) -> None:
         live.confirm()
     else:
         live.measure.note(
-            "nothing was on meanwhile: this shows that the watchdog resets the node, and safe.reset showed that a reset drops "
-            "its outputs"
+            "nothing was on meanwhile: this shows that the watchdog resets the node; that a reset drops its outputs is for "
+            "safe.reset to show, and for safe.move_ends of a motor"
         )
 
 

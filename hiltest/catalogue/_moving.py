@@ -1,4 +1,4 @@
-"""The drill of a move that is under way when its host falls silent, or stops. Private to the catalogue.
+"""The drill of a move that is under way when its host falls silent or stops, or its node or bus goes. Private to the catalogue.
 
 No move is longer than stepper.small_move_rev, and each is so slow that it would still be going when the node must have
 ended it: an axis that goes on ends at the end of its small move by itself.
@@ -6,18 +6,27 @@ ended it: an axis that goes on ends at the end of its small move by itself.
 
 from __future__ import annotations
 
-from functools import partial
+import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue._motion import SLOW_REV_S, Axis
-from hiltest.catalogue._safe import PULSE_OVER_LIMIT, STALE_EVERY_S, judge_current
+from hiltest.catalogue._safe import (
+    PULSE_OVER_LIMIT,
+    STALE_EVERY_S,
+    Live,
+    Traffic,
+    await_sign,
+    judge_current,
+    leave_bus,
+)
 from hiltest.errors import NoAnswer, Refused
 from hiltest.node.verbs import OldMove
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from hiltest.description.models import Node, Stepper
+    from hiltest.description.models import Description, Node, Stepper
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -32,6 +41,16 @@ OLD_MOVES = 20
 SLACK_S = 0.25
 """How old a position may be that a node sends by itself, and how long its way to the host is on a busy machine."""
 ANSWER_S = 0.5
+BACK_S = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class UnderWay:
+    """A slow move: the counter in microsteps at the last look, microsteps/s, and what the bench supply gives."""
+
+    before: int
+    speed: float
+    on_a: float
 
 
 class Moving:
@@ -48,11 +67,69 @@ class Moving:
         self.link, self.node, self.stepper, self.measure, self.supply = link, node, stepper, measure, supply
         self.axis = Axis(link, node, stepper, measure)
         self.rest_a = supply.read_a() if supply is not None else 0.0
+        self.start = self.axis.position()
+        self.was_home = self.axis.at_home() if stepper.home_switch is not None else None
+        self.old_sent = 0
+        self.small = round(stepper.small_move_rev * self.axis.per_rev)
 
     def judge_end(
         self, microsteps: int, limit_s: float, limit: str, what: str, take_away: Callable[[], None]
     ) -> None:
         """Move by `microsteps`, take something away while the move is under way, and see that it ends in time."""
+        under_way = self._under_way(microsteps, limit_s, what)
+        take_away()
+        self.link.run_for(limit_s + SLACK_S)
+        self._judge_stands(under_way, limit_s, limit, what)
+
+    def judge_cut(self, part: Node, microsteps: int) -> None:
+        """The adapter leaves the bus while the move is under way: nothing reaches the node, and nobody acknowledges it."""
+        limit_s, what = part.host_silence_max_s, "the bus was cut"
+        under_way = self._under_way(microsteps, limit_s, what)
+        self.node.excuse(part.name, limit_s + BACK_S + 1.0)
+        heard = leave_bus(self.link, self.node, self.measure, limit_s + SLACK_S)
+        if heard:
+            self.node.stop_all()
+            self.measure.not_observable(
+                f"{heard} frames of the node still arrived: this adapter can't leave the bus by being opened at another rate",
+                "an adapter that can",
+            )
+        back_s = await_sign(self.link, self.node, BACK_S)
+        self.measure("back on the bus after", back_s, "s", high=BACK_S)
+        if math.isnan(back_s):
+            self.measure.fail(
+                "the node did not come back on the bus, so whether its motor stands is not known. CUT THE SUPPLY, then look at "
+                "its recovery from bus-off"
+            )
+        self._judge_stands(under_way, limit_s, "node.host_silence_max_s", what)
+
+    def judge_reset(self, part: Node, microsteps: int) -> None:
+        """The node is reset while the move is under way, and once it stands old moves are sent, before anything of ours
+        starts it anew. Its counter may begin anew: `start` is moved with it.
+        """
+        limit_s, what = part.boot_max_s, "the reset"
+        under_way = self._under_way(microsteps, limit_s, what)
+        self.node.go_silent()
+        try:
+            self.node.restart(within_s=3 * limit_s + 1.0)
+        except NoAnswer as error:
+            self.measure.fail(f"with a move under way the node did not come back from its reset: {error}")
+        self.link.run_for(SLACK_S)
+        now, before = self.axis.position(), under_way.before
+        begins_anew = abs(now) < abs(now - before)
+        if begins_anew:
+            self.start -= before
+        self._judge_stands(
+            under_way, 0.0, "the reset itself ends it", what, counted_from=0 if begins_anew else before
+        )
+        if self.sends_old:
+            stood = self.axis.position()
+            self._send_old_for(STALE_FOR_S)
+            self.link.run_for(LOOK_S)
+            self._judge_moved_by_old(stood, "after the reset")
+        self.node.resume()
+
+    def _under_way(self, microsteps: int, limit_s: float, what: str) -> UnderWay:
+        """Set off on a move of `microsteps` that would take PULSE_OVER_LIMIT times `limit_s`."""
         measure, axis = self.measure, self.axis
         self.node.enable_driver(self.stepper.name, True)
         speed = abs(microsteps) / (PULSE_OVER_LIMIT * limit_s)
@@ -61,24 +138,61 @@ class Moving:
         on_a = self.supply.read_a() if self.supply is not None else 0.0
         before = axis.position()
         measure(f"under way when {what}", abs(before - start), "microsteps", low=1, high=abs(microsteps) - 1)
-        take_away()
-        self.link.run_for(limit_s + SLACK_S)
+        return UnderWay(before, speed, on_a)
+
+    def _judge_stands(
+        self, under_way: UnderWay, limit_s: float, limit: str, what: str, counted_from: int | None = None
+    ) -> None:
+        """By two looks: it went no further than it may within `limit_s`, and stands; the supply shows no current of it."""
+        measure, axis = self.measure, self.axis
         first, encoder_first = axis.position(), axis.encoder_turns()
         self.link.run_for(LOOK_S)
         last, encoder_last = axis.position(), axis.encoder_turns()
         measure(
             f"went on after {what} by",
-            abs(last - before),
+            abs(last - (under_way.before if counted_from is None else counted_from)),
             "microsteps",
-            high=speed * (limit_s + SLACK_S) + 1,
+            high=under_way.speed * (limit_s + SLACK_S) + 1,
             note=f"at most {limit_s:g} s long ({limit})",
         )
         measure(f"still going {limit_s:g} s after {what}", abs(last - first), "microsteps", high=0)
         if axis.has_encoder:
             moved = abs(encoder_last - encoder_first) * self.stepper.steps_per_rev
             measure(f"by its encoder, after {what}", moved, "full steps", high=1.0)
-        judge_current(measure, self.supply, self.rest_a, on_a, what)
+        judge_current(measure, self.supply, self.rest_a, under_way.on_a, what)
         self._end_if_failed(what)
+
+    def left(self) -> int:
+        """Microsteps from here to the end of the small move."""
+        return self.start + self.small - self.axis.position()
+
+    def ready_again(self, after_reset: bool = False) -> None:
+        """Start the node anew with every output off; after a reset its driver is told current and microsteps again."""
+        self.node.stop_all()
+        self.node.start()
+        if not after_reset:
+            return
+        stepper = self.stepper
+        self.node.configure_driver(stepper.name, stepper.run_current_a, stepper.microsteps)
+        self.link.run_for(0.05)
+        driver = self.node.read_driver(stepper.name)
+        kept = driver.microsteps == stepper.microsteps and driver.current_a <= 1.07 * stepper.run_current_a
+        self.measure.require(
+            "driver took its settings again after the reset",
+            driver.reachable and kept,
+            "" if kept else f"{driver.current_a:.2f} A, {driver.microsteps} microsteps",
+        )
+        self._end_if_failed("the reset")
+
+    def go_home(self) -> None:
+        """Back to where it began, which its home switch must confirm."""
+        self.node.enable_driver(self.stepper.name, True)
+        self.axis.move(self.start - self.axis.position())
+        if self.was_home is not None:
+            self.measure.require(
+                "home switch as before, back where it began", self.axis.at_home() is self.was_home
+            )
+        self._end_if_failed("the drill")
 
     def _set_off(self, microsteps: int, rev_s: float) -> None:
         """Start a move and come back while it is under way."""
@@ -110,7 +224,7 @@ class Moving:
     def judge_old_moves(self) -> None:
         """Old moves, with the host still silent and when it gives signs of life again: the node was not started anew."""
         name, measure = self.stepper.name, self.measure
-        if f"send_stale[{name}]" not in self.node.offers:
+        if not self.sends_old:
             measure(
                 f"old moves of {name}",
                 "not part of this drill",
@@ -118,30 +232,38 @@ class Moving:
             )
             self.node.resume()
             return
-        step = _old_step(self.axis)
-        send = partial(self.node.send_stale, {}, {}, {name: OldMove(step, SLOW_REV_S)})
-        before, sent = self.axis.position(), 0
-
-        def command() -> None:
-            nonlocal sent
-            send()
-            sent += 1
-
-        timer = self.link.every(STALE_EVERY_S, command)
-        try:
-            self.link.run_for(
-                STALE_FOR_S
-            )  # nothing is read meanwhile: over a console an answer to these is nobody's
-        finally:
-            timer.cancel()
+        before = self.axis.position()
+        self._send_old_for(STALE_FOR_S)
         self.link.run_for(LOOK_S)
         self.node.resume()
-        command()
+        self._send_old()
         self.link.run_for(LOOK_S)
-        measure("old moves sent", sent, "moves")
-        moved = abs(self.axis.position() - before)
-        measure("moved by old moves", moved, "microsteps", high=0, note=f"each of {step} microsteps")
+        self._judge_moved_by_old(before, "with the host silent, then back")
+
+    def _judge_moved_by_old(self, stood: int, when: str) -> None:
+        """No step from where it `stood`; `when` they were sent stands with it."""
+        moved, step = abs(self.axis.position() - stood), _old_step(self.axis)
+        note = f"{self.old_sent} sent, each of {step} microsteps, {when}"
+        self.measure(f"moved by old moves {when}", moved, "microsteps", high=0, note=note)
+        self.old_sent = 0
         self._end_if_failed("the old moves")
+
+    @property
+    def sends_old(self) -> bool:
+        """Can this driver send a move without waiting for an answer?"""
+        return f"send_stale[{self.stepper.name}]" in self.node.offers
+
+    def _send_old_for(self, for_s: float) -> None:
+        """Nothing is read meanwhile: over a console an answer to these is nobody's."""
+        timer = self.link.every(STALE_EVERY_S, self._send_old)
+        try:
+            self.link.run_for(for_s)
+        finally:
+            timer.cancel()
+
+    def _send_old(self) -> None:
+        self.old_sent += 1
+        self.node.send_stale({}, {}, {self.stepper.name: OldMove(_old_step(self.axis), SLOW_REV_S)})
 
     def _end_if_failed(self, what: str) -> None:
         if self.measure.failed:
@@ -202,28 +324,81 @@ def _old_step(axis: Axis) -> int:
 def move_ends(
     link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, supply: ScpiSupply | None
 ) -> None:
-    """Out until the host is silent, old moves meanwhile, further out until the stop command, then home."""
+    """Out until the host is silent, old moves meanwhile, further out until the stop command, then home; and out once more
+    until the node is reset, further out until the bus is cut, then home.
+    """
     part = _node_of(stepper, measure)
     moving = Moving(link, node, stepper, measure, supply)
-    axis = moving.axis
-    start = axis.position()
-    was_home = axis.at_home() if stepper.home_switch is not None else None
-    small = round(stepper.small_move_rev * axis.per_rev)
     moving.judge_end(
-        small, part.host_silence_max_s, "node.host_silence_max_s", "the host fell silent", node.go_silent
+        moving.small,
+        part.host_silence_max_s,
+        "node.host_silence_max_s",
+        "the host fell silent",
+        node.go_silent,
     )
     moving.judge_old_moves()
     moving.judge_off("the host fell silent")
-    node.stop_all()
-    node.start()
-    left = start + small - axis.position()
-    moving.judge_end(left, part.stop_max_s, "node.stop_max_s", "the stop command", node.stop_all)
+    moving.ready_again()
+    moving.judge_end(moving.left(), part.stop_max_s, "node.stop_max_s", "the stop command", node.stop_all)
     moving.judge_off("the stop command")
-    node.enable_driver(stepper.name, True)
-    axis.move(start - axis.position())
-    if was_home is not None:
-        measure.require("home switch as before, back where it began", axis.at_home() is was_home)
+    moving.go_home()
+    _node_and_bus(moving, part)
     node.enable_driver(stepper.name, False)
+
+
+def _node_and_bus(moving: Moving, part: Node) -> None:
+    """The same with the node reset, and with its bus cut. What drills of its other outputs show, a node with motors alone
+    shows here.
+    """
+    node, measure, name = moving.node, moving.measure, moving.stepper.name
+    if "restart" in node.offers:
+        moving.judge_reset(part, moving.left())
+        if has_motors_alone(measure.description, part):
+            live = Live(moving.link, node, part, measure, supply=moving.supply)
+            live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+        if not moving.sends_old:  # each old move asked for current and steps, and got none
+            moving.judge_off("the reset")
+        moving.ready_again(after_reset=True)
+    else:
+        measure.qualify(
+            f"whether a move of {name!r} ends with a reset was not tried: its node can't be reset from here"
+        )
+    if has_motors_alone(measure.description, part):
+        _foreign_traffic(moving, part)
+    elif not measure.has_passed(f"safe.bus_cut[{part.name}]"):
+        measure.qualify(
+            f"whether a move of {name!r} ends with the bus cut was not tried: safe.bus_cut[{part.name}] has not passed"
+        )
+        moving.go_home()
+        return
+    moving.judge_cut(part, moving.left())
+    moving.judge_off("the bus was cut")
+    moving.ready_again()
+    moving.go_home()
+
+
+def _foreign_traffic(moving: Moving, part: Node) -> None:
+    """Traffic of others is no sign of life of the host."""
+    traffic: list[Traffic] = []
+
+    def take_away() -> None:
+        moving.node.go_silent()
+        traffic.append(Traffic(moving.link, part, moving.measure))
+
+    what = "the host fell silent on a busy bus"
+    try:
+        moving.judge_end(moving.left(), part.host_silence_max_s, "node.host_silence_max_s", what, take_away)
+    finally:
+        for each in traffic:
+            each.stop()
+        moving.node.resume()
+    moving.judge_off(what)
+    moving.ready_again()
+
+
+def has_motors_alone(description: Description, node: Node) -> bool:
+    """Has this node neither a heater nor a fan, so that only its motors show what a drill does?"""
+    return not any(load.node == node.name for load in (*description.heater, *description.fan))
 
 
 def _node_of(stepper: Stepper, measure: Measure) -> Node:

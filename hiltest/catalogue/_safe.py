@@ -44,8 +44,9 @@ CURRENT_LEFT_SHARE = 0.3
 NOISE_K = 0.6
 FALL_SHARE = 0.3
 """Of what an unheated block falls, as in heat.low_setpoint: loss and heat capacity are stated, not measured."""
-FANS_EVERY, BLOCKS_EVERY = 2, 4
-"""In a silence fans are looked at every second time, blocks every fourth: neither changes in EVERY_S."""
+FANS_EVERY, BLOCKS_EVERY, MOTORS_EVERY = 2, 4, 4
+"""In a silence fans are looked at every second time, blocks every fourth: neither changes in EVERY_S. A motor that moves
+has another count in the next look, however late."""
 SETPOINT_ON_S = 1.0
 WATCH_STARTS_S = 0.5
 FAR_OFF_BPS = (10_000, 20_000, 50_000, 500_000, 1_000_000)
@@ -272,10 +273,12 @@ class Live:
 
     def _watch(self, for_s: float) -> str:
         start_s, lowest_hz, looks = self.link.now_s, dict(self.fan_hz), 0
+        counts: dict[str, int] = {}
         while self.link.now_s - start_s < for_s:
             self.link.run_for(EVERY_S)
             looks += 1
             found = self._what_heats(looks) or self._what_turns(looks, lowest_hz, self.link.now_s - start_s)
+            found = found or self._what_moves(looks, counts)
             if found:
                 self.node.stop_all()
                 return f"{found} {self.link.now_s - start_s:.1f} s into the silence"
@@ -306,6 +309,20 @@ class Live:
             speeds_up = hz > 1.2 * lowest and 60.0 * (hz - lowest) / fan.pulses_per_rev > 2 * STOPPED_RPM
             if speeds_up or (after_s > fan.stop_max_s and rpm > STOPPED_RPM):
                 return f"fan {fan.name!r} turned ({rpm:.0f} rpm)"
+        return ""
+
+    def _what_moves(self, looks: int, counts: dict[str, int]) -> str:
+        """By the step counter. One that begins anew at 0, as a boot may make it, is no move."""
+        if looks % MOTORS_EVERY != 1:
+            return ""
+        for stepper in (each for each in self.measure.description.stepper if each.node == self.part.name):
+            if f"read_position[{stepper.name}]" not in self.node.offers:
+                continue
+            now = self.node.read_position(stepper.name)
+            before = counts.get(stepper.name, now)
+            counts[stepper.name] = now
+            if now not in (before, 0):
+                return f"motor {stepper.name!r} moved ({now - before:+d} microsteps)"
         return ""
 
     def _follows_now(self, fan: Fan) -> bool:
@@ -439,7 +456,7 @@ def host_silence(
     remove = node.on_reading(live.see)
     node.go_silent()
     live.take_away()
-    traffic = _Traffic(link, part, measure) if busy else None
+    traffic = Traffic(link, part, measure) if busy else None
     try:
         link.run_for(limit_s + 0.5)
     finally:
@@ -455,7 +472,7 @@ def host_silence(
     finish(live, limit_s)
 
 
-class _Traffic:
+class Traffic:
     """Frames under identifiers that no node of the description knows, on a busy bus."""
 
     EVERY_S = 0.01
@@ -485,7 +502,7 @@ def bus_cut(link: Link, node: GuardedNode, part: Node, measure: Measure, supply:
     remove = node.on_reading(live.see)
     node.excuse(part.name, limit_s + 4.0)
     live.take_away()
-    heard = _leave_bus(link, node, measure, limit_s + 0.5)
+    heard = leave_bus(link, node, measure, limit_s + 0.5)
     remove()
     if heard:
         node.stop_all()
@@ -494,7 +511,7 @@ def bus_cut(link: Link, node: GuardedNode, part: Node, measure: Measure, supply:
             "an adapter that can; or by hand: hold the block warm, pull the node's bus plug for "
             f"{2 * limit_s:g} s, plug in and look that it has cooled and stays off",
         )
-    back_s = _await_sign(link, node, 3.0)
+    back_s = await_sign(link, node, 3.0)
     measure("back on the bus after", back_s, "s", high=3.0)
     if math.isnan(back_s):
         measure.fail(
@@ -507,7 +524,7 @@ def bus_cut(link: Link, node: GuardedNode, part: Node, measure: Measure, supply:
         measure.memory["unsafe without the bus"] = True
 
 
-def _leave_bus(link: Link, node: GuardedNode, measure: Measure, for_s: float) -> int:
+def leave_bus(link: Link, node: GuardedNode, measure: Measure, for_s: float) -> int:
     """Be on the bus at another bit rate for a while; return how many sound frames were heard all the same."""
     bit_rate_bps = link.port.bit_rate_bps
     heard = 0
@@ -544,7 +561,7 @@ def _reopen_far_off(link: Link, measure: Measure) -> None:
     measure.not_observable(f"the adapter can't leave the bus: {refused}", need)
 
 
-def _await_sign(link: Link, node: GuardedNode, within_s: float) -> float:
+def await_sign(link: Link, node: GuardedNode, within_s: float) -> float:
     """Seconds until the node is heard again; NaN if it is not."""
     start_s = link.now_s
     heard: list[float] = []
@@ -646,8 +663,13 @@ def old_commands(
     live.say_what_was_left_out()
 
 
-def proven_orders(part: Node, measure: Measure) -> tuple[dict[str, float], dict[str, float]]:
-    """Duties of fans and setpoints of heaters (degC) that may be commanded: those that have passed their own checks."""
+def proven_orders(
+    part: Node, measure: Measure, with_moves: bool = False
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Duties of fans and setpoints of heaters (degC) that may be commanded: those that have passed their own checks.
+
+    `with_moves`: moves are commanded beside them, so that there need be neither.
+    """
     duties = {
         fan.name: max(FAN_DUTY, fan.start_duty)
         for fan in measure.description.fan
@@ -658,7 +680,7 @@ def proven_orders(part: Node, measure: Measure) -> tuple[dict[str, float], dict[
         for heater in measure.description.heater
         if heater.node == part.name and measure.has_passed(f"heat.pulse[{heater.name}]")
     }
-    if not duties and not setpoints:
+    if not duties and not setpoints and not with_moves:
         measure.not_observable(
             "no output has passed its own checks, so none could be seen to act on an old command"
         )

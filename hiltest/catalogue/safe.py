@@ -58,11 +58,16 @@ _SHOWN = ("fan.tach[{fan}]", "heat.pulse[{heater}]")
 """A drill switches on what has passed these, and can see nothing else drop."""
 
 _OUTPUTS = "the node has a heater, a fan or a stepper: one without has nothing to drop"
+_SHOWS = "the node has a heater or a fan; one with motors alone is drilled in safe.move_ends, with a move under way"
 
 
 def _has_outputs(description: Description, node: Node) -> bool:
     loads = (*description.heater, *description.fan, *description.stepper)
     return any(load.node == node.name for load in loads)
+
+
+def _shows_outputs(description: Description, node: Node) -> bool:
+    return any(load.node == node.name for load in (*description.heater, *description.fan))
 
 
 def _may_hang(description: Description, node: Node) -> bool:
@@ -79,8 +84,8 @@ def _window_s(node: Node) -> float:
     order=412,
     gates=_ON_BUS,
     verbs=("go_silent", "resume"),
-    when=_has_outputs,
-    only_where=_OUTPUTS,
+    when=_shows_outputs,
+    only_where=_SHOWS,
     builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
@@ -116,8 +121,8 @@ def test_host_silence(
     order=413,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("go_silent", "resume"),
-    when=_has_outputs,
-    only_where=_OUTPUTS,
+    when=_shows_outputs,
+    only_where=_SHOWS,
     builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
@@ -149,8 +154,8 @@ def test_foreign_traffic(
     order=414,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("go_silent", "resume"),
-    when=_has_outputs,
-    only_where=_OUTPUTS,
+    when=_shows_outputs,
+    only_where=_SHOWS,
     builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
@@ -193,8 +198,8 @@ def test_bus_cut(
     order=415,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("stop_all",),
-    when=_has_outputs,
-    only_where=_OUTPUTS,
+    when=_shows_outputs,
+    only_where=_SHOWS,
     builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
@@ -226,8 +231,8 @@ def test_stop(
     order=416,
     gates=(*_ON_BUS, "safe.host_silence[{node}]"),
     verbs=("restart",),
-    when=_has_outputs,
-    only_where=_OUTPUTS,
+    when=_shows_outputs,
+    only_where=_SHOWS,
     builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
@@ -259,8 +264,8 @@ def test_reset(
     order=417,
     gates=(*_ON_BUS, "safe.reset[{node}]"),
     verbs=("send_stale", "restart", "go_silent"),
-    when=_has_outputs,
-    only_where=_OUTPUTS,
+    when=_shows_outputs,
+    only_where=_SHOWS,
     builds_on=_SHOWN,
     window_s=_window_s,
     page=Page(
@@ -437,8 +442,8 @@ def test_over_temperature(
     ),
     window_s=300.0,
     page=Page(
-        purpose="A move that is under way ends when the host falls silent and by the stop command, the motor is let go, and "
-        "no old move is carried out.",
+        purpose="A move that is under way ends when the host falls silent, by the stop command, with a reset of the node and "
+        "with the bus cut; the motor is let go, and no old move is carried out.",
         hazard="Pinch points. A node that does not let go ends its move by itself: it is no longer than "
         "stepper.small_move_rev. An axis that its motor holds up may fall when the motor is let go: support it.",
         method="Before any long move. The driver is enabled and a small move started, so slow that it takes four times as long "
@@ -446,11 +451,14 @@ def test_over_temperature(
         "twentieth of the small move each) are sent without a sign of life, and once more when the host is back. Then the "
         "move goes on the same way, and the stop command is sent. The step counter is read at the end of the time allowed "
         "and a little later, the encoder too where there is one, and the current of a [bench_supply]; then a move of one "
-        "microstep is asked for without enabling the driver, and must not be carried out. Last the axis goes back to where it "
-        "began, which its home switch must confirm.",
+        "microstep is asked for without enabling the driver, and must not be carried out. The axis goes back to where it "
+        "began, which its home switch must confirm. Then the same again: the node is reset during the move, and once "
+        "the axis stands old moves are sent (then its driver is told current and microsteps anew), and, where safe.bus_cut has passed, the adapter leaves the bus during the next. A node "
+        "that has neither a heater nor a fan has no other drills, so here it is also looked that nothing moves by itself for "
+        "limits.drill_silence_s after the reset, and a host falls silent while frames of others go on.",
         limits=(
             (
-                "after node.host_silence_max_s, and after node.stop_max_s, no step more",
+                "after node.host_silence_max_s, after node.stop_max_s and after a boot no step more",
                 "0.1 s to 1 s is common practice, no source",
             ),
             ("no step by an old move", "exact"),

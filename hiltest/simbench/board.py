@@ -389,7 +389,7 @@ class Board:
         self.controller.set_power(False)
         self.loads_changed()
 
-    def _stop_firmware(self) -> None:
+    def _stop_firmware(self, powered: bool = False) -> None:
         if self._boot_event is not None:
             self._boot_event.cancel()
             self._boot_event = None
@@ -398,9 +398,9 @@ class Board:
             firmware.shut_down()
         for call in self.on_down:
             call()
-        self._release_outputs()
+        self._release_outputs(powered)
 
-    def _release_outputs(self) -> None:
+    def _release_outputs(self, powered: bool) -> None:
         """The processor is in reset: its pins let go of everything."""
         self.begin_changes()
         for heater in self.heaters:
@@ -410,14 +410,14 @@ class Board:
         self._fan_commands = [0.0] * len(self.fans)
         self.lamp_bits = 0
         for axis in self.axes:
-            axis.reset()
+            axis.reset(powered)
         self._dirty = True
         self._apply_lamps()
         self.end_changes()
 
     def reset(self, cause: int) -> None:
         """Restart the processor; the rail stays."""
-        self._stop_firmware()
+        self._stop_firmware(powered=True)
         self.controller.set_power(False)
         self._start_up(cause)
 

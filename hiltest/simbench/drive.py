@@ -89,6 +89,7 @@ class Axis:
         self.steps_per_rev = steps_per_rev
         self.state = DISABLED
         self.operational = False
+        self.has_own_chip = False
         self.position = 0
         self.target = 0
         self.target_object = 0
@@ -280,10 +281,17 @@ class Axis:
             self._ticker.cancel()
             self._ticker = None
 
-    def reset(self) -> None:
-        """The firmware starts anew: counters at 0, objects at their defaults come from elsewhere."""
+    def reset(self, powered: bool = False) -> None:
+        """The firmware starts anew: counters at 0, objects at their defaults come from elsewhere.
+
+        `powered`: the processor alone is reset, which a motion chip of its own does not notice.
+        """
+        if powered and self.has_own_chip:
+            self.operational = False
+            return
         self._stop_pulses()
         self._control = 0
+        self.operational = False
         self.state = DISABLED
         self.chip.enabled = False
         self.position = self.target = 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hiltest.simbench.boardprogram import CAUSE_WATCHDOG
-from hiltest.simbench.fault_places import heater_channel, heater_switch
+from hiltest.simbench.fault_places import axis, heater_channel, heater_switch
 from hiltest.simbench.fault_registry import fault
 
 if TYPE_CHECKING:
@@ -212,8 +212,15 @@ def old_moves_obeyed(bench: Bench, target: str, _: float) -> None:
     habits = bench.boards[target].habits
     habits.moves_need_start = False
     if bench.boards[target].life == "running":
-        for axis in bench.boards[target].axes:
-            axis.operational = True
+        for each in bench.boards[target].axes:
+            each.operational = True
+
+
+@fault(
+    SAFETY, "the axis has a motion chip of its own, which a reset of the processor does not reach", "stepper"
+)
+def motion_chip_not_reset(bench: Bench, target: str, _: float) -> None:
+    axis(bench, target).has_own_chip = True
 
 
 @fault(SAFETY, "the watchdog is not enabled", "node")

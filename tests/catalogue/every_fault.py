@@ -148,6 +148,7 @@ FOUND_BY: dict[str, str] = {
     "host_watch_fed_by_any_traffic": "safe.foreign_traffic",
     "host_watch_missing": "safe.host_silence",
     "host_watch_slow": "safe.host_silence",
+    "motion_chip_not_reset": "safe.move_ends",
     "motor_ignores_silence": "safe.move_ends",
     "no_reaction_to_cut_cable": "safe.bus_cut",
     "no_watchdog": "safe.firmware_hung",

@@ -199,7 +199,36 @@ def test_a_move_under_way_ends_with_its_host_and_old_moves_are_not_carried_out(f
     assert told == ["failed" if fault == "motor_ignores_silence" else "passed"], (
         "the bench supply looks as well"
     )
-    assert travel[0] <= (3 if fault else 4) * 0.25 + 1e-9, "small_move_rev is 0.25"
+    assert travel[0] <= (3 if fault else 5) * 0.25 + 1e-9, "small_move_rev is 0.25"
+
+
+MOTOR_ALONE = (
+    ("host_watch_fed_by_any_traffic", "on a busy bus"),
+    ("no_reaction_to_cut_cable", "after the bus was cut"),
+    ("acts_on_old_commands", "moved by old moves after the reset"),
+    ("motion_chip_not_reset", "still going 0 s after the reset"),
+)
+
+
+@pytest.mark.parametrize(("fault", "says"), MOTOR_ALONE, ids=lambda value: value)
+def test_a_node_with_a_motor_alone_is_drilled_with_its_motor(fault: str, says: str) -> None:
+    """What other outputs show elsewhere shows here with a small move under way, and in time."""
+    record = accept(fault, seed=4, file=variants.motor_head(), only=("safe.move_ends[pump]",))
+    found = next(each for each in record.checks if each.name == "safe.move_ends[pump]")
+    assert found.outcome == "failed"
+    assert says in found.reason
+
+
+def test_a_sound_node_with_a_motor_alone_is_accepted() -> None:
+    """It has nothing that could be seen to drop but its motor, and no drill waits for more."""
+    record = accept(seed=4, file=variants.motor_head())
+    assert record.verdict == "accepted", record.verdict_reason
+    names = {each.name for each in record.checks}
+    assert {"safe.move_ends[pump]", "motion.return[pump]"} <= names
+    assert not names & {"safe.stop[head]", "safe.old_commands[head]"}
+    drill = next(each for each in record.checks if each.name == "safe.move_ends[pump]")
+    under_way = {m.name for m in drill.measurements if m.name.startswith("under way when")}
+    assert len(under_way) == 5, "silence, stop, reset, silence on a busy bus, a cut bus"
 
 
 SILENT = ("safe.old_commands[head]", "safe.over_ceiling[reservoir]", "safe.power_return[head]")

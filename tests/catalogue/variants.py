@@ -41,6 +41,12 @@ def quick_head(alone: bool = True, more: str = "") -> Path:
     return edited(GLUE_HEAD, *shorter, *((ALONE,) if alone else ()), more=more)
 
 
+def motor_head() -> Path:
+    """The glue head with its motor alone: no heater, no sensor, no fan."""
+    text = GLUE_HEAD.read_text(encoding="utf-8")
+    return edited(GLUE_HEAD, (text[text.index("[[sensor]]") : text.index("[[stepper]]")], ""), ALONE)
+
+
 def of_row(row: Row) -> Path:
     """The description that a row of the tiers is run with: without a person, unless only a person can find it."""
     return description(row.bench, row.alone)
