@@ -20,14 +20,15 @@ OBSERVER, LOAD, LATENCY = "bus.observer[can]", "bus.load[can]", "bus.latency[hea
 HEARTBEAT, RECOVERY, MARGIN = "bus.heartbeat[head]", "bus.recovery[can]", "bus.margin[can]"
 WITH_LOADS, PAIR, LINES = "bus.with_loads[can]", "cold.pair[can]", "cold.lines[can]"
 TIMING, TRAFFIC, LINE = "desk.timing[can]", "desk.traffic[can]", "desk.line[can]"
-PULSE, RETURN = "heat.pulse[reservoir]", "motion.return[pump]"
+PULSE, DIRECTION, RETURN = "heat.pulse[reservoir]", "motion.direction[pump]", "motion.return[pump]"
 
 
 @dataclass(frozen=True)
 class Row:
     """`fault` of the simulated bench (or none, or two), `fails` the check that must fail, or end as `outcome`.
 
-    `edit` replaces texts of the description, `before` names checks that must run first though no gate says so. Cold
+    `edit` replaces texts of the description, `before` names checks that must run first though no gate says so, `or_by`
+    earlier ones that chance may let find it instead: what depends on one that failed looks no more, or at less. Cold
     checks need the operator, the others do without.
     """
 
@@ -37,6 +38,7 @@ class Row:
     edit: tuple[tuple[str, str], ...] = ()
     outcome: str = "failed"
     before: tuple[str, ...] = ()
+    or_by: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         return self.fault or " ".join(new for _, new in self.edit).strip().replace("\n", " ")
@@ -103,7 +105,8 @@ TABLE = (
     Row("can_contact_resistance=200", ENUMERATE, "Nobody acknowledges"),
     Row("noise_bursts", QUIET, "error reports"),
     Row("noise_bursts=2@6.5", LOAD, "errors: "),
-    Row("noise_with_loads", WITH_LOADS, "errors: ", (*SHORT, *LONGER_WITH_LOADS)),
+    # The noise comes with the motor's edges, and its first trips are short: what they do to the bus is left to chance.
+    Row("noise_with_loads", WITH_LOADS, "error", (*SHORT, *LONGER_WITH_LOADS), or_by=(DIRECTION, RETURN)),
     Row("ground_offset", QUIET, "error reports"),
     Row("ground_offset_under_load", PULSE, "error frames"),
     Row("can_breaks_with_motion", RETURN, "error frames"),
@@ -209,12 +212,14 @@ def _edited(edit: tuple[tuple[str, str], ...], operator: bool) -> Path:
 
 
 def run_row(row: Row, seed: int = 1) -> tuple[RunRecord, CheckResult]:
-    """Run what a row needs; the record and the check that it names."""
+    """Run what a row needs; the record and the check that it names, or the one that found it before."""
     operator = row.fails in (PAIR, LINES)
     record = accept(
         *row.fault.split(), seed=seed, file=_edited(row.edit, operator), only=(*row.before, row.fails)
     )
-    return record, next(check for check in record.checks if check.name == row.fails)
+    checks = {check.name: check for check in record.checks}
+    instead = [checks[name] for name in row.or_by if checks[name].outcome == row.outcome]
+    return record, instead[0] if instead else checks[row.fails]
 
 
 def says_it(row: Row, check: CheckResult) -> bool:
