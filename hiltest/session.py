@@ -757,16 +757,17 @@ class Run:
         verdict, reason = self._verdict()
         ended = self._how_it_ended()
         also = [ended] if ended and verdict == "rejected" else []
-        return verdict, BUT.join([reason, *also, *self.memory.get(QUALIFIED, ()), *self._left_out()])
+        return verdict, BUT.join([reason, *also, *self.memory.get(QUALIFIED, ()), *self._left_out(verdict)])
 
-    def _left_out(self) -> list[str]:
-        """What had no part in checks that say nothing of it, however they ended, in words."""
+    def _left_out(self, verdict: Verdict) -> list[str]:
+        """What had no part in checks that say nothing of it, however they ended, in words; of a rejected unit in drills only."""
         found: dict[str, dict[str, str]] = self.memory.get(LEFT_OUT, {})
         told = []
         for load, reasons in found.items():
-            check, *others = reasons
-            more = f" and {len(others)} more" if others else ""
-            told.append(f"{check}{more} ran without {load}: {reasons[check]}")
+            checks = [each for each in reasons if verdict != "rejected" or each.startswith("safe.")]
+            if checks:
+                more = f" and {len(checks) - 1} more" if len(checks) > 1 else ""
+                told.append(f"{checks[0]}{more} ran without {load}: {reasons[checks[0]]}")
         return told
 
     def _how_it_ended(self) -> str:

@@ -144,6 +144,23 @@ QUIET_OLD = (
 )
 QUIET_CLIENT = "another program or controller that asks this node: end it, two masters can't test one board"
 
+# --- sense.supply -----------------------------------------------------------------------------------------
+
+RAIL_NONE = (
+    "no voltage where the outputs are fed, though the node talks: emergency stop pressed, plug or fuse of the power pair; its "
+    "logic is fed over another plug"
+)
+RAIL_SET = "wrong supply or setting"
+RAIL_WIRE = "thin or long power pair, a loose contact"
+RAIL_SCALE = "the node's reading has a wrong scale: compare once with a meter"
+RAIL = (RAIL_NONE, RAIL_SET, RAIL_WIRE, RAIL_SCALE)
+
+
+def rail(share: float) -> Causes:
+    """`share` of the nominal voltage that the node reads at rest, where wires drop next to nothing."""
+    return (RAIL_NONE, RAIL_SCALE) if share < 0.1 else (RAIL_SET, RAIL_SCALE, RAIL_WIRE)
+
+
 # --- sense.ambient ---------------------------------------------------------------------------------------
 
 AMBIENT_STUCK = "rises by itself: the heater's switch failed closed. Switch the supply off at once"

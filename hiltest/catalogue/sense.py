@@ -37,11 +37,7 @@ _EVERY_S = 0.1
                 "1 % divider and reference, and little drop at rest; common practice",
             ),
         ),
-        causes=(
-            "wrong supply or setting",
-            "thin or long power pair, a loose contact",
-            "the node's reading has a wrong scale: compare once with a meter",
-        ),
+        causes=_causes.RAIL,
     ),
 )
 def test_supply(
@@ -54,6 +50,7 @@ def test_supply(
         link.run_for(0.05)
     supply = measure.description.supply
     window_v = supply.voltage_v * supply.tolerance_percent / 100
+    measure.look_first(*_causes.rail(sum(values) / len(values) / supply.voltage_v))
     if bench_supply is not None:
         share = sum(values) / len(values) / bench_supply.read_v()
         measure("the node's reading over the bench supply's", share, "", low=0.97, high=1.02)

@@ -276,6 +276,7 @@ def test_every_cause_of_a_page_is_in_some_order() -> None:
         ("switch.by_hand", _causes.SWITCH),
         ("safe.emergency_stop", _causes.ESTOP),
         ("cold.supply", _causes.SUPPLY),
+        ("sense.supply", _causes.RAIL),
         ("heat.low_setpoint", _causes.LOOP),
         ("lamp.colours", _causes.LAMP),
     ):
