@@ -41,6 +41,8 @@ REDRAW_EVERY_S = 0.1
 SHOWN_CURVES = 3
 WIDEST = 100  # columns; a wider table is harder to read across
 OUTCOME_WIDTH = 17
+VERDICT_WIDTH = 8
+HEADS = ("measurement", "value", "allowed", "verdict")
 REPORT = "report.html"
 UNNAMED = "unnamed"
 
@@ -368,7 +370,13 @@ class _Live:
         self._console.print()
         if any(check.measurements for check in record.checks):
             self._console.print(_measurements(record, min(self._console.width, WIDEST)))
-        self._console.print(_closing(record, folder))
+        self._console.print(_closing(record, min(self._console.width, WIDEST)))
+        if folder is not None:  # outside of the frame, in one piece: to be copied
+            self._console.print(
+                _text(("Report: ", "bold"), (clean(folder / REPORT), "")), soft_wrap=True, overflow="ignore"
+            )
+        if hint := _how_to_name(record):
+            self._console.print(_text((f"{hint[0].upper()}{hint[1:]}", "dim")))
 
     def stop(self) -> None:
         """Take the live part off the screen."""
@@ -521,35 +529,45 @@ def _counted(group: Waiting) -> str:
     return f"{many} {_one_line(group.why)}"
 
 
-def _measurements(record: RunRecord, width: int, every_note: bool = False) -> Table:
+def _measurements(record: RunRecord, width: int, every_note: bool = False) -> RenderableType:
     """Every measurement against its limits, check by check, with the words beside what failed, or beside all."""
+    from rich.console import Group
+    from rich.padding import Padding
+
+    parts: list[RenderableType] = [_columns(width, *((head, "dim") for head in HEADS))]
+    for check in record.checks:
+        if check.measurements:
+            parts.append(_text((clean(check.name), "bold")))
+        for m in check.measurements:
+            style = "bold red" if m.verdict == "failed" else ""
+            name, value = (f"  {clean(spoken(m.name))}", style), (measured_text(m), style)
+            parts.append(_columns(width, name, value, (allowed_text(m), "dim"), _outcome(m.verdict)))
+            if m.note and (every_note or m.verdict == "failed"):
+                parts.append(Padding(_text((_one_line(m.note), "dim")), (0, 0, 0, 4)))
+    return Group(*parts)
+
+
+def _columns(width: int, *cells: tuple[str, str]) -> Table:
+    """One row of the measurements: a name or a note of its own line needs no column, so each row is a table."""
     from rich.padding import Padding
     from rich.table import Table
 
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim", width=width)
-    table.add_column("measurement", ratio=5, overflow="fold")
-    table.add_column("value", ratio=3, justify="right", overflow="fold")
-    table.add_column("allowed", ratio=4, overflow="fold")
-    table.add_column("verdict", width=8, no_wrap=True)
-    for check in record.checks:
-        if not check.measurements:
-            continue
-        table.add_row(_text((clean(check.name), "bold")))
-        for m in check.measurements:
-            style = "bold red" if m.verdict == "failed" else ""
-            table.add_row(
-                Padding(_text((clean(spoken(m.name)), style)), (0, 0, 0, 2)),
-                _text((measured_text(m), style)),
-                _text((allowed_text(m), "dim")),
-                _text(_outcome(m.verdict)),
-            )
-            if m.note and (every_note or m.verdict == "failed"):
-                table.add_row(Padding(_text((_one_line(m.note), "dim")), (0, 0, 0, 4)))
-    return table
+    row = Table.grid(padding=(0, 2, 0, 0))
+    free = max(30, width - VERDICT_WIDTH - 3 * 2)
+    allowed = value = free * 7 // 24
+    row.add_column(width=free - value - allowed, overflow="fold")
+    row.add_column(width=value, justify="right", overflow="fold")
+    row.add_column(width=allowed, overflow="fold")
+    row.add_column(width=VERDICT_WIDTH, no_wrap=True)
+    name, *others = cells
+    indent = len(name[0]) - len(name[0].lstrip())
+    first = Padding(_text((name[0].lstrip(), name[1])), (0, 0, 0, indent))
+    row.add_row(first, *(_text(cell) for cell in others))
+    return row
 
 
-def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
-    """The verdict, where to look first, what was not judged, and where the report is."""
+def _closing(record: RunRecord, width: int) -> RenderableType:
+    """The verdict, where to look first, and what was not judged."""
     from rich.console import Group
     from rich.panel import Panel
 
@@ -576,11 +594,7 @@ def _closing(record: RunRecord, folder: Path | None) -> RenderableType:
     if groups := waiting(record):
         lines.append(_text())
         lines += [_text((_counted(group), "yellow")) for group in groups]
-    if folder is not None:
-        lines += [_text(), _text(("Report: ", "bold"), (clean(folder / REPORT), ""))]
-    if hint := _how_to_name(record):
-        lines.append(_text((f"{hint[0].upper()}{hint[1:]}", "dim")))
-    return Panel(Group(*lines), border_style=VERDICT_BORDERS[record.verdict])
+    return Panel(Group(*lines), border_style=VERDICT_BORDERS[record.verdict], width=width)
 
 
 def _indented(sign: str, text: str) -> Table:
