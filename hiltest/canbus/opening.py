@@ -588,4 +588,6 @@ def _state_of(bus: can.BusABC) -> str:
         state = bus.state
     except Exception:  # adapters answer this in many ways; the state is a nicety
         return "unknown"
+    if getattr(type(bus).state, "fset", None) is not None and state is not can.BusState.ERROR:
+        return "unknown"  # what can be set is the mode: the class gives back what was set, and looks at no controller
     return {can.BusState.ACTIVE: "active", can.BusState.PASSIVE: "passive"}.get(state, "off")
