@@ -122,6 +122,19 @@ BOARD: tuple[Unseen, ...] = (
 
 HOST: tuple[Unseen, ...] = (
     Unseen(
+        "adapter_one_shot, beside nodes that send by themselves (signals, frames)",
+        "what such an adapter drops, for it met an error or a frame of higher priority, nobody misses there: no request of the "
+        "host waits for an answer. Beside a CANopen node answers are missing (bus.load, bus.latency), and an adapter that gives "
+        "back what it sent is found in bus.load",
+        "read the adapter's mode in its own program; a kernel's interface is looked at before it is opened",
+    ),
+    Unseen(
+        "a receive filter left in the kernel: not on the simulated bench",
+        "a filter belongs to one socket (Linux, networking/can.rst, raw protocol sockets), hiltest opens its own without one, and "
+        "bus.options takes no list of filters. One left in the adapter itself can be put in: adapter_filter_left",
+        "nothing; where frames are missing, `cat /proc/net/can/rcvlist_all` shows who listens without a filter",
+    ),
+    Unseen(
         "the CAN interface is down, or without a bit rate: not on the simulated bench",
         "the simulated adapter is opened by the bench itself, and no interface of a kernel stands before it",
         "nothing: on hardware hiltest looks at the interface before it opens it, ends with 'could not be opened' and gives the "

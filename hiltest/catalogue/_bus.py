@@ -308,17 +308,16 @@ def counts(nodes: Sequence[GuardedNode]) -> dict[str, int]:
 
 @dataclass(slots=True)
 class Provoked:
-    """What a bus error on purpose has shown. `sends_again`: the adapter sent the one disturbed frame again and again, as it
-    must; False: once only; None: it tells too little of itself.
+    """What a bus error on purpose has shown: who reports it, and whether the adapter sent the disturbed frame again and again.
+    That it did not can't be shown so: nodes that hear another bit rate may hold the bus with overload frames, and the frame waits.
     """
 
     seen_by: list[str] = field(default_factory=list)
-    sends_again: bool | None = None
+    sends_again: bool = False
 
 
 def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> Provoked:
-    """Disturb the bus once, on purpose, and see who reports it. Longer, when nobody did, or when the adapter seems not to
-    have sent its frame again.
+    """Disturb the bus once, on purpose, and see who reports it. Longer, when nobody did.
 
     A serial adapter on a busy host may close its channel again before the odd frame was on the wire.
 
@@ -327,22 +326,11 @@ def provoke_error(link: Link, bus: Bus, nodes: Sequence[GuardedNode]) -> Provoke
     """
     provoked = Provoked()
     for dwell_s in DISTURB_S:
-        seen_by, errors = _disturb(link, bus, nodes, dwell_s)
-        provoked.seen_by += [who for who in seen_by if who not in provoked.seen_by]
-        provoked.sends_again = _sent_again(errors)
-        tells = errors.count > 0 and errors.tec is not None
-        if provoked.seen_by and (provoked.sends_again or not tells):
+        provoked.seen_by, errors = _disturb(link, bus, nodes, dwell_s)
+        provoked.sends_again |= errors.troubled_on_tx or (errors.tec or 0) >= SENT_AGAIN_TEC
+        if provoked.seen_by:
             break
-        # Its counter rises by 8 with each try. Where it is told and stays low all that time, nothing was tried again.
-        if tells and dwell_s == DISTURB_S[-1]:
-            provoked.sends_again = False
     return provoked
-
-
-def _sent_again(errors: Errors) -> bool | None:
-    """True where that was shown, else None."""
-    counted = errors.tec is not None and errors.tec >= SENT_AGAIN_TEC
-    return True if counted or errors.troubled_on_tx else None
 
 
 def _disturb(link: Link, bus: Bus, nodes: Sequence[GuardedNode], dwell_s: float) -> tuple[list[str], Errors]:

@@ -587,7 +587,8 @@ class LoadTest:
             for _, number in arrivals:
                 check.add(number % check.modulus)
             missing += max(check.lost, sent.get(name, 0) - len(arrivals))
-        missing += sum(node.unanswered - self._unanswered[node.name] for node in self.nodes)
+        unanswered = sum(node.unanswered - self._unanswered[node.name] for node in self.nodes)
+        missing += unanswered
         if losses.in_host:
             # An overrun is told without a number, and what was dropped may have been answers: without an error on the
             # bus all that is missing is taken for dropped here.
@@ -597,14 +598,15 @@ class LoadTest:
                 losses.in_host = max(losses.in_host, missing)
         elif errors:
             losses.on_bus = missing
-        elif losses.unsent:
-            losses.unsent += missing  # a read that was not sent has no answer
         elif not self._host_tells():
             losses.unknown = missing
+        elif losses.unsent:
+            losses.unsent += unanswered  # a read that was not sent has no answer
+            losses.in_node = missing - unanswered
         elif self.measure.memory.get(_bus.sends_again_key(self.bus.name)):
             losses.in_node = missing
         else:
-            losses.not_told_apart = missing
+            losses.in_node, losses.not_told_apart = missing - unanswered, unanswered
         return losses
 
     def _host_tells(self) -> bool:

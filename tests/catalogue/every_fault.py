@@ -20,7 +20,7 @@ FOUND_BY: dict[str, str] = {
     "adapter_listens_only": "bus.quiet",
     "adapter_loses_frames": "bus.load",
     "adapter_loses_frames_untold": "bus.load",
-    "adapter_one_shot": "bus.observer",
+    "adapter_one_shot": "bus.latency",
     "adapter_reorders": "bus.load",
     "adapter_repeats": "bus.load",
     "adapter_sends_fd": "bus.enumerate",

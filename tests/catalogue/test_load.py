@@ -317,6 +317,35 @@ def test_what_the_adapter_never_sent_is_counted_apart(tmp_path: Path, fault: str
     assert "in the node" not in lost.note
 
 
+@pytest.mark.parametrize(
+    ("sends_again", "words", "not_words"),
+    [
+        (True, "3 in the node: ", "adapter,"),
+        (False, "2 in the node or in the adapter, which was not shown", "3 in"),
+    ],
+)
+def test_a_read_without_an_answer_is_the_nodes_only_where_the_adapter_sends_again(
+    loaded: Loaded, sends_again: bool, words: str, not_words: str
+) -> None:
+    """One-shot mode drops a request that meets another frame; what the node numbered and never came is the node's anyway."""
+    from types import SimpleNamespace as Made
+
+    test = _load.LoadTest.__new__(_load.LoadTest)
+    test.bus = loaded.description.bus[0]
+    test.load = _load.Load.__new__(_load.Load)
+    test.load.handed = test.load.echoed = 0
+    test.load.stuck = None
+    test._numbers, test._modulus = {"head": [(0, 0), (1_000_000, 2)]}, {"head": 256}
+    test.nodes, test._unanswered = [Made(name="head", unanswered=5)], {"head": 3}  # type: ignore[list-item]
+    test._lost_in_host = lambda: 0  # type: ignore[method-assign]
+    test._host_tells = lambda: True  # type: ignore[method-assign]
+    memory = {"sends again on can": sends_again}
+    test.measure = Made(memory=memory)  # type: ignore[assignment]
+    told = str(test._losses(0, {}))
+    assert words in told
+    assert not_words not in told
+
+
 def test_an_adapter_that_hears_itself_is_found_beside_a_node_that_speaks_in_messages() -> None:
     """No request of its own shows it there: the load test's frames come back, and don't count as the node's."""
     file = edited_file(
