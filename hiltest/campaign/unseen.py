@@ -158,7 +158,8 @@ BUS: tuple[Unseen, ...] = (
     Unseen(
         "pair_untwisted",
         "at 20 mm from the load wires even a straight pair of 2.4 m picks up 0.03 V, and a receiver needs 0.5 V",
-        "look at the pair, state bus.twists_per_m; with the loads' wires in the same bundle it shows in bus.with_loads",
+        "look at the pair, state bus.twists_per_m and load_wires_distance_m: desk.line reckons the pulse; with the loads' wires in the "
+        "same bundle it shows in bus.with_loads",
     ),
     Unseen(
         "pair_beside_load_wires",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from hiltest.physics import copper, edges
+from hiltest.physics import copper, edges, switching
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus, Node
@@ -33,6 +33,11 @@ EDGE_S = 50e-9
 SIGNAL_AWG = 24
 TWISTS_PER_M = 40.0
 
+
+RECESSIVE_SURELY_V = 0.5
+"""A receiver surely reads recessive below this (ISO 11898-2)."""
+ESTIMATE_FACTOR = 3.0
+"""How far `edges.coupled_noise_v` may be off."""
 
 SHOWN_LOADS = 12
 
@@ -207,6 +212,59 @@ def line(measure: Measure, bus: Bus) -> None:
         measure(
             "twist of the pair", bus.twists_per_m, "1/m", note=f"about {TWISTS_PER_M:g} is common practice"
         )
+    _coupled_noise(measure, bus)
+
+
+def _switching_loads(measure: Measure, bus: Bus) -> dict[str, switching.Switching]:
+    """What switches on the nodes of `bus`, by name."""
+    description = measure.description
+    volts = description.supply.voltage_v
+    nodes = {node.name for node in description.node if node.bus == bus.name}
+    heaters = (each for each in description.heater if each.node in nodes)
+    found = {
+        f"heater {each.name}": switching.heater_switching(volts, each.power_w / volts) for each in heaters
+    }
+    for fan in (each for each in description.fan if each.node in nodes):
+        step_v, step_a = (
+            (switching.FAN_CONTROL_V, switching.FAN_CONTROL_A) if fan.wires >= 4 else (volts, fan.current_a)
+        )
+        found[f"fan {fan.name}"] = switching.fan_switching(step_v, step_a)
+    steppers = (each for each in description.stepper if each.node in nodes)
+    found |= {f"stepper {each.name}": switching.stepper_switching(volts) for each in steppers}
+    return found
+
+
+def _coupled_noise(measure: Measure, bus: Bus) -> None:
+    """The highest pulse that the edge of one load makes in the pair. Judged where the description says how the wires lie."""
+    loads = _switching_loads(measure, bus)
+    if not loads:
+        return
+    stated = bus.twists_per_m is not None and "load_wires_distance_m" in bus.model_fields_set
+    beside_m, twists = bus.load_wires_beside_m, bus.twists_per_m
+    if beside_m is None:
+        beside_m = min(bus.length_m, measure.description.harness.length_m)
+    if twists is None:
+        twists = TWISTS_PER_M
+    peaks_v = {
+        name: switching.pulses_in_pair(
+            load, beside_m=beside_m, distance_m=bus.load_wires_distance_m, twists_per_m=twists
+        ).peak_v
+        for name, load in loads.items()
+    }
+    worst = max(peaks_v, key=peaks_v.__getitem__)
+    lie = f"{beside_m:g} m beside, {1000 * bus.load_wires_distance_m:g} mm apart, {twists:g} twists per metre"
+    note = f"by {worst}; {lie}; an estimate right to a factor of {ESTIMATE_FACTOR:g}"
+    if not stated:
+        note += ", not judged: state load_wires_distance_m and twists_per_m as they are"
+    elif peaks_v[worst] <= RECESSIVE_SURELY_V < ESTIMATE_FACTOR * peaks_v[worst]:
+        note += ", so it may disturb: bus.with_loads shows it. Keep the wires apart"
+    measure(
+        "pulse that a load's edge makes in the pair",
+        peaks_v[worst],
+        "V",
+        high=RECESSIVE_SURELY_V if stated else None,
+        note=note,
+    )
 
 
 def _slower_edge(bit_rate_bps: int) -> float:

@@ -56,7 +56,7 @@ def test_power_pair(target: Node, measure: Measure) -> None:
     order=20,
     window_s=5.0,
     page=Page(
-        purpose="Length, stubs, terminators and twist of the pair fit the bit rate.",
+        purpose="Length, stubs and terminators of the pair fit the bit rate, its twist the wires that lie beside it.",
         hazard="None.",
         method="The description's figures against the tables of the trade and against the edge of the signal.",
         limits=(
@@ -73,11 +73,17 @@ def test_power_pair(target: Node, measure: Measure) -> None:
                 "CiA 301 reasoning, by way of the ECSS glossary",
             ),
             ("about one twist per inch, 40 per metre", "common practice, no source; shown, not judged"),
+            (
+                "pulse of one load's edge in the pair up to 0.5 V",
+                "ISO 11898-2: below it a receiver surely reads recessive; the pulse is an estimate, judged where "
+                "twists_per_m and load_wires_distance_m are stated",
+            ),
         ),
         causes=(
             "a terminator missing, or a third one inside a node or the adapter",
             "too long for the bit rate: lower the bit rate or shorten the run",
             "node hung on a long branch: lead the line through it",
+            "the pair lies straight in one bundle with motor or heater wires: twist it, lead it apart",
         ),
     ),
 )

@@ -37,6 +37,10 @@ FAN_PWM_HZ: Final = 25e3
 the edge is common practice, no source.
 """
 
+FAN_CONTROL_V: Final = 5.0
+FAN_CONTROL_A: Final = 0.005
+"""The control wire of a fan with four wires. Source: as above: pulled up to at most 5.25 V, at most 5 mA."""
+
 
 class Switching(NamedTuple):
     """One output that switches: steps of `step_v` and `step_a` that take `edge_s`, `edges_per_s` of them."""

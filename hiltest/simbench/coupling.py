@@ -9,7 +9,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from hiltest.physics.line import ground_offset_v
-from hiltest.physics.switching import Switching, fan_switching, heater_switching, stepper_switching
+from hiltest.physics.switching import (
+    FAN_CONTROL_A,
+    FAN_CONTROL_V,
+    Switching,
+    fan_switching,
+    heater_switching,
+    stepper_switching,
+)
 
 if TYPE_CHECKING:
     from hiltest.simbench.bench import Bench
@@ -18,12 +25,6 @@ if TYPE_CHECKING:
 
 GROUND_STEP_V: Final = 0.05
 """A ground moves in such steps, so that the same loads find the same line again; the receivers work over 9 V."""
-
-FAN_CONTROL_V: Final = 5.0
-FAN_CONTROL_A: Final = 0.005
-"""The control wire of a fan. Source: Intel, 4-Wire PWM Controlled Fans Specification rev 1.3 (2005): pulled up to at
-most 5.25 V, at most 5 mA.
-"""
 
 
 class Coupling:

@@ -128,6 +128,29 @@ def test_a_cable_too_long_for_the_sample_point_is_found() -> None:
     assert len([name for name in failed(measure) if name.startswith("way from adapter")]) == 2
 
 
+@pytest.mark.parametrize(
+    ("twists", "apart", "outcome"),
+    [
+        ("twists_per_m = 40.0", "", "not judged"),
+        ("twists_per_m = 40.0", "load_wires_distance_m = 0.0027", "passed"),
+        ("twists_per_m = 0.0", "load_wires_distance_m = 0.005", "may disturb"),
+        ("twists_per_m = 0.0", "load_wires_distance_m = 0.0027", "failed"),
+        ("", "load_wires_distance_m = 0.0027", "not judged"),
+    ],
+)
+def test_a_straight_pair_in_one_bundle_with_the_loads_is_found(twists: str, apart: str, outcome: str) -> None:
+    """Judged only where the description says how the wires lie. 2.4 m beside a heater that switches 24 V and its current in
+    200 ns, by the formulas of physics/edges.py: the order of a volt at 2.7 mm, a third at 5 mm, hundredths with a twist.
+    """
+    found = desk("desk.line[can]", edited(("twists_per_m = 40.0", f"{twists}\n{apart}")))
+    label = "pulse that a load's edge makes in the pair"
+    (pulse,) = (each for each in found.measurements if each.name == label)
+    assert failed(found) == ([label] if outcome == "failed" else [])
+    assert ("not judged" in pulse.note) == (outcome == "not judged") == (pulse.verdict == "noted")
+    assert ("may disturb" in pulse.note) == (outcome == "may disturb")
+    assert "by heater reservoir" in pulse.note or "20 mm" in pulse.note
+
+
 def test_a_message_that_can_come_too_late_is_named() -> None:
     """A deadline of 0.3 ms is shorter than error, blocking and transfer together; the others still hold."""
     measure = desk(TRAFFIC, edited(("deadline_s = 0.004 ", "deadline_s = 0.0003 ")))
