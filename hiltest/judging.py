@@ -52,7 +52,7 @@ def outputs_in_words(used: bool, unverified: Sequence[str], error: BaseException
         return f"every output was commanded off; not confirmed: {'; '.join(unverified)}"
     if used:
         return (
-            "every output was commanded off, and no heater says that it is on; fans and motors can't be asked"
+            "every output was commanded off, and no heater says that it is on; fans and motors are not asked"
         )
     return "every output was commanded off; nothing had been switched on since the last time"
 

@@ -16,7 +16,7 @@ from hiltest.evidence.runfolder import read_run
 
 INSIDE = Path(__file__).with_name("accept_inside.py")
 FILES = ("run.json", "junit.xml", "report.html", "measurements.jsonl", "bus.log")
-CONFIRMED = "every output was commanded off, and no heater says that it is on; fans and motors can't be asked"
+CONFIRMED = "every output was commanded off, and no heater says that it is on; fans and motors are not asked"
 HEATING = "heat.low_setpoint[reservoir]"
 
 

@@ -162,6 +162,8 @@ def _head(record: RunRecord) -> str:
 def _caution(record: RunRecord) -> str:
     cut_short = record.is_cut_short or any(check.outcome == "error" for check in record.checks)
     outputs = OUTPUTS_UNKNOWN if cut_short else OUTPUTS_OFF
+    if record.is_interrupted:  # what is known of the outputs stands with the verdict
+        outputs = f"<strong>{esc(cautions.CUT_SHORT)}</strong>"
     if record.not_let_go:
         names = ", ".join(record.not_let_go)
         outputs = f"<strong>{esc(cautions.NOT_LET_GO.format(checks=names))}</strong>"

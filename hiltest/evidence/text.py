@@ -32,7 +32,7 @@ DECIMALS = {
 COUNTED = {f"{one}s": one for one in (
     "answer", "bit", "board", "change", "command", "error", "fan", "flag", "frame", "full step", "gap", "id", "message",
     "microstep", "motor turn", "node", "observer", "read", "reading", "request", "restart", "turn", "write",
-)} | {"switches": "switch"}  # fmt: skip
+)} | {"switches": "switch", "quanta": "quantum"}  # fmt: skip
 """Units that are things one counts, and one of them."""
 
 NO_VALUE = "no value"
