@@ -10,10 +10,12 @@ import re
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Protocol
 
 from hiltest.clock import NS_PER_S
 from hiltest.description.lines import LINE_CHARS_MAX, compiled
+from hiltest.description.patterncost import tries
 from hiltest.errors import BenchLost, BenchNotOpened, NoAnswer, UsageError
 from hiltest.link import Link
 
@@ -24,6 +26,9 @@ QUIET_S = 0.1
 SHOWN_CHARS = 200
 READ_BYTES_MAX = 65_536
 LINE_BYTES_MAX = 4096
+"""A longer line comes in pieces of so many bytes."""
+SEARCH_STEPS_MAX = 2e9
+"""Of a search, by the count of `description.patterncost`: up to 0.2 s on the worst text, measured; it is far too high for most."""
 KEPT_BYTES_MAX = 2_000_000
 LINE_COST_BYTES = 200
 """What a line takes in memory beside its text: a storm of empty lines must not grow without bounds either."""
@@ -152,7 +157,10 @@ class SerialConsole:
         """Wait for a line in which `pattern` is found; return the match.
 
         Looks at every line since the last `expect`, `command` or `forget`, so one that came just before the call is
-        not missed. A line without an end counts when nothing is added to it for 0.1 s.
+        not missed. A line without an end counts when nothing is added to it for 0.1 s. A line of more than 4,096 bytes
+        comes in pieces, and what lies across the end of one is found all the same. Of such a piece with the one before it
+        the last 8,192 characters are searched; fewer, but never under the last 400, for a pattern with several open
+        repeats like `a.*b.*c`, which takes long on a long line. `$` fits at the end of a piece as well.
 
         Raises:
             NoAnswer: no such line within `within_s`; `seen` holds the last lines.
@@ -160,7 +168,8 @@ class SerialConsole:
         """
         wanted = _compiled(pattern)
         self._check()
-        found = self._link.wait_for(lambda: self._search(wanted), within_s)
+        search = _Search(wanted)
+        found = self._link.wait_for(lambda: self._search(search), within_s)
         if found is None:
             raise NoAnswer(self._name, f"the console with {wanted.pattern!r}", within_s, self.seen())
         return found
@@ -215,13 +224,15 @@ class SerialConsole:
 
     # --- inside -------------------------------------------------------------------------------------
 
-    def _search(self, wanted: re.Pattern[str]) -> re.Match[str] | None:
+    def _search(self, search: _Search) -> re.Match[str] | None:
         while self._unread:
-            match = wanted.search(self._unread.popleft().text)
+            line = self._unread.popleft()
+            match = search.find(line.text)
             if match:
                 return match
-        if self._partial and self._is_quiet():
-            match = wanted.search(self.unfinished)
+            search.pass_over(line)
+        if self._partial and self._is_quiet() and search.is_new(self._partial_ns):
+            match = search.find(self.unfinished)
             if match:
                 self._partial.clear()
                 return match
@@ -306,6 +317,46 @@ class SerialConsole:
         self._stop_polling()
         self._lost = BenchLost(f"{doing} console {self._settings.port!r} failed: {error}")
         return self._lost
+
+
+class _Search:
+    """Looks for a pattern line by line, and in a line that comes in pieces across their ends."""
+
+    def __init__(self, pattern: re.Pattern[str]) -> None:
+        self._pattern = pattern
+        self._chars_max = _search_chars(pattern.pattern)
+        self._before = ""
+        self._is_whole = True
+        self._searched_ns: int | None = None
+
+    def is_new(self, heard_ns: int) -> bool:
+        """Was the unfinished line, to which bytes came last at `heard_ns`, not searched yet? It is counted as searched."""
+        before, self._searched_ns = self._searched_ns, heard_ns
+        return before != heard_ns
+
+    def find(self, text: str) -> re.Match[str] | None:
+        text = self._before + text
+        # From the second character on `^` does not fit: this is not where the line began.
+        first = max(0 if self._is_whole else 1, len(text) - self._chars_max)
+        return self._pattern.search(text, first)
+
+    def pass_over(self, line: Line) -> None:
+        """Nothing was found in it; keep what the rest of it may go on from."""
+        whole = self._before + line.text if line.is_cut else ""
+        self._before = whole[-LINE_BYTES_MAX:]
+        self._is_whole = (self._is_whole or not line.is_cut) and len(whole) == len(self._before)
+
+
+@lru_cache(maxsize=64)
+def _search_chars(pattern: str) -> int:
+    """How many characters may be searched for the pattern in bounded time."""
+    chars = 2 * LINE_BYTES_MAX
+    try:
+        while chars > LINE_CHARS_MAX and tries(pattern, chars, search=True) > SEARCH_STEPS_MAX:
+            chars = max(LINE_CHARS_MAX, chars // 2)
+    except (re.error, RecursionError, OverflowError):  # compiled by the caller with flags of its own
+        return LINE_CHARS_MAX
+    return chars
 
 
 def _open(settings: ConsoleSettings) -> Any:

@@ -315,7 +315,8 @@ class Link:
             if result is not None and result is not False:
                 return result
             now_ns = clock.now_ns
-            if due and due[0][0] <= now_ns:
+            # What falls due after the deadline can wait: a condition slower than a timer would never come to its end.
+            if due and due[0][0] <= min(now_ns, deadline_ns):
                 self._run_due(now_ns)
                 continue
             if now_ns >= deadline_ns:

@@ -19,9 +19,11 @@ from typing import Any
 
 from hiltest.catalogue._traffic import from_database
 from hiltest.description.dbc import read_messages
-from hiltest.description.eds import read_objects
+from hiltest.description.eds import read_objects, stated_cob_ids
 from hiltest.description.loading import load_description
 from hiltest.description.models import Section
+from hiltest.description.senders import process_data_ids
+from hiltest.draft.files import Fits, _read_device
 from hiltest.errors import DescriptionError, UsageError
 from hiltest.meters.operator import read_answers
 from hiltest.node._dbc import DbcCodec
@@ -270,6 +272,14 @@ def read_object_dictionary(file: Path) -> None:
             errors.append(UsageError(str(error)))
         except UsageError as error:
             errors.append(error)
+    try:
+        stated = process_data_ids(stated_cob_ids(file, 5))
+        assert all(
+            0x80 < can_id < (1 << 29 if extended else 0x700) or extended for can_id, extended in stated
+        )
+    except ValueError as error:
+        errors.append(UsageError(str(error)))
+    _read_device(file, Fits())  # of a draft: what it can't read it notes
     for error in errors:
         assert_clear(error)
     if len(found) == 3:

@@ -269,6 +269,33 @@ def test_waiting_for_the_console_keeps_heartbeats_going(board: Board) -> None:
     assert len(beats) >= 8
 
 
+def long_line(board: Board, *pieces: str) -> None:
+    """Pieces of one line that a pseudo-terminal takes at once each, said one behind the other."""
+    for number, piece in enumerate(pieces):
+        board.says(piece, 0.02 * number)
+
+
+def test_what_lies_across_the_end_of_a_piece_is_found(board: Board) -> None:
+    """A line of 9,000 characters comes in pieces; `^` is where the line began, and nothing is found twice."""
+    long_line(board, "x" * 3000, "x" * 1093 + "temp " + "41.5 C" + "y" * 1896, "^y" * 1500 + " temp 9\n")
+    assert board.console.expect(r"temp ([\d.]+) C", 2.0)[1] == "41.5"
+    assert board.console.expect(r"temp (\d+)", 2.0)[1] == "9"
+    long_line(board, "z" * 3000, "z" * 3000, "z" * 3000 + " end\n")
+    with pytest.raises(NoAnswer):
+        board.console.expect(r"^(?:y|z+ end)", 0.3)
+
+
+def test_a_pattern_that_takes_long_on_a_long_line_does_not_stop_the_loop(board: Board) -> None:
+    """The worst text for it, 4,000 characters: 13 s if all were searched. Its end is, once."""
+    long_line(board, "ab" * 1000, "ab" * 1000)
+    begun_s = board.link.now_s
+    with pytest.raises(NoAnswer):
+        board.console.expect("a.*b.*c", 0.5)
+    assert board.link.now_s - begun_s < 5.0
+    board.says("abc\n")
+    assert board.console.expect("a.*b.*c", 2.0)[0].endswith("abc")
+
+
 def test_a_port_that_is_not_there() -> None:
     """No such device is a bench that could not be opened; a text that is no port is the file's fault."""
     link = Link(SilentPort())

@@ -190,6 +190,25 @@ def test_wait_for_gives_none_when_time_is_up() -> None:
     assert link.now_ns == 250 * MS
 
 
+def test_a_wait_ends_though_its_condition_is_slower_than_a_timer() -> None:
+    """Something is due again whenever it was looked at: the time is up all the same, and what was due before it ran."""
+    port = SimulatedPort()
+    link = Link(port)
+    runs: list[float] = []
+    link.every(0.005, lambda: runs.append(link.now_s))
+    looks = itertools.count(1)
+
+    def slow() -> None:
+        assert next(looks) < 200, "it goes on without end"
+        port.clock.advance_to(port.clock.now_ns + 20 * MS)
+
+    assert link.wait_for(slow, 0.5) is None
+    assert 0.5 <= link.now_s < 0.55
+    assert len(runs) >= 20
+    link.run_for(0.1)
+    assert runs[-1] >= link.now_s - 0.006
+
+
 def test_a_frame_at_the_very_end_counts() -> None:
     """A frame that arrives exactly when time is up is still looked at."""
     port = SimulatedPort((100 * MS, frame(1)))
