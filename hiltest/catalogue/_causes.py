@@ -138,6 +138,10 @@ SELF_TEST = (
     "the adapter was left in self-test or loopback mode: it takes its own frames for received ones, and what it sends counts as "
     "sent with nobody there; switch that off"
 )
+STATE_STALE = (
+    "the adapter's firmware does not tell that a state is over: take its interface down and up, or the adapter out and back in; "
+    "update its firmware"
+)
 QUIET_OLD = (
     "frames of an earlier session left in the adapter: take it out and put it back, then run again; what is old tells "
     "nothing of this board"

@@ -40,6 +40,10 @@ HARD_BYTE = 0x3C
 bits are alike: a stuff bit in every five, one edge to synchronise on in every ten."""
 
 ENOUGH_LOAD = 0.9
+CALM_SENT, CALM_RECEIVED = 256, 64
+"""Each good frame takes one from its counter, and a first one received takes a passive receiver below 128 (ISO 11898-1): after
+so many without an error both counters are below 96, whatever was before.
+"""
 TICK_S = 0.005
 STUCK_S = 0.25
 """A full transmit queue that takes nothing for this long is no pacing: nobody acknowledges."""
@@ -267,6 +271,8 @@ class LoadResult:
     stopped: str = ""
     came_back: int = 0
     """Frames of the host that the adapter handed over as received."""
+    state: str = "unknown"
+    """The adapter's, at the end."""
 
     @property
     def bits(self) -> int:
@@ -549,6 +555,7 @@ class LoadTest:
             stuck=load.stuck,
             stopped=self.stopped,
             came_back=load.came_back,
+            state=self.link.port.state(),
         )
 
     def _let_echoes_arrive(self) -> None:
@@ -679,6 +686,18 @@ def judge(measure: Measure, bus: Bus, result: LoadResult, observers: Iterable[st
         _judge_repeats(measure, result.repeats)
     if result.stopped:
         measure.note(f"sequential test: {result.stopped}")
+
+
+def judge_state(measure: Measure, result: LoadResult) -> None:
+    """Of the first load test, before which the adapter was opened anew: a state of before is none of now."""
+    calm = not result.errors and result.host_frames >= CALM_SENT and result.node_frames >= CALM_RECEIVED
+    if calm and result.state not in ("active", "unknown"):
+        text = (
+            f"it says {result.state!r} behind all these frames without an error: it met errors that it did not report, or that "
+            "state is over. It says nothing of this board, and its word on errors nothing of any"
+        )
+        measure.require("the adapter's state agrees with what it sent and received", False, text)
+        measure.look_first(_causes.STATE_STALE)
 
 
 def note_utilisation(measure: Measure, test: LoadSettings, result: LoadResult) -> None:

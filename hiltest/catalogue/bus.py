@@ -277,6 +277,10 @@ def test_observer(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], meas
             ),
             ("no own frame back as a received one", "ISO 11898-1: a sender does not receive its own frame"),
             (
+                "where no error was seen, the adapter does not call itself warned, passive or off",
+                "ISO 11898-1: each good frame takes one from its error counter",
+            ),
+            (
                 "no numbered frame twice or out of order: by whom, follows from errors and from the time between the copies",
                 "a sender repeats no frame that was taken without an error (ISO 11898-1)",
             ),
@@ -309,6 +313,7 @@ def test_load(target: Bus, link: Link, nodes_on_bus: list[GuardedNode], measure:
     running.run(test.duration_s)
     result = running.end()
     _load.judge(measure, target, result, observers)
+    _load.judge_state(measure, result)
     _load.note_utilisation(measure, test, result)
     measure(
         f"error probability of a bit, upper bound at {test.confidence:.0%}",

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 TAP = "adapter"
 Stamps = Literal["hardware", "software"]
 Overrun = Literal["drops_new", "drops_old"]
+FROM_GOOD_TO_BAD: tuple[State, ...] = ("active", "warning", "passive", "off")
 
 
 class Host(Protocol):
@@ -72,7 +73,8 @@ class AdapterPolicy:
     `stamp_step_s` rounds them down. `stamp_offset_s` is a wrong zero. `restart_s`: after bus-off the driver
     restarts the controller by itself after this time (None: never). `sends_fd` turns the host's data frames into CAN
     FD frames, with a bit rate switch if the controller has a data phase. `swaps`: share of received frames that the
-    host gets before the one that came first.
+    host gets before the one that came first. Without `tells_recovery` each worse state is told and none that is better, so that
+    the worst one stays.
     """
 
     reports_errors: bool = True
@@ -89,6 +91,7 @@ class AdapterPolicy:
     stamp_offset_s: float = 0.0
     sends_fd: bool = False
     restart_s: float | None = None
+    tells_recovery: bool = True
     swaps: float = 0.0
 
     def __setattr__(self, name: str, value: object) -> None:
@@ -167,6 +170,7 @@ class Adapter:
         self._last_tx_ns = self._last_rx_ns = self._last_report_ns = 0
         self._epoch = 0
         self._connected = True
+        self._told: State = "active"
         self._calls: tuple[Callable[[], object], ...] = ()
         self.lost_in_host = 0
         """Frames that were received and thrown away because the host was too slow."""
@@ -374,11 +378,17 @@ class Adapter:
 
     def _state_changed(self, state: State) -> None:
         counters = self.controller.counters
-        self._report(state_frame(state, counters.tx, counters.rx))
+        if self.policy.tells_recovery or self._worse(state) != self._told:
+            self._told = state
+            self._report(state_frame(state, counters.tx, counters.rx))
         if state == "off":
             self.flush()  # as Linux drivers do: nothing of before is sent after a restart
             if self.policy.restart_s is not None:
                 self._queue.after(to_ns(self.policy.restart_s), self._restart, self._epoch)
+
+    def _worse(self, state: State) -> State:
+        """That one, or the one that was told last: the worse of them."""
+        return max(state, self._told, key=FROM_GOOD_TO_BAD.index)
 
     def _restart(self, epoch: int) -> None:
         if epoch == self._epoch and self.restart():
@@ -388,8 +398,11 @@ class Adapter:
 
     @property
     def state(self) -> State:
-        """The controller's state; "active" if the adapter hides it."""
-        return self.controller.state if self.policy.reports_errors else "active"
+        """The controller's state, as far as the adapter tells it; "active" if it hides it."""
+        if not self.policy.reports_errors:
+            return "active"
+        state = self.controller.state
+        return state if self.policy.tells_recovery else self._worse(state)
 
     @property
     def counters(self) -> tuple[int, int] | None:
@@ -432,7 +445,7 @@ class Adapter:
 
     def plug_in(self) -> None:
         """Put it back. A door that lost it must be opened again."""
-        self._connected = True
+        self._connected, self._told = True, "active"
         self.controller.set_power(True)
 
     @property

@@ -26,6 +26,14 @@ def adapter_hides_errors(bench: Bench, target: str, _: float) -> None:
     bench.with_adapter(target, change)
 
 
+@fault(ADAPTER, "the adapter's firmware tells each worse state and never that it is over", "bus")
+def adapter_state_stale(bench: Bench, target: str, _: float) -> None:
+    def change(adapter: Adapter) -> None:
+        adapter.policy.tells_recovery = False
+
+    bench.with_adapter(target, change)
+
+
 @fault(ADAPTER, "the adapter was left listening only", "bus")
 def adapter_listens_only(bench: Bench, target: str, _: float) -> None:
     def change(adapter: Adapter) -> None:

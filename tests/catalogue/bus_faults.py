@@ -173,6 +173,7 @@ TABLE = (
         ENUMERATE,
         "Likely: the node does not take what the adapter sends: the adapter's clock",
     ),
+    Row("adapter_state_stale", LOAD, "agrees with what it sent and received", SHORT),
     Row("adapter_small_queue", LOAD, "is full", SHORT),
     Row("adapter_loses_frames@6.3", LOAD, "in the host or adapter", SHORT),
     Row("adapter_loses_frames_untold@6.3", LOAD, "frames lost", SHORT),

@@ -26,6 +26,7 @@ FOUND_BY: dict[str, str] = {
     "adapter_sends_fd": "bus.enumerate",
     "adapter_slow": "bus.load",
     "adapter_small_queue": "bus.load",
+    "adapter_state_stale": "bus.load",
     "adapter_stamps_coarse": "bus.heartbeat",
     "adapter_stamps_wrong": "bus.latency",
     "adapter_vanishes": "bus.quiet",
