@@ -39,7 +39,8 @@ class BoardOrder:
     @property
     def key(self) -> str:
         """Names this board among all others, for a store."""
-        return f"{_text_hash(self.file)} {self.seed} {' '.join(self.faults)} {self.answers or ''}"
+        answers = "" if self.answers is None else _text_hash(self.answers)
+        return f"{_described_hash(self.file)} {self.seed} {' '.join(self.faults)} {answers}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,14 +153,14 @@ def run_boards(
     """As `boards`, for any mixture of boards; see `run_board` for `until_failed`."""
     left = []
     for order in orders:
-        kept = store.get(order) if store is not None else None
+        kept = store.get(order, until_failed) if store is not None else None
         if kept is not None:
             yield kept
         else:
             left.append(order)
     for result in _run_in(left, workers, until_failed):
         if store is not None:
-            store.add(result)
+            store.add(result, until_failed)
         yield result
 
 
@@ -187,16 +188,18 @@ def _run_in(orders: Sequence[BoardOrder], workers: int, until_failed: bool) -> I
 class Store:
     """Results in a file, one JSON object a line, so that a long campaign goes on where it was stopped.
 
-    Lines that another version of hiltest wrote, or that belong to another text of a description, are passed over.
+    Lines that another version of hiltest wrote, or that belong to another text of a description, of a file beside it or of
+    the answers, are passed over. A run that ended at its first failed check is never given for a whole one.
     """
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._code = code_hash()
         self._kept: dict[str, BoardResult] = {}
-        if path.exists():
-            for line in path.read_text(encoding="utf-8").splitlines():
-                self._take(line)
+        text = path.read_text(encoding="utf-8") if path.exists() else ""
+        self._ends_whole = text == "" or text.endswith("\n")
+        for line in text.splitlines():
+            self._take(line)
 
     def _take(self, line: str) -> None:
         try:
@@ -207,16 +210,19 @@ class Store:
         if code == self._code:
             self._kept[key] = _decode(content)
 
-    def get(self, order: BoardOrder) -> BoardResult | None:
+    def get(self, order: BoardOrder, until_failed: bool = False) -> BoardResult | None:
         """What is known of this board, or None."""
-        return self._kept.get(order.key)
+        return self._kept.get(_key(order, until_failed))
 
-    def add(self, result: BoardResult) -> None:
+    def add(self, result: BoardResult, until_failed: bool = False) -> None:
         """Keep a result, in the file at once."""
-        self._kept[result.order.key] = result
-        content = asdict(result) | {"code": self._code, "key": result.order.key}
+        key = _key(result.order, until_failed)
+        self._kept[key] = result
+        content = asdict(result) | {"code": self._code, "key": key}
         with self._path.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(content, default=str) + "\n")
+            begin = "" if self._ends_whole else "\n"
+            file.write(begin + json.dumps(content, default=str) + "\n")
+        self._ends_whole = True
 
     def __len__(self) -> int:
         return len(self._kept)
@@ -231,6 +237,24 @@ def _decode(content: dict[str, Any]) -> BoardResult:
     harm = content.pop("harm")
     harm["left_on"] = tuple(harm["left_on"])
     return BoardResult(order=board, harm=Harm(**harm), **content)
+
+
+def _key(order: BoardOrder, until_failed: bool) -> str:
+    return f"{order.key} until failed" if until_failed else order.key
+
+
+BESIDE = (".eds", ".dcf", ".dbc")
+"""Files that a description names lie beside it."""
+
+
+@cache
+def _described_hash(file: Path) -> str:
+    """Of a description and of every file beside it that it may name."""
+    total = sha256(file.read_bytes())
+    for each in sorted(file.parent.iterdir()):
+        if each.suffix.lower() in BESIDE:
+            total.update(each.name.encode() + each.read_bytes())
+    return total.hexdigest()[:16]
 
 
 @cache

@@ -60,6 +60,25 @@ def test_a_store_gives_back_what_it_was_given(tmp_path: Path) -> None:
     assert again.get(BoardOrder(DESK, 2, ("no_node",))) is None
 
 
+def test_a_store_tells_a_run_cut_short_from_a_whole_one(tmp_path: Path) -> None:
+    """A whole run that is asked for later is run; so is a board whose answers or EDS file are no longer the same."""
+    path = tmp_path / "campaign.jsonl"
+    Store(path).add(made(1), until_failed=True)
+    order = BoardOrder(DESK, 1, ("no_node",))
+    assert Store(path).get(order) is None
+    assert Store(path).get(order, until_failed=True) == made(1)
+    keys = set()
+    for name, text in (("a", "x"), ("b", "x"), ("c", "y")):
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "desk.toml").write_bytes(DESK.read_bytes())
+        (folder / "node.eds").write_text(text)
+        (folder / "said.toml").write_text(text)
+        keys.add(BoardOrder(folder / "desk.toml", 1).key)
+        keys.add(BoardOrder(DESK, 1, answers=folder / "said.toml").key)
+    assert len(keys) == 4
+
+
 def test_a_campaign_goes_on_where_it_was_killed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is in the store is not run again, and half a line at its end is no harm."""
     path = tmp_path / "campaign.jsonl"
@@ -76,6 +95,7 @@ def test_a_campaign_goes_on_where_it_was_killed(tmp_path: Path, monkeypatch: pyt
     orders = [BoardOrder(DESK, seed, ("no_node",)) for seed in (1, 2)]
     assert sorted(r.order.seed for r in run_boards(orders, workers=0, store=Store(path))) == [1, 2]
     assert ran == [2]
+    assert len(Store(path)) == 2, "what was added after half a line is kept"
 
 
 def test_results_of_other_code_are_not_believed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
