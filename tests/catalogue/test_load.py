@@ -70,6 +70,15 @@ def test_all_other_data_have_more_edges() -> None:
     assert 3.5 < sum(gaps) / len(gaps) < 5.0
 
 
+@pytest.mark.parametrize(
+    "name", ["glue_head", "glue_head_console", "label_peel", "sample_chiller", "vent_actuator"]
+)
+def test_the_shipped_descriptions_load_the_bus_with_what_is_hard_on_clocks(name: str) -> None:
+    """Random data alone let a node whose clock is 1.5 % off pass at 125 and 500 kbit/s; runs of few edges did not."""
+    buses = load_description(FIXTURES / f"{name}.toml").description.bus
+    assert all(bus.load_test.pattern in _load._HARD for bus in buses)
+
+
 def test_longest_stuffing_beats_every_random_frame() -> None:
     """At least 19 stuff bits of the 24 that no frame can exceed; 20,000 random frames have fewer."""
     source = random.Random(7)
@@ -355,7 +364,7 @@ def test_an_adapter_that_hears_itself_is_found_beside_a_node_that_speaks_in_mess
     check = next(each for each in record.checks if each.name == LOAD)
     assert check.outcome == "failed"
     back = found(check, "own frames that came back as if another had sent them").value
-    assert 1000 < back <= found(check, "frames sent by the host").value
+    assert 500 < back <= found(check, "frames sent by the host").value
     assert found(check, "frames sent by the nodes").value < 300
     assert "self-test" in check.look_first[0]
 
