@@ -228,6 +228,23 @@ def test_after_a_dangerous_finding_no_move_is_long() -> None:
         assert bench.sent == ["move", "pulse_heater"]
 
 
+def test_small_moves_do_not_add_up_to_a_long_one() -> None:
+    """Two of them from where the axis began, either way, back and out again; the third is a long move and says why."""
+    bench = Bench(tuple(GATES_NEEDED["move"]))
+    for microsteps in (800, 800, -800, -800, -800, -800, 800, 800):
+        bench.node.move("pump", microsteps, 1.0, 5.0)
+    for _ in range(2):
+        bench.node.move("pump", 800, 1.0, 5.0)
+    with pytest.raises(GateClosed, match=r"\+0\.75 turns from where it began.*motion\.direction") as caught:
+        bench.node.move("pump", 800, 1.0, 5.0)
+    assert "safe.move_ends[pump]" in caught.value.missing
+    assert len(bench.driver.calls) == 10
+    bench.node.move("pump", -800, 1.0, 5.0)
+    allowed = Bench(OPEN)
+    for _ in range(5):
+        allowed.node.move("pump", 800, 1.0, 5.0)
+
+
 def test_what_says_nothing_of_heat_or_motion_holds_nothing_back() -> None:
     """A stalled fan, a dark lamp, a slow bus: no reason to keep an axis from its move."""
     bench = Bench(OPEN)

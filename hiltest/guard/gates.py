@@ -61,6 +61,11 @@ stops: a fan that stands still, a dark lamp, a slow bus hold nothing back (what 
 by safe.*, and each verb has its own gates on the bus).
 """
 
+SMALL_MOVES_OUT = 2.0
+"""Small moves add up: what leads further than so many of them from where the axis began counts as a long move. (A drill
+ends its moves before their time, and comes back by commands alone.)
+"""
+
 BRIEF_S = 3.0
 """So long a setpoint may stand all the same where heater.pulse_s is shorter: a drill closes the loop for a second."""
 

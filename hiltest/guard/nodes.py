@@ -120,17 +120,20 @@ class GuardedNode:
     def move(self, stepper: str, microsteps: int, speed_rev_s: float, within_s: float) -> None:
         """Relative move; returns when the node says it is done. Raises NoAnswer when it does not.
 
-        Longer than small_move_rev it has more gates, and is refused once a check has failed: see `held_back_by`.
+        Longer than small_move_rev, or further than two of these from where the axis began, it has more gates, and is refused
+        once a check has failed: see `held_back_by`.
         """
-        self._guard.permit("move", stepper, travel_rev=self._turns(stepper, microsteps))
+        turns = self._turns(stepper, microsteps)
+        self._guard.permit("move", stepper, travel_rev=turns)
         self._guard.note_on("stepper", stepper)
         self._driver.move(stepper, microsteps, speed_rev_s, within_s)
+        self._guard.note_moved(stepper, turns)
 
     def _turns(self, stepper: str, microsteps: int) -> float:
-        """Turns of the motor."""
+        """Turns of the motor, with their sign."""
         load = self._guard.load("stepper", stepper)
         assert isinstance(load, Stepper)
-        return abs(microsteps) / (load.steps_per_rev * load.microsteps)
+        return microsteps / (load.steps_per_rev * load.microsteps)
 
     def restart(self, within_s: float) -> float:
         """Reset the node; return seconds from the command to its first sign of life. All outputs end off."""

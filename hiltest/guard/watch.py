@@ -18,7 +18,15 @@ from hiltest.errors import (
     UsageError,
 )
 from hiltest.guard.ceilings import ceilings
-from hiltest.guard.gates import BRIEF_S, DRILL_GATES, GATES, HELD_BACK_BY, KIND_OF_VERB, NODE_GATES
+from hiltest.guard.gates import (
+    BRIEF_S,
+    DRILL_GATES,
+    GATES,
+    HELD_BACK_BY,
+    KIND_OF_VERB,
+    NODE_GATES,
+    SMALL_MOVES_OUT,
+)
 from hiltest.link import Link
 from hiltest.node.verbs import (
     NodeDriver,
@@ -91,6 +99,7 @@ class Guard:
         self._failed: dict[str, None] = {}
         self._on: dict[tuple[str, str], float | None] = {}
         self._hot: dict[str, _Hot] = {}
+        self._out_rev: dict[str, float] = {}
         self._used_since_off = self._ever_used = False
         self._last_c: dict[str, tuple[int, float]] = {}
         self._base_c: dict[str, float] = {}
@@ -133,7 +142,7 @@ class Guard:
         self._record(f"every gate was released: {reason}")
 
     def permit(self, verb: str, load: str, *, travel_rev: float = 0.0) -> None:
-        """Let `verb` energise `load`, or refuse. `travel_rev` is the length of a move in motor turns.
+        """Let `verb` energise `load`, or refuse. `travel_rev` is a move in motor turns, with its sign.
 
         Raises:
             GuardTripped: a limit was passed and nobody has reset the guard since.
@@ -147,14 +156,29 @@ class Guard:
         if self._is_long(verb, load, travel_rev):
             missing += [failed for failed in self.held_back_by if failed not in missing]
         if missing and self.released_because is None:
-            raise GateClosed(verb, load, missing)
+            raise GateClosed(verb + self._adds_up(verb, load, travel_rev), load, missing)
+
+    def _adds_up(self, verb: str, name: str, travel_rev: float) -> str:
+        """In words, where it is the moves before that make a move long."""
+        out_rev = self._out_rev.get(name, 0.0) + travel_rev
+        if not self._is_long(verb, name, travel_rev) or abs(travel_rev) >= abs(out_rev):
+            return ""
+        return f" (with those before it {out_rev:+.2f} turns from where it began)"
 
     def _is_long(self, verb: str, name: str, travel_rev: float) -> bool:
         if verb != "move":
             return False
         load = self.load("stepper", name)
         assert isinstance(load, Stepper)
-        return travel_rev > load.small_move_rev * 1.001
+        if abs(travel_rev) > load.small_move_rev * 1.001:
+            return True
+        out_rev = self._out_rev.get(name, 0.0)
+        further = abs(out_rev + travel_rev) > abs(out_rev)
+        return further and abs(out_rev + travel_rev) > SMALL_MOVES_OUT * load.small_move_rev * 1.001
+
+    def note_moved(self, name: str, travel_rev: float) -> None:
+        """An axis has made a move of so many motor turns, with its sign."""
+        self._out_rev[name] = self._out_rev.get(name, 0.0) + travel_rev
 
     def permit_node(self, verb: str, node: str) -> None:
         """As `permit`, for a verb that is for a whole node."""

@@ -166,7 +166,10 @@ def test_an_output_that_is_only_said_to_be_off_is_found(
     assert says in found.reason
     told = {m.name: m for m in found.measurements}
     assert told[by].verdict == "failed"
-    assert told.get("output above the ceiling", told.get("output off after the sensor was lost")).value == 0.0
+    said = told.get("output above the ceiling", told.get("output off after the sensor was lost"))
+    assert (said.verdict, said.value <= 0.25) == ("passed", True), (
+        "at most one look later the node says that it is off"
+    )
     assert (record.verdict, on) == ("rejected", set())
 
 
