@@ -119,7 +119,7 @@ class CanopenDriver:
         if self._settings:
             always.add("compare_configuration")
         always |= {f"send_stale[{stepper}]" for stepper in self._axes}
-        return frozenset(always | self._places.offers())
+        return self._places.offers | always
 
     @property
     def emergencies(self) -> deque[Emergency]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Iterator, Mapping
+from functools import cached_property
 from typing import TypeVar
 
 from hiltest.description.models import (
@@ -137,8 +138,11 @@ class NodePlaces:
             return None
         return AxisPlaces(**found)  # type: ignore[arg-type]
 
-    def offers(self) -> set[str]:
-        """Verbs that the roles and the EDS allow, as 'verb' or 'verb[load]'."""
+    @cached_property
+    def offers(self) -> frozenset[str]:
+        """Verbs that the roles and the EDS allow, as 'verb' or 'verb[load]'. They are asked for after every check, for every
+        heater, and don't change.
+        """
         verbs = {
             verb
             for verb, roles in _NODE_VERBS.items()
@@ -154,7 +158,7 @@ class NodePlaces:
         for name in self.names("stepper"):
             if self.axis(name) is not None:
                 verbs |= {f"{verb}[{name}]" for verb in ("enable_driver", "move", "read_position")}
-        return verbs
+        return frozenset(verbs)
 
 
 class _Resolver:
