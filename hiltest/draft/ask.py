@@ -62,13 +62,14 @@ class NodeFound:
     stated: set[CanId] = field(default_factory=set)
     readings: dict[tuple[int, int], bytes] = field(default_factory=dict)
     present: dict[int, int] = field(default_factory=dict)
+    was_asked: bool = True
 
     def text(self, heartbeat_s: float | None) -> str:
         """One line of what it is."""
         parts = [f"{self.node_id}:"]
         identity = self.identity
         if identity is None:
-            parts.append("does not answer")
+            parts.append("does not answer" if self.was_asked else "was not asked who it is")
         else:
             parts.append(
                 f"{self.name or 'no name'}, vendor 0x{identity.vendor_id:08X}, product 0x{identity.product_code:08X}, "

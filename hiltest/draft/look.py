@@ -6,6 +6,7 @@ then listening; then reads of objects, one at a time. A bus on which only errors
 
 from __future__ import annotations
 
+import difflib
 import inspect
 import itertools
 import statistics
@@ -264,8 +265,12 @@ def can_open_quietly(interface: str) -> bool:
     from can.interfaces import BACKENDS
 
     if interface not in BACKENDS:
+        near = difflib.get_close_matches(interface, BACKENDS, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else "."
         known = ", ".join(sorted(BACKENDS))
-        raise UsageError(f"interface {interface!r} is no adapter family of python-can. It knows: {known}")
+        raise UsageError(
+            f"interface {interface!r} is no adapter family of python-can{hint} It knows: {known}"
+        )
     import importlib
 
     module, name = BACKENDS[interface]
@@ -351,7 +356,7 @@ def _look_at(link: Link, port: BusPort, order: Order, seen: Look) -> Look:
             "bit rate, a missing terminator, or a loose wire"
         )
     if order.only_listen:
-        seen.nodes = [NodeFound(node_id, state=state) for node_id, state in _beating(seen)]
+        seen.nodes = [NodeFound(node_id, state=state, was_asked=False) for node_id, state in _beating(seen)]
         return seen
     if seen.listened_only:
         _take_part(port)

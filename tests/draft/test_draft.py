@@ -168,6 +168,8 @@ def test_only_listening_sends_nothing() -> None:
     assert [(node.node_id, node.presence) for node in seen.nodes] == [(5, None)]
     assert bench.boards["head"].firmware.state == 0x7F
     assert "nothing was sent" in seen.lines()[-1]
+    assert any("node 5: was not asked who it is" in line for line in seen.lines())
+    assert "does not answer" not in " ".join(seen.lines())
 
 
 def test_a_board_without_an_id_is_found_and_told_how_to_number(tmp_path: Path) -> None:
@@ -465,7 +467,10 @@ def test_a_board_is_numbered_through_a_serial_adapter_and_stays_so(tmp_path: Pat
     [
         ([], "give --simulate FILE, or --interface"),
         (["--interface", "slcan"], "needs --channel"),
-        (["--interface", "slcna", "--channel", "x"], "no adapter family"),
+        (
+            ["--interface", "slcna", "--channel", "x"],
+            "no adapter family of python-can; did you mean 'slcan'? It knows",
+        ),
         (["--interface", "virtual", "--channel", "x"], "give --bitrate"),
         (["--simulate", str(GLUE_HEAD), "--files", "/nowhere"], "no folder"),
         (["--simulate", str(GLUE_HEAD), "--bitrate", "5"], "expected 10000 to 1000000"),
