@@ -342,7 +342,14 @@ def move_ends(
     moving.judge_end(moving.left(), part.stop_max_s, "node.stop_max_s", "the stop command", node.stop_all)
     moving.judge_off("the stop command")
     moving.go_home()
-    _node_and_bus(moving, part)
+    if node.held_back_by:  # the unit is rejected, and no long move follows: no small one more than is needed
+        measure(
+            "a move under a reset, and with the bus cut",
+            "not part of this drill",
+            note=f"{', '.join(node.held_back_by)} failed before",
+        )
+    else:
+        _node_and_bus(moving, part)
     node.enable_driver(stepper.name, False)
 
 

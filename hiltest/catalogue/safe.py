@@ -455,7 +455,8 @@ def test_over_temperature(
         "began, which its home switch must confirm. Then the same again: the node is reset during the move, and once "
         "the axis stands old moves are sent (then its driver is told current and microsteps anew), and, where safe.bus_cut has passed, the adapter leaves the bus during the next. A node "
         "that has neither a heater nor a fan has no other drills, so here it is also looked that nothing moves by itself for "
-        "limits.drill_silence_s after the reset, and a host falls silent while frames of others go on.",
+        "limits.drill_silence_s after the reset, and a host falls silent while frames of others go on. This second half is left "
+        "out, and that is said, once a check has failed that holds long moves back.",
         limits=(
             (
                 "after node.host_silence_max_s, after node.stop_max_s and after a boot no step more",
