@@ -245,6 +245,87 @@ def test_small_moves_do_not_add_up_to_a_long_one() -> None:
         allowed.node.move("pump", 800, 1.0, 5.0)
 
 
+class Unanswered(RecordingNode):
+    """Makes `share` of each move, and more of it once it was asked for its counter; never says that it is done."""
+
+    offers = frozenset({"read_position[pump]"})
+    share, goes_on = 1.0, 0
+
+    def __init__(self, link: Link) -> None:
+        super().__init__(link)
+        self.at = 0
+
+    def move(self, _stepper: str, microsteps: int, _speed_rev_s: float, _within_s: float) -> None:
+        self.calls.append(("move", microsteps))
+        self.at += round(self.share * microsteps)
+        raise NoAnswer("head", "move", 0.1)
+
+    def read_position(self, _stepper: str) -> int:
+        now, self.at = self.at, self.at + self.goes_on
+        return now
+
+    def restart(self, within_s: float) -> float:
+        self.at = 0
+        return super().restart(within_s)
+
+
+def unanswered(offers: tuple[str, ...] = ("read_position[pump]",)) -> tuple[Bench, Unanswered]:
+    bench = Bench(tuple(GATES_NEEDED["move"]))
+    driver = Unanswered(bench.link)
+    driver.offers = frozenset(offers)
+    bench.guard.watch(driver)
+    bench.node = GuardedNode(driver, bench.guard)
+    return bench, driver
+
+
+def tries(bench: Bench, count: int, microsteps: int = 800) -> None:
+    """So many moves that end without an answer."""
+    for _ in range(count):
+        with pytest.raises(NoAnswer):
+            bench.node.move("pump", microsteps, 1.0, 0.1)
+
+
+def test_small_moves_without_an_answer_add_up_too() -> None:
+    """The axis goes on: what the counter shows is counted, before the restart of the node that sets it to 0 as well; where
+    nobody can read it, or before it was ever read, the whole move."""
+    blind, _ = unanswered(offers=())
+    seen, _ = unanswered()
+    reset, _ = unanswered()
+    for bench in (seen, reset):
+        bench.node.read_position("pump")
+    tries(blind, 2)
+    tries(seen, 2)
+    for _ in range(2):
+        tries(reset, 1)
+        reset.node.restart(1.0)
+        reset.node.read_position("pump")
+    for bench in (blind, seen, reset):
+        with pytest.raises(GateClosed, match=r"\+0\.75 turns from where it began"):
+            bench.node.move("pump", 800, 1.0, 0.1)
+
+
+def test_a_move_that_was_ended_counts_as_far_as_it_went() -> None:
+    """As drills do it: out, stopped on the way, out again. A fifth of 800 each time leaves room for many; one that nobody
+    ended may go on, and counts whole until it is."""
+    bench, driver = unanswered()
+    driver.share = 0.2
+    bench.node.read_position("pump")
+    for _ in range(6):
+        tries(bench, 1)
+        bench.node.stop_all()
+    assert bench.node.read_position("pump") == 6 * 160
+    with pytest.raises(GateClosed):
+        bench.node.move("pump", 800, 1.0, 0.1)
+    under_way, driver = unanswered()
+    driver.share, driver.goes_on = 0.0, 100
+    under_way.node.read_position("pump")
+    tries(under_way, 2)
+    with pytest.raises(GateClosed):
+        under_way.node.move("pump", 800, 1.0, 0.1)
+    under_way.node.stop_all()
+    tries(under_way, 1)
+
+
 def test_what_says_nothing_of_heat_or_motion_holds_nothing_back() -> None:
     """A stalled fan, a dark lamp, a slow bus: no reason to keep an axis from its move."""
     bench = Bench(OPEN)

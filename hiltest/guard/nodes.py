@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import partial
 from typing import TYPE_CHECKING
 
 from hiltest.description.models import Heater, Stepper
 from hiltest.errors import (
+    NodeFault,
     NotOffered,
     Refused,
     UsageError,
@@ -123,11 +125,28 @@ class GuardedNode:
         Longer than small_move_rev, or further than two of these from where the axis began, it has more gates, and is refused
         once a check has failed: see `held_back_by`.
         """
-        turns = self._turns(stepper, microsteps)
+        turns, way = self._turns(stepper, microsteps), self._guard.way(stepper)
+        self._look_how_far(stepper)
         self._guard.permit("move", stepper, travel_rev=turns)
         self._guard.note_on("stepper", stepper)
-        self._driver.move(stepper, microsteps, speed_rev_s, within_s)
-        self._guard.note_moved(stepper, turns)
+        try:
+            self._driver.move(stepper, microsteps, speed_rev_s, within_s)
+        except BaseException:
+            way.unanswered(turns)  # the axis may go on: how far, its counter shows before the next move
+            raise
+        way.moved(turns)
+
+    def _look_how_far(self, stepper: str) -> None:
+        """How far a move went that ended without an answer; where nobody can see that, it counts as made to its end."""
+        way = self._guard.way(stepper)
+        if not way.is_open:
+            return
+        if f"read_position[{stepper}]" in self.offers:
+            with suppress(NodeFault):
+                self.read_position(stepper)
+                way.settle()
+                return
+        way.count_whole()
 
     def _turns(self, stepper: str, microsteps: int) -> float:
         """Turns of the motor, with their sign."""
@@ -137,7 +156,12 @@ class GuardedNode:
 
     def restart(self, within_s: float) -> float:
         """Reset the node; return seconds from the command to its first sign of life. All outputs end off."""
+        axes = self._guard.axes_of(self.name)
+        for stepper in axes:
+            self._look_how_far(stepper)
         self._guard.note_node_off(self.name)
+        for stepper in axes:
+            self._guard.way(stepper).restarted()
         return self._driver.restart(within_s)
 
     # --- for drills: what a careless, late or dead host would do --------------------------------------
@@ -234,6 +258,10 @@ class GuardedNode:
 
     def has_no_power(self) -> None:
         """Tell the guard that the node's power was taken away on purpose, so that its loads are off and it may boot."""
+        for stepper in self._guard.axes_of(self.name):
+            way = self._guard.way(stepper)
+            way.count_whole()
+            way.restarted()
         self._guard.note_node_off(self.name)
 
     def _drills(self, verb: str) -> Drills:
@@ -345,7 +373,9 @@ class GuardedNode:
 
     def read_position(self, stepper: str) -> int:
         """The node's step counter, in microsteps."""
-        return self._driver.read_position(stepper)
+        counter = self._driver.read_position(stepper)
+        self._guard.way(stepper).read(self._turns(stepper, counter))
+        return counter
 
     def read_switch(self, switch: str) -> bool:
         """True when the switch is actuated."""
@@ -355,3 +385,4 @@ class GuardedNode:
         """Command every output off by the quickest way. Never waits for an answer."""
         self._driver.stop_all()
         self._guard.note_node_off(self.name)
+        self._guard.note_stopped(self.name)

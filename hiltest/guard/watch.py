@@ -27,6 +27,7 @@ from hiltest.guard.gates import (
     NODE_GATES,
     SMALL_MOVES_OUT,
 )
+from hiltest.guard.ways import Way
 from hiltest.link import Link
 from hiltest.node.verbs import (
     NodeDriver,
@@ -99,7 +100,7 @@ class Guard:
         self._failed: dict[str, None] = {}
         self._on: dict[tuple[str, str], float | None] = {}
         self._hot: dict[str, _Hot] = {}
-        self._out_rev: dict[str, float] = {}
+        self._ways: dict[str, Way] = {each.name: Way() for each in description.stepper}
         self._used_since_off = self._ever_used = False
         self._last_c: dict[str, tuple[int, float]] = {}
         self._base_c: dict[str, float] = {}
@@ -160,8 +161,10 @@ class Guard:
 
     def _adds_up(self, verb: str, name: str, travel_rev: float) -> str:
         """In words, where it is the moves before that make a move long."""
-        out_rev = self._out_rev.get(name, 0.0) + travel_rev
-        if not self._is_long(verb, name, travel_rev) or abs(travel_rev) >= abs(out_rev):
+        if not self._is_long(verb, name, travel_rev):
+            return ""
+        out_rev = self.way(name).reach_rev(travel_rev)
+        if abs(travel_rev) >= abs(out_rev):
             return ""
         return f" (with those before it {out_rev:+.2f} turns from where it began)"
 
@@ -172,13 +175,16 @@ class Guard:
         assert isinstance(load, Stepper)
         if abs(travel_rev) > load.small_move_rev * 1.001:
             return True
-        out_rev = self._out_rev.get(name, 0.0)
-        further = abs(out_rev + travel_rev) > abs(out_rev)
-        return further and abs(out_rev + travel_rev) > SMALL_MOVES_OUT * load.small_move_rev * 1.001
+        return self.way(name).leads_out(travel_rev, SMALL_MOVES_OUT * load.small_move_rev * 1.001)
 
-    def note_moved(self, name: str, travel_rev: float) -> None:
-        """An axis has made a move of so many motor turns, with its sign."""
-        self._out_rev[name] = self._out_rev.get(name, 0.0) + travel_rev
+    def way(self, stepper: str) -> Way:
+        """How far this axis may be from where it began."""
+        self.load("stepper", stepper)
+        return self._ways[stepper]
+
+    def axes_of(self, node: str) -> tuple[str, ...]:
+        """Names of the steppers of a node."""
+        return tuple(each.name for each in self._description.stepper if each.node == node)
 
     def permit_node(self, verb: str, node: str) -> None:
         """As `permit`, for a verb that is for a whole node."""
@@ -317,6 +323,11 @@ class Guard:
         """Everything on a node is off, because it is being reset on purpose."""
         for kind, name in [key for key in self._on if self._loads[key].node == node]:
             self.note_off(kind, name)
+
+    def note_stopped(self, node: str) -> None:
+        """The stop command was sent: no move is under way on this node."""
+        for stepper in self.axes_of(node):
+            self._ways[stepper].ended = True
 
     def note_maybe_on(self) -> None:
         """Commands that no sound node follows are about to be sent; the next `all_off` verifies what they did."""
@@ -566,6 +577,7 @@ class Guard:
         for driver in self._drivers:
             try:
                 driver.stop_all()
+                self.note_stopped(driver.name)
             except BenchLost as error:
                 lost = error
                 self._not_commanded.append(driver.name)
