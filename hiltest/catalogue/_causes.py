@@ -439,6 +439,18 @@ RETURN_COUPLING = (
 SWITCH_WITH_MOTOR = "a switch changes while the motor runs: its wire lies beside the motor's, its pull-up is weak, or its plug shakes loose"
 RETURN_ENCODER = "only the encoder is off: its hub is loose on the shaft"
 
+STEPS_CURRENT = "run current too low, or speed too high for the load"
+STEPS_FRICTION = "friction, transport lock, belt or coupling loose"
+STEPS_COIL = "one coil with a loose contact"
+STEPS_DIP = "supply dips when the motor starts"
+
+
+def steps_lost(beside_loads: bool = False) -> Causes:
+    """For an axis that came back short; `beside_loads`: it lost none by itself, with nothing else on."""
+    if beside_loads:
+        return (STEPS_DIP, STEPS_CURRENT, STEPS_COIL)
+    return (STEPS_FRICTION, STEPS_CURRENT, STEPS_COIL, STEPS_DIP)
+
 
 def moved_wrong(
     *,

@@ -102,10 +102,11 @@ class Watch:
             measure(
                 "switches not watched while the motor ran",
                 ", ".join(unseen),
-                note="their node did not say them by itself, and can't be asked while it moves",
+                note="their node said nothing of them by itself meanwhile, and can't be asked while it moves",
             )
             measure.qualify(
-                f"nobody saw what {', '.join(unseen)} did while a motor ran: the node says its switches only when it is asked"
+                f"nothing was heard of {', '.join(unseen)} while a motor ran: a node that says its switches only when it is asked, "
+                "or only when they change, does not show that they were watched"
             )
 
 

@@ -438,22 +438,33 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watc
     start_c = _mean_c(link, node, stepper.motor_sensor)
     node.enable_driver(stepper.name, True)
     start_s, rise_k = link.now_s, 0.0
-    clear = clear_of_home(stepper)
+    clear, stands = clear_of_home(stepper), 0
     try:
         axis.move(clear)
+        stands += clear
         while link.now_s - start_s < stepper.warm_s and rise_k <= stepper.warm_rise_max_k:
             for way in (long, -long):
                 with watch.moving(way):
                     axis.move(way, stepper.speed_rev_s)
+                stands += way
                 reading = node.read_temperature_c(stepper.motor_sensor)
                 curve.add(reading)
                 rise_k = reading - start_c
-            if clear and axis.at_home():
+                if rise_k > stepper.warm_rise_max_k:
+                    break
+            if clear and stands == clear and axis.at_home():
+                measure.look_first(*_causes.steps_lost())
                 measure.fail(
                     f"steps were lost: after {link.now_s - start_s:.0f} s out and back {stepper.home_switch!r} was met "
                     f"{clear / axis.per_rev:g} turns too early. Nothing was moved further"
                 )
-        axis.move(-clear)
+        if rise_k > stepper.warm_rise_max_k:
+            measure.note(
+                f"too warm: nothing was moved further, and the axis stands {stands / axis.per_rev:g} motor turns from where it "
+                "began. Let the motor cool, then with the power off bring it back by hand"
+            )
+        else:
+            axis.move(-clear)
     except NoAnswer as error:
         measure.fail(f"the move did not end: {error}")
     ran_s = link.now_s - start_s

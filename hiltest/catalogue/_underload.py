@@ -6,7 +6,7 @@ import contextlib
 from functools import partial
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue import _load
+from hiltest.catalogue import _causes, _load
 from hiltest.catalogue._endswitches import Watch
 from hiltest.catalogue._motion import clear_of_home
 from hiltest.errors import GateClosed, NoAnswer, NodeFault, NotOffered
@@ -33,6 +33,8 @@ class Running:
         self.left_out: list[str] = []
         self.steppers: list[Stepper] = []
         self.watches: list[Watch] = []
+        self.short: dict[str, str] = {}
+        """Axes that came back and met their home switch where they should be clear of it, and which switch."""
         self._off: list[Callable[[], None]] = []
 
     def switch_on(self) -> None:
@@ -82,7 +84,10 @@ class Running:
         self.watches = [Watch(stepper, known, self.measure) for stepper in self.steppers]
 
     def work(self, for_s: float, poll: Callable[[], None]) -> None:
-        """Let it run for about `for_s`; motors go out, clear of their home switch first, and come back the same way."""
+        """Let it run for about `for_s`; motors go out, clear of their home switch first, and come back the same way.
+
+        What meets that switch before it should is moved no further: see `short`.
+        """
         if not self.steppers:
             self._wait(for_s, poll)
             return
@@ -101,8 +106,29 @@ class Running:
                 poll()
                 with watch.moving(direction):
                     move(direction * microsteps)
+            if clear and self._came_back_short(stepper, node):
+                return  # not a step further in, and no other axis goes far
             if clear:
                 move(-clear)
+
+    def _came_back_short(self, stepper: Stepper, node: GuardedNode) -> bool:
+        """Is the home switch met where the axis should be clear of it? The rail dips here, and steps get lost."""
+        assert stepper.home_switch is not None
+        is_short = node.read_switch(stepper.home_switch)
+        if is_short:
+            self.short[stepper.name] = stepper.home_switch
+        return is_short
+
+    def judge_steps(self) -> None:
+        """An axis that came back short has lost steps beside the loads."""
+        for name, switch in self.short.items():
+            self.measure.look_first(*_causes.steps_lost(beside_loads=True))
+            self.measure.require(
+                f"{name} came back without a lost step",
+                False,
+                f"steps were lost beside the loads: {switch!r} was met where the axis should be clear of it. It was moved no "
+                "further",
+            )
 
     def _wait(self, for_s: float, poll: Callable[[], None]) -> None:
         end_s = self.link.now_s + for_s
@@ -147,6 +173,7 @@ def test(
         measure.leave_out(line, f"not running: {line}")
     if trouble:
         measure.require("moves ended", False, trouble)
+    running.judge_steps()
     for watch in running.watches:
         watch.judge(of_axis=True)
     return result

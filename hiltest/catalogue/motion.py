@@ -176,11 +176,11 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
         causes=(
             _causes.RETURN_COUPLING,
             _causes.RETURN_ENCODER,
-            "friction, transport lock, belt or coupling loose",
+            _causes.STEPS_FRICTION,
             "play: grub screw of the coupling, belt tension, worn nut; push and pull the axis by hand",
-            "run current too low, or speed too high for the load",
-            "one coil with a loose contact",
-            "supply dips when the motor starts",
+            _causes.STEPS_CURRENT,
+            _causes.STEPS_COIL,
+            _causes.STEPS_DIP,
             _causes.SWITCH_WITH_MOTOR,
         ),
     ),
@@ -224,8 +224,8 @@ def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
         purpose="The motor gets no warmer than one that has the current it was set to.",
         hazard=f"{_PINCH} The case of a motor gets hot enough to burn in a quarter of an hour.",
         method="Where the description names a sensor on the motor's case: the axis goes out and back at working speed for "
-        "stepper.warm_s, with the sensor watched, and is stopped at once above the limit, or when the home switch is met "
-        "where the axis should be clear of it. The driver only reports what it was told; a wrong sense resistor shows here. "
+        "stepper.warm_s, and the sensor is read after each way. Above the limit no further move is made: the axis stays where it "
+        "is. Nor is one when the home switch is met where the axis should be clear of it. The driver only reports what it was told; a wrong sense resistor shows here. "
         "Switches are watched as in motion.return.",
         limits=(
             (
@@ -240,6 +240,7 @@ def _has_motor_sensor(_description: Description, stepper: Stepper) -> bool:
             "hold current as high as run current, motor of another rating",
             "a driver that gets hot: no copper or heat sink under it, no air",
             "the sensor sits on something else that gets warm",
+            *_causes.steps_lost(),
             _causes.SWITCH_WITH_MOTOR,
         ),
     ),

@@ -112,7 +112,7 @@ def test_the_description_as_it_stands_is_accepted() -> None:
     not_passed = {name: outcome for name, outcome in outcomes(record).items() if outcome != "passed"}
     assert not_passed == {"bus.latency[head]": "not offered"}
     assert "1 not offered, as the description allows" in record.verdict_reason
-    assert "nobody saw what pump_home, level did while a motor ran" in record.verdict_reason
+    assert "nothing was heard of pump_home, level while a motor ran" in record.verdict_reason
     for drill in ("safe.old_commands[head]", "safe.power_return[head]", "safe.over_temperature[reservoir]"):
         assert outcomes(record)[drill] == "passed"
 

@@ -9,11 +9,14 @@ from typing import Any
 import pytest
 
 from hiltest.catalogue import _causes, _endswitches, _motion, _underload
-from hiltest.description.loading import load_description
+from hiltest.clock import SimulatedClock
+from hiltest.description.loading import load_description, load_text
 from hiltest.evidence.model import RunRecord
+from hiltest.measure import CheckFailed, Measure
 from hiltest.node.verbs import Reading, StepperDriver
 
 from .boards import FIXTURES, accept
+from .paper import Nobody
 
 PUMP = load_description(FIXTURES / "glue_head.toml").description.stepper[0]
 ONLY = ("motion.return[pump]",)
@@ -193,6 +196,9 @@ def test_switches_are_watched_while_the_bus_is_loaded_too() -> None:
             self.tell("lid", float(len(self.went) % 2))
             self.went.append(microsteps)
 
+        def read_switch(self, name: str) -> bool:
+            return name == "near" and not self.went
+
     measure: Any = _Kept()
     node: Any = Moves()
     axis = PUMP.model_copy(update={"home_switch": "near", "end_switch": "far", "node": "head"})
@@ -205,6 +211,98 @@ def test_switches_are_watched_while_the_bus_is_loaded_too() -> None:
     assert node.went[0] == round(1.5 * PUMP.home_release_rev * PUMP.steps_per_rev * PUMP.microsteps)
     assert (sum(node.went), len(node.went)) == (0, 4)
     assert measure.found["changes of switches that the moves of pump can't reach"] == 2
+
+
+class _Slips:
+    """A node that moves, and meets its home switch after so many moves; its motor gets warmer with each."""
+
+    offers = frozenset({"read_switch[pump_home]"})
+
+    def __init__(self, *, home_after: int = 99, warmer_k: float = 0.0) -> None:
+        self.home_after, self.warmer_k = home_after, warmer_k
+        self.went: list[int] = []
+
+    def move(self, _axis: str, microsteps: int, speed_rev_s: float, within_s: float) -> None:
+        self.went.append(microsteps)
+
+    def read_switch(self, _name: str) -> bool:
+        return len(self.went) >= self.home_after
+
+    def read_temperature_c(self, _sensor: str) -> float:
+        return 25.0 + self.warmer_k * len(self.went)
+
+    def read_driver(self, _stepper: str) -> StepperDriver:
+        return StepperDriver(True, PUMP.run_current_a, 0.15, PUMP.microsteps, frozenset())
+
+    def enable_driver(self, _stepper: str, _on: bool) -> None: ...
+
+    def on_reading(self, _listener: Any) -> Any:
+        return lambda: None
+
+
+class _Time:
+    now_s = 0.0
+
+    def run_for(self, seconds: float) -> None:
+        self.now_s += seconds
+
+
+CLEAR, LONG = (
+    round(turns * PUMP.steps_per_rev * PUMP.microsteps)
+    for turns in (1.5 * PUMP.home_release_rev, PUMP.long_move_rev)
+)
+
+
+def _measuring(check: str) -> Measure:
+    made = load_text((FIXTURES / "glue_head.toml").read_text(), FIXTURES)
+    return Measure(check, "stepper[pump]", made, SimulatedClock(), Nobody())
+
+
+def test_an_axis_that_lost_steps_beside_the_loads_is_moved_no_further() -> None:
+    """Out and back, and the home switch is met where it should be clear: failed, and the last way home is not made."""
+    measure, node, link = _measuring("bus.with_loads[can]"), _Slips(home_after=3), _Time()
+    running = _underload.Running(link, [], measure)  # type: ignore[arg-type]
+    running.nodes, running.steppers = {"head": node}, [PUMP]  # type: ignore[dict-item]
+    running.watch_switches([])
+    running.work(1.0, lambda: None)
+    running.judge_steps()
+    assert len(node.went) == 3
+    assert sum(node.went) == CLEAR
+    with pytest.raises(CheckFailed, match="steps were lost beside the loads: 'pump_home' was met"):
+        measure.conclude()
+    assert measure.causes[0] == _causes.STEPS_DIP
+
+
+def _warm(node: _Slips) -> Measure:
+    measure, link = _measuring("motion.warm[pump]"), _Time()
+    axis = PUMP.model_copy(update={"motor_sensor": "board"})
+    watch = _endswitches.Watch(axis, [], measure)
+    try:
+        _motion.warm(link, node, axis, measure, watch)  # type: ignore[arg-type]
+        measure.conclude()
+    except CheckFailed as failed:
+        measure.note(str(failed))
+        return measure
+    raise AssertionError("it passed")
+
+
+def test_a_motor_too_warm_is_stopped_where_it_is() -> None:
+    """Above the limit after the first way out: neither back nor home, and it is said where the axis stands."""
+    node = _Slips(warmer_k=PUMP.warm_rise_max_k)
+    measure = _warm(node)
+    assert node.went == [CLEAR, LONG]
+    assert f"stands {(CLEAR + LONG) / PUMP.steps_per_rev / PUMP.microsteps:g} motor turns" in measure.notes[0]
+    assert "rise of the motor's case" in measure.notes[-1]
+    assert measure.causes == []
+
+
+def test_steps_lost_while_it_warms_up_are_no_matter_of_heat() -> None:
+    """The home switch is met too early: the causes told are those of lost steps."""
+    node = _Slips(home_after=3)
+    measure = _warm(node)
+    assert node.went == [CLEAR, LONG, -LONG]
+    assert "steps were lost" in measure.notes[-1]
+    assert measure.causes == list(_causes.steps_lost())
 
 
 @pytest.mark.parametrize(
