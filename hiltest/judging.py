@@ -38,16 +38,20 @@ class CheckOverran(BenchError):
     """A check took longer than its window of bench time."""
 
 
-def outputs_in_words(used: bool, unverified: Sequence[str], error: BaseException | None) -> str:
+def outputs_in_words(
+    used: bool, unverified: Sequence[str], error: BaseException | None, not_commanded: Sequence[str] = ()
+) -> str:
     """What was done about the outputs, and what the nodes said to it.
 
-    `used`: something had been switched on since the last time. `unverified` is what could not be read back; `error` is
-    what went wrong.
+    `used`: something had been switched on since the last time. `unverified` is what could not be read back;
+    `not_commanded` names the nodes that no command reached; `error` is what went wrong.
     """
     if isinstance(error, BenchLost):
         return "the adapter was gone, so no command to switch off got out; what is left is the nodes' own watch on the host"
     if error is not None:
-        return str(error)
+        return "; ".join([*_missed(not_commanded), str(error)])
+    if not_commanded:
+        return "; not confirmed: ".join(["; ".join(_missed(not_commanded)), *unverified])
     if unverified:
         return f"every output was commanded off; not confirmed: {'; '.join(unverified)}"
     if used:
@@ -57,7 +61,20 @@ def outputs_in_words(used: bool, unverified: Sequence[str], error: BaseException
     return "every output was commanded off; nothing had been switched on since the last time"
 
 
+def _missed(not_commanded: Sequence[str]) -> list[str]:
+    if not not_commanded:
+        return []
+    return [f"NOT every output was commanded off, cut the supply: {'; '.join(not_commanded)}"]
+
+
 NOTHING_SENT = "nothing had been sent to a node, so nothing is on by this run"
+
+
+def unspoken_in_words(power: str) -> str:
+    """As `outputs_in_words`, before anything was sent to a node. `power`: how it came on, in words; empty where it did not."""
+    if not power:
+        return NOTHING_SENT
+    return f"nothing had been sent to a node, but {power}: what has a switch that is stuck is on with it. Switch the power off"
 
 
 def classify(

@@ -32,7 +32,14 @@ from hiltest.evidence.model import (
     Value,
     Verdict,
 )
-from hiltest.judging import NOTHING_SENT, CheckOverran, classify, outputs_in_words, where_to_look
+from hiltest.judging import (
+    NOTHING_SENT,
+    CheckOverran,
+    classify,
+    outputs_in_words,
+    unspoken_in_words,
+    where_to_look,
+)
 from hiltest.measure import LEFT_OUT, QUALIFIED, CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
@@ -154,6 +161,7 @@ class Run:
         self.stopped_by: str = ""
         self.ended: str = ""
         self._outputs = NOTHING_SENT
+        self._outputs_used = ""
         self._outputs_then = ""
         self.not_opened: str = ""
         self.unusable: str = ""
@@ -680,16 +688,27 @@ class Run:
 
         On a bus that nobody was allowed to speak on yet, nothing is sent: nothing can be on by our doing.
         """
-        if self._open is None or self.lost or not self._open.spoken:
+        if self._open is None:
+            return None
+        if not self._open.spoken:
+            power = self._open.power
+            self._outputs = unspoken_in_words("" if power is None else power.how_it_came_on())
+            return None
+        if self.lost:
             return None
         guard = self._open.guard
         used = guard.has_energised
         try:
             unverified = guard.all_off(reason)
         except HiltestError as error:
-            self._outputs = outputs_in_words(used, (), error)
+            self._outputs = self._outputs_used = outputs_in_words(used, (), error, guard.not_commanded)
             return error
-        self._outputs = outputs_in_words(used, unverified, None)
+        missed = guard.not_commanded
+        said = outputs_in_words(used, unverified[len(missed) :], None, missed)
+        if used:
+            self._outputs_used = said
+        # Where nothing was used nothing is asked: what was said last of what was used holds.
+        self._outputs = said if missed or not self._outputs_used else self._outputs_used
         return None
 
     def emergency_off(self) -> None:

@@ -383,6 +383,7 @@ class GuardedNode:
 
     def stop_all(self) -> None:
         """Command every output off by the quickest way. Never waits for an answer."""
-        self._driver.stop_all()
+        was_told = self._driver.stop_all() is not False
         self._guard.note_node_off(self.name)
-        self._guard.note_stopped(self.name)
+        if was_told:
+            self._guard.note_stopped(self.name)

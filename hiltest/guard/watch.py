@@ -110,7 +110,8 @@ class Guard:
         self._tripped: tuple[str, float] | None = None
         self._is_acknowledged = True
         self._in_emergency = False
-        self._not_commanded: list[str] = []
+        self.not_commanded: tuple[str, ...] = ()
+        """In words: the nodes that the last all-off did not reach, and why."""
         self.released_because: str | None = None
         self.records: list[tuple[float, str]] = []
 
@@ -522,8 +523,8 @@ class Guard:
     def all_off(self, reason: str) -> tuple[str, ...]:
         """Command every output off on every node, then read back what can be read.
 
-        Returns what could not be verified, in words. Reads back only when something was energised since the
-        last time and the caller may wait (not inside a listener).
+        Returns, in words, what was not commanded (see `not_commanded`), then what could not be verified. Reads back only
+        when something was energised since the last time and the caller may wait (not inside a listener).
 
         Raises:
             NodeFault: a node says that a heater is still on. Cut the supply.
@@ -537,7 +538,8 @@ class Guard:
         lost = self._command_off()
         if lost is not None:
             raise lost
-        return self._verify_off() if used and self._link.can_wait else ()
+        self._used_since_off = used and bool(self.not_commanded)
+        return self.not_commanded + (self._verify_off() if used and self._link.can_wait else ())
 
     def emergency_off(self) -> bool:
         """Command every output off from wherever the program is; True if every command went out.
@@ -551,7 +553,7 @@ class Guard:
         try:
             self._forget_what_is_on()
             self._command_off()
-            is_off = not self._not_commanded
+            is_off = not self.not_commanded
             for driver in self._drivers:
                 _quietly(driver.go_silent)
             return is_off
@@ -573,17 +575,23 @@ class Guard:
 
     def _command_off(self) -> BenchLost | None:
         lost: BenchLost | None = None
-        self._not_commanded = []
+        missed: list[str] = []
         for driver in self._drivers:
+            why = ""
             try:
-                driver.stop_all()
-                self.note_stopped(driver.name)
+                if driver.stop_all() is False:
+                    why = "the adapter did not take every command"
+                else:
+                    self.note_stopped(driver.name)
             except BenchLost as error:
                 lost = error
-                self._not_commanded.append(driver.name)
+                missed.append(f"node {driver.name!r}: {error}")
             except Exception as error:  # one node's driver must not keep the next node's outputs on
-                self._not_commanded.append(driver.name)
-                self._record(f"stop_all of {driver.name!r} failed: {error!r}")
+                why = f"its driver's stop_all failed: {error!r}"
+            if why:
+                missed.append(f"node {driver.name!r}: {why}")
+                self._record(f"NOT COMMANDED OFF, cut the supply: {missed[-1]}")
+        self.not_commanded = tuple(missed)
         self._forget_what_is_on()
         return lost
 

@@ -44,10 +44,22 @@ class Power:
         self._operator = operator
         self.supply = supply
         self.is_on: bool | None = None
+        self.may_be_on = False
+        """Was it switched on, or was somebody asked to, with nobody to say since that it is off?"""
         self.leave_out: list[str] = []
         """Parts whose plugs stay out, in words: those that were not measured right with the power off."""
         self.came_on_a = math.nan
         """What the supply gave when it was switched on last, in A; NaN where nobody read it."""
+
+    def how_it_came_on(self) -> str:
+        """In words, who switched it on or was asked to; empty where it is off, or was not switched on here."""
+        if not self.may_be_on:
+            return ""
+        return (
+            "somebody was asked to switch the power on"
+            if self.supply is None
+            else "the bench supply was switched on"
+        )
 
     def off(self) -> None:
         """Switch the power off and wait until it is; does nothing when it is off already.
@@ -73,7 +85,7 @@ class Power:
             left_v = self.supply.read_v()
             if left_v > OFF_BELOW_V:
                 raise NotObservable(f"the bench supply was switched off and still shows {left_v:.1f} V")
-        self.is_on = False
+        self.is_on = self.may_be_on = False
 
     def cut(self) -> None:
         """Switch the bench supply off at once, without waiting; does nothing where there is none."""
@@ -90,6 +102,7 @@ class Power:
         """
         if self.is_on:
             return True
+        self.may_be_on = True
         if self.supply is None:
             self.is_on = self._operator.ask(
                 "power.on",
@@ -104,6 +117,7 @@ class Power:
         self.is_on = self.came_on_a < IN_LIMIT_SHARE * self.supply.read_limit_a()
         if not self.is_on:
             self.supply.switch(False)
+            self.may_be_on = False
         return self.is_on
 
 

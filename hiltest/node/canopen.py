@@ -612,17 +612,18 @@ class CanopenDriver:
 
     # --- off ------------------------------------------------------------------------------------------
 
-    def stop_all(self) -> None:
+    def stop_all(self) -> bool:
         """Command every output off and the node pre-operational, each twice, waiting for no answer.
 
-        Never raises anything but BenchLost. Falls silent, so that the node's own watch on the host acts, when
-        the frames can't be handed to the adapter.
+        Returns whether each command was handed to the adapter at least once. Never raises anything but BenchLost. Falls
+        silent, so that the node's own watch on the host acts, when no frame can be handed to the adapter.
         """
         self._forget_outputs()
-        sent = 0
+        sent: set[Frame] = set()
         for frame in self._off_frames * 2:
             try:
-                sent += self._send_now(frame)
+                if self._send_now(frame):
+                    sent.add(frame)
             except BenchLost as error:
                 self._life.fall_silent()
                 raise BenchLost(
@@ -631,6 +632,7 @@ class CanopenDriver:
                 ) from error
         if not sent:
             self._life.fall_silent()
+        return sent.issuperset(self._off_frames)
 
     def _send_now(self, frame: Frame) -> bool:
         for _ in range(2):

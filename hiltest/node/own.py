@@ -118,8 +118,11 @@ class OwnDriver:
     def reset(self) -> None:
         """Command the node to reset. `heard` tells its "boot"."""
 
-    def stop_all(self) -> None:
-        """Command every output off by the quickest way that the protocol has. Never waits for an answer."""
+    def stop_all(self) -> bool | None:
+        """Command every output off by the quickest way that the protocol has. Never waits for an answer.
+
+        Raise, or return False, where a command could not be handed to the adapter; nothing need be returned otherwise.
+        """
         raise UsageError(
             f"driver {type(self).__name__} of node {self.name!r} has no stop_all: nothing may be driven without"
         )

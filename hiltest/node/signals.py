@@ -768,22 +768,22 @@ class SignalDriver:
 
     # --- off ----------------------------------------------------------------------------------------
 
-    def stop_all(self) -> None:
+    def stop_all(self) -> bool:
         """Command every output off, in every message that has one, each twice, waiting for no answer.
 
-        Never raises anything but BenchLost. Falls silent, so that the node's own watch on the host acts, when
-        the frames can't be handed to the adapter.
+        Returns whether each command was handed to the adapter at least once. Never raises anything but BenchLost. Falls
+        silent, so that the node's own watch on the host acts, when no frame can be handed to the adapter.
         """
         self._rest_outputs()
         spots = list(self._roles.outputs())
         all_off = self._roles.commands.get(("node", self.name, "all_off"))
         if all_off is not None:
             spots.append(all_off)
-        sent = 0
+        was_sent: dict[tuple[str, int], bool] = {}
         for name in self._roles.messages(spots) * 2:
-            for frame in self._outgoing.messages[name].pages():
+            for page, frame in enumerate(self._outgoing.messages[name].pages()):
                 try:
-                    sent += self._send_now(frame)
+                    was_sent[name, page] = self._send_now(frame) or was_sent.get((name, page), False)
                 except BenchLost as error:
                     self._outgoing.fall_silent()
                     raise BenchLost(
@@ -791,8 +791,9 @@ class SignalDriver:
                         "commands is what remains"
                     ) from error
         self._commanded_ns = self._link.now_ns
-        if spots and not sent:
+        if spots and not any(was_sent.values()):
             self._outgoing.fall_silent()
+        return all(was_sent.values())
 
     def _send_now(self, frame: Frame) -> bool:
         for _ in range(2):

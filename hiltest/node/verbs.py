@@ -206,8 +206,11 @@ class NodeDriver(Protocol):
         """Show one colour of the lamp, or none."""
         ...
 
-    def stop_all(self) -> None:
-        """Command every output off by the quickest way the protocol has. Never waits for an answer."""
+    def stop_all(self) -> bool | None:
+        """Command every output off by the quickest way the protocol has. Never waits for an answer.
+
+        False where not every command could be handed to the adapter, which nobody may take for off.
+        """
         ...
 
 

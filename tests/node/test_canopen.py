@@ -654,6 +654,14 @@ def test_stop_all_clears_a_full_queue_first(bench: Bench) -> None:
     assert bench.port.sent[-1].data == b"\x80\x05"
 
 
+def test_stop_all_that_no_frame_got_out_of_says_so(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An adapter that takes nothing, emptied or not: nobody may take that for off. Otherwise it is off."""
+    assert bench.driver.stop_all() is True
+    monkeypatch.setattr(bench.port, "flush", lambda: None)
+    bench.port.is_full = True
+    assert bench.driver.stop_all() is False
+
+
 def test_stop_all_on_a_lost_bus_says_what_remains(bench: Bench) -> None:
     """Only BenchLost comes out, it names the node's own watch, and the host is silent from then on."""
     bench.port.is_lost = True

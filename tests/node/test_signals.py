@@ -208,6 +208,14 @@ def test_a_full_queue_is_emptied_for_the_stop(bench: Bench) -> None:
     assert bench.port.sent[-1].data[0] & 1
 
 
+def test_a_stop_that_no_frame_got_out_of_says_so(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An adapter that takes nothing, emptied or not: nobody may take that for off. Otherwise it is off."""
+    assert bench.driver.stop_all() is True
+    monkeypatch.setattr(bench.port, "flush", lambda: None)
+    bench.port.is_full = True
+    assert bench.driver.stop_all() is False
+
+
 def test_a_node_that_began_anew_is_not_told_to_go_on(bench: Bench) -> None:
     """A smaller uptime means a reset: outputs rest from the next frame on, and the guard hears of it."""
     bench.driver.set_fan("box", 0.6)
