@@ -25,6 +25,8 @@ ACT_WITHIN_S = 20.0
 LOST_BORNE_S = 3.0
 RAIL_DOWN_V = 5.0
 BACK_S = 4.0
+SILENT_S = 3.0
+"""A node that says something by itself and then nothing for so long is without power; heartbeats come faster."""
 
 
 def power_return(
@@ -104,19 +106,19 @@ def emergency_stop(
 ) -> None:
     """Press it while fans run and the host is dead: the power of the outputs must go, and not come back by itself.
 
-    The rail shows it, so a node without a fan is drilled too: then it is said that nothing was on.
+    The rail shows it, so it is pressed where no fan can run too: then it is said, with the verdict as well, that nothing was on.
     """
     say_motors_left_out(part, measure)
     live = Live(link, node, part, measure, supply=supply)
     live.note_rest()
     live.start_fans()
     if not live.fans:
-        if any(fan.node == part.name for fan in measure.description.fan):
-            measure.not_observable("no fan has passed its own checks, so no output could be seen to drop")
-        measure(
-            "on when it was pressed",
-            "nothing",
-            note="the node has no fan: that its rail falls was seen, and not whether what was on starts again",
+        has_fan = any(fan.node == part.name for fan in measure.description.fan)
+        why = "no fan could be run" if has_fan else "the node has no fan"
+        measure("on when it was pressed", "nothing", note=why)
+        measure.qualify(
+            f"the emergency stop of {part.name!r} was pressed with nothing on ({why}): that the power goes was looked at, and not "
+            "whether what was on starts again when it is let go"
         )
     node.excuse(part.name, ACT_WITHIN_S + 9.0)
     runs = "Fans run" if live.fans else "Nothing runs"
@@ -127,50 +129,76 @@ def emergency_stop(
     ):
         node.stop_all()
         measure.not_observable("the emergency stop was not pressed")
-    dropped = _await_rail(link, node, live)
+    dropped = _await_rail(link, node, max(SILENT_S, 3 * part.heartbeat_s))
     node.go_silent()
-    measure(
-        "power of the outputs gone after the answer within",
-        dropped[0],
-        "s",
-        high=ACT_WITHIN_S,
-        note=dropped[1],
-    )
-    measure.look_first(*_causes.emergency_stop(not math.isnan(dropped[0])))
-    if math.isnan(dropped[0]):
+    if dropped is None:
+        _nobody_saw_it(node, part, measure, operator)
+        return
+    dropped_s, what = dropped
+    measure("power of the outputs gone after the answer within", dropped_s, "s", high=ACT_WITHIN_S, note=what)
+    measure.look_first(*_causes.emergency_stop(not math.isnan(dropped_s)))
+    if math.isnan(dropped_s):
         node.stop_all()
         measure.fail(
             "the emergency stop was pressed and the outputs kept their power. Nobody works at this machine"
         )
     node.has_no_power()
     link.port.flush()
-    operator.ask(
-        f"safe.estop.release[{part.name}]",
-        "Let the emergency stop go (turn or pull it), and nothing else. Done?",
-        show=f"CAUTION: {cautions.EMERGENCY_STOP_RELEASE}",
-    )
+    _let_it_go(part, operator)
     _await_answer(link, node, 3 * part.boot_max_s + 2.0)
     node.resume()
     live.fan_hz.clear()
     live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
     live.judge_rest("the emergency stop was let go")
+    live.say_what_was_left_out()
 
 
-def _await_rail(link: Link, node: GuardedNode, live: Live) -> tuple[float, str]:
-    """When the rail fell or the node fell silent, in s from now, and which of the two it was."""
-    start_s = link.now_s
-    while link.now_s - start_s < ACT_WITHIN_S:
-        link.run_for(EVERY_S)
-        try:
-            volts = node.read_supply_v()
-        except NotOffered:
-            volts = math.nan
-        except NodeFault:
-            return link.now_s - start_s, "the node is without power"
-        if volts < RAIL_DOWN_V:
-            return link.now_s - start_s, f"the rail fell to {volts:.1f} V"
-    del live
-    return math.nan, "the rail stayed up"
+def _let_it_go(part: Node, operator: Operator) -> None:
+    operator.ask(
+        f"safe.estop.release[{part.name}]",
+        "Let the emergency stop go (turn or pull it), and nothing else. Done?",
+        show=f"CAUTION: {cautions.EMERGENCY_STOP_RELEASE}",
+    )
+
+
+def _nobody_saw_it(node: GuardedNode, part: Node, measure: Measure, operator: Operator) -> None:
+    """The node went on talking and says nothing of its rail: its logic is fed apart, or the stop has no effect."""
+    node.stop_all()
+    _let_it_go(part, operator)
+    node.resume()
+    measure.not_observable(
+        f"node {part.name!r} went on talking and says nothing of the voltage of its outputs: its logic is fed apart or the "
+        "emergency stop has no effect, and nobody could look which of the two",
+        f"the role 'supply_v' of node {part.name!r}; until then measure by hand, with a voltmeter at the outputs' supply, that it "
+        "falls when the emergency stop is pressed",
+    )
+
+
+def _await_rail(link: Link, node: GuardedNode, silent_s: float) -> tuple[float, str] | None:
+    """When the rail fell or the node fell silent, in s from now, and which of the two it was; NaN if neither did.
+
+    A node that says nothing of its rail is silent once it has been so for `silent_s`; None where it went on talking.
+    """
+    start_s, could_look = link.now_s, False
+    heard_s: list[float] = []
+    remove = node.on_reading(lambda reading: heard_s.append(link.now_s) if not reading.asked else None)
+    try:
+        while link.now_s - start_s < ACT_WITHIN_S:
+            link.run_for(EVERY_S)
+            try:
+                volts = node.read_supply_v()
+            except NotOffered:
+                if heard_s and link.now_s - heard_s[-1] > silent_s:
+                    return heard_s[-1] - start_s, "the node fell silent: it is without power"
+                continue
+            except NodeFault:
+                return link.now_s - start_s, "the node is without power"
+            could_look = could_look or not math.isnan(volts)
+            if volts < RAIL_DOWN_V:
+                return link.now_s - start_s, f"the rail fell to {volts:.1f} V"
+    finally:
+        remove()
+    return (math.nan, "the rail stayed up") if could_look else None
 
 
 def sensor_lost(

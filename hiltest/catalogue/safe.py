@@ -596,9 +596,10 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
         purpose="The emergency stop takes the power off the outputs without any software, and letting it go starts nothing.",
         hazard="A stop that only sends a message protects nobody. Stop category 0 or 1 of IEC 60204-1; its reset must not start "
         "the machine.",
-        method="It comes before the first closed loop and before any long move. Fans run, the operator presses the emergency "
-        "stop: the rail at the node must fall below 5 V, or the node lose its power. When it is let go nothing is "
-        "commanded for limits.drill_silence_s.",
+        method="It comes before the first closed loop and before any long move. Fans that have passed their own checks run (where none "
+        "can, nothing does, and the verdict says so), and the operator presses the emergency stop: the rail at the node must fall "
+        "below 5 V, or the node lose its power. A node that goes on talking and says nothing of its rail shows neither: then it is "
+        "not observable. When it is let go nothing is commanded for limits.drill_silence_s.",
         limits=(("the rail falls within 20 s of the answer", "the time a person needs"), _SILENCE, _AT_REST),
         causes=_causes.ESTOP,
     ),

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from typing import Any
 
 import pytest
 
+from hiltest.catalogue import _hands
+from hiltest.errors import NotOffered
 from hiltest.meters import operator
+from hiltest.node.verbs import Reading
 
 from . import variants
 from .boards import accept
@@ -278,6 +282,62 @@ def test_an_emergency_stop_that_takes_no_power_is_found() -> None:
     found, _ = drill("safe.emergency_stop[head]", "emergency_stop_dead", operator=True)
     assert found.outcome == "failed"
     assert "kept their power" in found.reason
+
+
+def test_a_failed_fan_does_not_keep_the_emergency_stop_from_being_pressed() -> None:
+    """With nothing on, as on a node without a fan: the rail is seen to fall, and the verdict says what was not looked at."""
+    name = "safe.emergency_stop[head]"
+    stalled = ("fan_stalled[nozzle]", "fan_stalled[electronics]")
+    record = accept(*stalled, seed=4, operator=True, only=(*READY, name))
+    found = next(each for each in record.checks if each.name == name)
+    assert found.outcome == "passed", found.reason
+    on = next(m for m in found.measurements if m.name == "on when it was pressed")
+    assert (on.value, on.note) == ("nothing", "no fan could be run")
+    assert "not whether what was on starts again" in record.verdict_reason
+
+
+class _Talks:
+    """A node that says nothing of its rail; it talks until `falls_silent_s`."""
+
+    def __init__(self, falls_silent_s: float) -> None:
+        self.falls_silent_s, self.now_s = falls_silent_s, 0.0
+        self.hears: list[Any] = []
+
+    def run_for(self, seconds: float) -> None:
+        self.now_s += seconds
+        if self.now_s < self.falls_silent_s:
+            for each in self.hears:
+                each(Reading("heartbeat", "head", 5.0, 0, asked=False))
+
+    def on_reading(self, listener: Any) -> Any:
+        self.hears.append(listener)
+        return self.hears.clear
+
+    def read_supply_v(self) -> float:
+        raise NotOffered("head", "read_supply_v")
+
+
+def test_an_emergency_stop_that_nobody_could_look_at_is_no_verdict_on_it() -> None:
+    """No word of the rail: a node that falls silent shows that its power went, one that talks on shows nothing."""
+    dies: Any = _Talks(2.0)
+    fell = _hands._await_rail(dies, dies, 3.0)
+    assert fell is not None
+    assert fell[0] < 2.0
+    assert "silent" in fell[1]
+    stays: Any = _Talks(math.inf)
+    assert _hands._await_rail(stays, stays, 3.0) is None
+    assert not stays.hears
+
+
+def test_where_nobody_could_look_the_emergency_stop_is_let_go_again(
+    shown: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not observable, with what to measure by hand, and the rest of the run has its power."""
+    monkeypatch.setattr(_hands, "_await_rail", lambda *_: None)
+    found, _ = drill("safe.emergency_stop[head]", operator=True)
+    assert found.outcome == "not observable"
+    assert "says nothing of the voltage" in found.reason
+    assert "safe.estop.release[head]" in shown
 
 
 def test_a_node_that_goes_on_when_the_emergency_stop_is_let_go_is_found(shown: dict[str, str]) -> None:
