@@ -134,13 +134,15 @@ def test_a_cable_too_long_for_the_sample_point_is_found() -> None:
         ("twists_per_m = 40.0", "", "not judged"),
         ("twists_per_m = 40.0", "load_wires_distance_m = 0.0027", "passed"),
         ("twists_per_m = 0.0", "load_wires_distance_m = 0.005", "may disturb"),
-        ("twists_per_m = 0.0", "load_wires_distance_m = 0.0027", "failed"),
+        ("twists_per_m = 0.0", "load_wires_distance_m = 0.002", "may disturb"),
+        ("twists_per_m = 0.0", "load_wires_distance_m = 0.0016", "failed"),
         ("", "load_wires_distance_m = 0.0027", "not judged"),
     ],
 )
 def test_a_straight_pair_in_one_bundle_with_the_loads_is_found(twists: str, apart: str, outcome: str) -> None:
     """Judged only where the description says how the wires lie. 2.4 m beside a heater that switches 24 V and its current in
-    200 ns, by the formulas of physics/edges.py: the order of a volt at 2.7 mm, a third at 5 mm, hundredths with a twist.
+    200 ns, by the formulas of physics/edges.py: 1.6 V where the wires touch, 1.3 V at 2 mm, a third of a volt at 5 mm,
+    hundredths with a twist. They are right to a factor of 3, so only from 1.5 V on a pulse is above 0.5 V for certain.
     """
     found = desk("desk.line[can]", edited(("twists_per_m = 40.0", f"{twists}\n{apart}")))
     label = "pulse that a load's edge makes in the pair"
