@@ -223,7 +223,10 @@ class Losses:
                 "in the node: the bus had no error, and neither host nor adapter tells of a dropped frame",
                 self.in_node,
             ),
-            ("in the node or in the adapter, which tells neither errors nor dropped frames", self.unknown),
+            (
+                "in the node or in the adapter, or in this machine: neither errors nor dropped frames are told",
+                self.unknown,
+            ),
             (
                 "in the adapter: handed to it and never sent, it repeats nothing (one-shot mode) or has given up",
                 self.unsent,
@@ -583,11 +586,10 @@ class LoadTest:
 
     def _losses(self, errors: int, sent: dict[str, int]) -> Losses:
         """Lost frames by place: first what host and adapter say, then by whether the bus had errors, else in the node."""
-        losses = Losses(in_host=self._lost_in_host())
-        if (
-            not losses.in_host and not self.load.stuck
-        ):  # an echo that the host dropped is no frame that was not sent
-            losses.unsent = self.load.unsent
+        losses, host_tells = Losses(in_host=self._lost_in_host()), self._host_tells()
+        if not losses.in_host and not self.load.stuck:
+            # An echo that the host dropped is no frame that was not sent, and only a host that counts knows which it was.
+            losses.unsent, losses.unknown = (self.load.unsent, 0) if host_tells else (0, self.load.unsent)
         missing = 0
         for name, arrivals in self._numbers.items():
             check = SequenceCheck(self._modulus[name])
@@ -605,8 +607,8 @@ class LoadTest:
                 losses.in_host = max(losses.in_host, missing)
         elif errors:
             losses.on_bus = missing
-        elif not self._host_tells():
-            losses.unknown = missing
+        elif not host_tells:
+            losses.unknown += missing
         elif losses.unsent:
             losses.unsent += unanswered  # a read that was not sent has no answer
             losses.in_node = missing - unanswered

@@ -354,6 +354,15 @@ def test_a_read_without_an_answer_is_the_nodes_only_where_the_adapter_sends_agai
     assert words in told
     assert not_words not in told
 
+    test.load.handed, test.load.echoed = 100, 93
+    assert test._losses(2, {}).unsent == 7
+    test._host_tells = lambda: False  # type: ignore[method-assign]
+    for errors, lost in ((0, 10), (2, 7)):
+        losses = test._losses(errors, {})
+        assert (losses.unsent, losses.unknown) == (0, lost), (
+            "an echo may have been dropped in a host that tells nothing"
+        )
+
 
 def test_an_adapter_that_hears_itself_is_found_beside_a_node_that_speaks_in_messages() -> None:
     """No request of its own shows it there: the load test's frames come back, and don't count as the node's."""
