@@ -40,6 +40,7 @@ NO_RIGHT = (
     "this account may not set the interface (that takes CAP_NET_ADMIN: `hiltest manual linux`), so it can neither be opened "
     "without taking part nor be tried at other bit rates"
 )
+TAKES_PART = "can't be opened without taking part"
 DRAIN_S = 0.05
 """What an adapter had still to tell of the bit rate before."""
 ENOUGH_FRAMES, ENOUGH_ERRORS = 2, 300
@@ -213,11 +214,11 @@ def _start(order: Order) -> _Start:
         return _kernel_start(order.channel, given_bps, _kernel_facts(order.channel))
     quiet = can_open_quietly(order.interface)
     if given_bps is not None:
-        return _Start(given_bps, "given", quiet)
+        by = "given" if quiet else f"given, and not listened for: interface {order.interface!r} {TAKES_PART}"
+        return _Start(given_bps, by, quiet)
     if not quiet:
         raise UsageError(
-            f"interface {order.interface!r} can't be opened without taking part, and at a wrong bit rate it would disturb "
-            "the bus: give --bitrate"
+            f"interface {order.interface!r} {TAKES_PART}, and at a wrong bit rate it would disturb the bus: give --bitrate"
         )
     return _Start(SCAN_BPS[0], "", quiet=True, finds=True)
 
@@ -240,7 +241,12 @@ def _kernel_start(channel: str, given_bps: int | None, facts: InterfaceFacts | N
         return _Start(set_bps, f"{by_kernel}, and not looked for: {NO_RIGHT}", quiet=False)
     if given_bps is None:
         raise _without_a_rate(channel)
-    return _Start(given_bps, "given", quiet=False)
+    is_can = facts is not None and facts.exists and facts.kind == "can"
+    return _Start(
+        given_bps,
+        f"given, and not listened for: {NO_RIGHT if is_can else f'{channel} {TAKES_PART}'}",
+        quiet=False,
+    )
 
 
 def _opened(order: Order, start: _Start) -> tuple[BusPort, _Start]:
@@ -252,7 +258,7 @@ def _opened(order: Order, start: _Start) -> tuple[BusPort, _Start]:
         if order.interface != "socketcan" or start.fallback_by is None:
             raise
         why = NO_RIGHT if isinstance(error, NotPermitted) else " ".join(str(error).split())
-    by = start.rate_by or f"{start.fallback_by}, and not looked for: {why}"
+    by = f"{start.rate_by or start.fallback_by}, and not {'listened' if start.rate_by else 'looked'} for: {why}"
     return open_port(bus), _Start(start.rate_bps, by, quiet=False)
 
 

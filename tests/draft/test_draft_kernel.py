@@ -179,6 +179,22 @@ def test_a_driver_that_can_not_listen_only_is_said_to(kernel: Kernel, tmp_path: 
     assert (kernel.facts.is_up, kernel.facts.bitrate, kernel.facts.listen_only) == (True, 1_000_000, False)
 
 
+@pytest.mark.parametrize(
+    ("settable", "why"), [(True, "does not offer listen-only mode"), (False, "this account may not set")]
+)
+def test_with_a_rate_given_too_it_says_why_it_takes_part(
+    kernel: Kernel, tmp_path: Path, settable: bool, why: str
+) -> None:
+    """Whoever gives a rate is told all the same that nobody listened first, and why."""
+    kernel.can_listen_only = False
+    kernel.facts = replace(FOUND, settable=settable)
+    with open_bench(GLUE_HEAD):
+        draft(order(tmp_path / "a.toml", bit_rate_bps=1_000_000))
+    text = " ".join((tmp_path / "a.toml").read_text().replace("\n#", "").split())
+    assert re.search(rf"(given|set to it in the kernel), and not (listened|looked) for: [^;]*{why}", text)
+    assert "listened taking part" in text
+
+
 def test_where_nobody_speaks_the_rate_that_was_set_counts(kernel: Kernel, tmp_path: Path) -> None:
     """A board without a node id is silent; it is asked at the rate that a person gave the interface."""
     with open_bench(GLUE_HEAD, faults=["unconfigured_node"]):
