@@ -93,8 +93,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_report_header(config: pytest.Config) -> list[str]:
     benches = config.stash[BENCHES]
     lines = [bench.settings.header(bench.name if len(benches) > 1 else "") for bench in benches]
-    with_catalogue = any("hiltest.catalogue" in word for word in config.invocation_params.args)
-    if with_catalogue and lines and spread.is_spreading(config):  # a worker has no terminal to say it on
+    if lines and spread.is_spreading(config):  # a worker has no terminal, and only it knows what will run
         from hiltest import cautions
         from hiltest.evidence.text import spoken
 

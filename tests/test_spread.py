@@ -18,6 +18,7 @@ import pytest
 import hiltest.evidence.runfolder
 import hiltest.node.canopen
 import hiltest.simbench.doors.inprocess  # noqa: F401 - a run inside this process must not import numpy anew
+from hiltest import cautions
 from hiltest.benches import Bench, Benches
 from hiltest.catalogue.registry import checks
 from hiltest.clock import sleep_s, wall_s
@@ -109,6 +110,13 @@ def spread(tmp_path_factory: pytest.TempPathFactory, fixtures_dir: Path) -> Sess
 
 
 # --- with pytest-xdist ----------------------------------------------------------------------------------
+
+
+def test_the_cautions_come_once_before_anything_starts(spread: Session) -> None:
+    """Whatever was asked for: a worker has no terminal to say them on."""
+    told = [line for line in spread.text.splitlines() if line.startswith("caution: ")]
+    assert len(told) == len(set(told)) == 1 + len(cautions.BY_GROUP)
+    assert spread.text.index("caution: ") < spread.text.index("passed")
 
 
 def test_each_bench_has_one_worker_and_each_worker_one_bench(spread: Session) -> None:
