@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 UNDER_WAY_S = 0.3
 LOOK_S = 0.3
-"""Between the two looks that show that it stands."""
+"""Between the two looks that show that it stands, or as long as STEPS_SEEN take where they take longer."""
+STEPS_SEEN = 2.0
 STALE_FOR_S = 0.2
 OLD_MOVES = 20
 """An old move is this part of the small move: however many are obeyed, little happens."""
@@ -46,8 +47,12 @@ BACK_S = 3.0
 
 @dataclass(frozen=True, slots=True)
 class UnderWay:
-    """A slow move: the counter in microsteps at the last look, microsteps/s, and what the bench supply gives."""
+    """A slow move: its length and the counter in microsteps, where it began and at the last look, microsteps/s, and what the
+    bench supply gives.
+    """
 
+    length: int
+    began: int
     before: int
     speed: float
     on_a: float
@@ -129,28 +134,34 @@ class Moving:
         self.node.resume()
 
     def _under_way(self, microsteps: int, limit_s: float, what: str) -> UnderWay:
-        """Set off on a move of `microsteps` that would take PULSE_OVER_LIMIT times `limit_s`."""
+        """Set off on a move of `microsteps` that would take `takes_s(limit_s)`."""
         measure, axis = self.measure, self.axis
+        if abs(microsteps) < 2:
+            self._end_unseen(f"{microsteps} microsteps of the small move are left for a move when {what}")
         self.node.enable_driver(self.stepper.name, True)
-        speed = abs(microsteps) / (PULSE_OVER_LIMIT * limit_s)
+        speed = abs(microsteps) / takes_s(limit_s)
         start = axis.position()
         self._set_off(microsteps, speed / axis.per_rev)
         on_a = self.supply.read_a() if self.supply is not None else 0.0
         before = axis.position()
         measure(f"under way when {what}", abs(before - start), "microsteps", low=1, high=abs(microsteps) - 1)
-        return UnderWay(before, speed, on_a)
+        return UnderWay(abs(microsteps), start, before, speed, on_a)
 
     def _judge_stands(
         self, under_way: UnderWay, limit_s: float, limit: str, what: str, counted_from: int | None = None
     ) -> None:
-        """By two looks: it went no further than it may within `limit_s`, and stands; the supply shows no current of it."""
+        """By two looks: it went no further than it may within `limit_s`, and stands; the supply shows no current of it.
+
+        A move that has come to its own end shows nothing of this, and is never read as one that was ended.
+        """
         measure, axis = self.measure, self.axis
         first, encoder_first = axis.position(), axis.encoder_turns()
-        self.link.run_for(LOOK_S)
+        self.link.run_for(max(LOOK_S, STEPS_SEEN / under_way.speed))
         last, encoder_last = axis.position(), axis.encoder_turns()
+        went_on = abs(last - (under_way.before if counted_from is None else counted_from))
         measure(
             f"went on after {what} by",
-            abs(last - (under_way.before if counted_from is None else counted_from)),
+            went_on,
             "microsteps",
             high=under_way.speed * (limit_s + SLACK_S) + 1,
             note=f"at most {limit_s:g} s long ({limit})",
@@ -161,6 +172,18 @@ class Moving:
             measure(f"by its encoder, after {what}", moved, "full steps", high=1.0)
         judge_current(measure, self.supply, self.rest_a, under_way.on_a, what)
         self._end_if_failed(what)
+        if abs(under_way.before - under_way.began) + went_on >= under_way.length:
+            self._end_unseen(
+                f"the move came to its own end before it was looked whether it stands after {what}"
+            )
+
+    def _end_unseen(self, why: str) -> None:
+        """End the check without a verdict: there was no move that could have been seen to go on."""
+        self.node.stop_all()
+        self.measure.not_observable(
+            f"{why}, so whether it ends a move can't be seen",
+            "more microsteps in stepper.small_move_rev, or a shorter limit of the node",
+        )
 
     def left(self) -> int:
         """Microsteps from here to the end of the small move."""
@@ -223,13 +246,7 @@ class Moving:
 
     def judge_old_moves(self) -> None:
         """Old moves, with the host still silent and when it gives signs of life again: the node was not started anew."""
-        name, measure = self.stepper.name, self.measure
-        if not self.sends_old:
-            measure(
-                f"old moves of {name}",
-                "not part of this drill",
-                note="its driver can't send a move without waiting for the answer",
-            )
+        if not self.sends_old:  # `say_no_old_moves` says so
             self.node.resume()
             return
         before = self.axis.position()
@@ -239,6 +256,23 @@ class Moving:
         self._send_old()
         self.link.run_for(LOOK_S)
         self._judge_moved_by_old(before, "with the host silent, then back")
+
+    def say_no_old_moves(self, part: Node) -> None:
+        """Where the driver can't send old moves, the verdict says that none was tried. A node with motors alone has no other
+        drill that sends old commands, so the check ends without a verdict there.
+        """
+        if self.sends_old:
+            return
+        name, measure = self.stepper.name, self.measure
+        why = "its driver can't send a move without waiting for the answer"
+        if has_motors_alone(measure.description, part):
+            measure.not_observable(
+                f"whether node {part.name!r} carries out old moves of {name!r} was not tried: {why}; what else was tried is "
+                "as it should be",
+                "a driver that offers send_stale for this motor; over a console that is the role 'distance' beside 'enable', "
+                "'target' does not do",
+            )
+        measure.qualify(f"whether old moves of {name!r} are carried out was not tried: {why}")
 
     def _judge_moved_by_old(self, stood: int, when: str) -> None:
         """No step from where it `stood`; `when` they were sent stands with it."""
@@ -271,6 +305,13 @@ class Moving:
             self.measure.fail(
                 f"a motor was not let go after {what}; every output was commanded off, and no long move is made on this node"
             )
+
+
+def takes_s(limit_s: float) -> float:
+    """How long a move takes by itself that must have ended within `limit_s`: it is under way first, and at the second of the
+    two looks after the limit there is still as much of it left, in s.
+    """
+    return max(PULSE_OVER_LIMIT * limit_s, UNDER_WAY_S + limit_s + SLACK_S + 2 * LOOK_S)
 
 
 class OldMoves:
@@ -351,6 +392,7 @@ def move_ends(
     else:
         _node_and_bus(moving, part)
     node.enable_driver(stepper.name, False)
+    moving.say_no_old_moves(part)
 
 
 def _node_and_bus(moving: Moving, part: Node) -> None:
@@ -358,18 +400,13 @@ def _node_and_bus(moving: Moving, part: Node) -> None:
     shows here.
     """
     node, measure, name = moving.node, moving.measure, moving.stepper.name
-    if "restart" in node.offers:
-        moving.judge_reset(part, moving.left())
-        if has_motors_alone(measure.description, part):
-            live = Live(moving.link, node, part, measure, supply=moving.supply)
-            live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
-        if not moving.sends_old:  # each old move asked for current and steps, and got none
-            moving.judge_off("the reset")
-        moving.ready_again(after_reset=True)
-    else:
-        measure.qualify(
-            f"whether a move of {name!r} ends with a reset was not tried: its node can't be reset from here"
-        )
+    moving.judge_reset(part, moving.left())
+    if has_motors_alone(measure.description, part):
+        live = Live(moving.link, node, part, measure, supply=moving.supply, counts_anew=False)
+        live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+    if not moving.sends_old:  # each old move asked for current and steps, and got none
+        moving.judge_off("the reset")
+    moving.ready_again(after_reset=True)
     if has_motors_alone(measure.description, part):
         _foreign_traffic(moving, part)
     elif not measure.has_passed(f"safe.bus_cut[{part.name}]"):

@@ -22,7 +22,7 @@ from hiltest.catalogue._sense import read_or_nan, stop_if_it_heats
 from hiltest.errors import BenchNotOpened, GateClosed, NoAnswer, NotOffered
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Fan, Heater, Node
+    from hiltest.description.models import Fan, Heater, Node, Stepper
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -78,6 +78,14 @@ class Live:
     on_a: float = math.nan
     rest_c: dict[str, float] = field(default_factory=dict)
     rest_s: float = math.nan
+    counts_anew: bool = True
+    """May a step counter have begun anew when the silence begins? Where a reset comes before this drill it may not."""
+    stood: dict[str, int] = field(init=False, default_factory=dict)
+    """Where each motor stood before the drill, in microsteps; from the first look on, where it stood then."""
+
+    def __post_init__(self) -> None:
+        for stepper in self._motors():
+            self.stood[stepper.name] = self.node.read_position(stepper.name)
 
     # --- at rest --------------------------------------------------------------------------------------
 
@@ -273,12 +281,11 @@ class Live:
 
     def _watch(self, for_s: float) -> str:
         start_s, lowest_hz, looks = self.link.now_s, dict(self.fan_hz), 0
-        counts: dict[str, int] = {}
         while self.link.now_s - start_s < for_s:
             self.link.run_for(EVERY_S)
             looks += 1
             found = self._what_heats(looks) or self._what_turns(looks, lowest_hz, self.link.now_s - start_s)
-            found = found or self._what_moves(looks, counts)
+            found = found or self._what_moves(looks)
             if found:
                 self.node.stop_all()
                 return f"{found} {self.link.now_s - start_s:.1f} s into the silence"
@@ -311,19 +318,30 @@ class Live:
                 return f"fan {fan.name!r} turned ({rpm:.0f} rpm)"
         return ""
 
-    def _what_moves(self, looks: int, counts: dict[str, int]) -> str:
-        """By the step counter. One that begins anew at 0, as a boot may make it, is no move."""
+    def _what_moves(self, looks: int) -> str:
+        """By the step counter, from where it stood before the drill. At the first look of a drill it may have begun anew, as a
+        boot may make it, and differ by a full step, as a motor without current may; from then on it must stand still.
+        """
         if looks % MOTORS_EVERY != 1:
             return ""
-        for stepper in (each for each in self.measure.description.stepper if each.node == self.part.name):
-            if f"read_position[{stepper.name}]" not in self.node.offers:
-                continue
-            now = self.node.read_position(stepper.name)
-            before = counts.get(stepper.name, now)
-            counts[stepper.name] = now
-            if now not in (before, 0):
+        for stepper in self._motors():
+            now, before = self.node.read_position(stepper.name), self.stood[stepper.name]
+            moved, most = abs(now - before), 0
+            if self.counts_anew:
+                moved, most = min(abs(now), moved), stepper.microsteps
+            if moved > most:
                 return f"motor {stepper.name!r} moved ({now - before:+d} microsteps)"
+            self.stood[stepper.name] = now
+        self.counts_anew = False
         return ""
+
+    def _motors(self) -> list[Stepper]:
+        """Those of the node that tell where they stand."""
+        return [
+            each
+            for each in self.measure.description.stepper
+            if each.node == self.part.name and f"read_position[{each.name}]" in self.node.offers
+        ]
 
     def _follows_now(self, fan: Fan) -> bool:
         """A fan that must run while its block is hot may come on by itself then."""

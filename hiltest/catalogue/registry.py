@@ -68,7 +68,7 @@ class CheckSpec:
     order: int
     gates: tuple[str, ...]
     verbs: tuple[str, ...]
-    window_s: Callable[[Any], float]
+    window_s: Callable[[Any, Any], float]
     page: Page
     function: str = ""
     module: str = ""
@@ -96,16 +96,13 @@ class BoundCheck:
     verbs: tuple[str, ...] = field(default=())
     gates_may_not_see: tuple[str, ...] = field(default=())
     builds_on: tuple[str, ...] = field(default=())
+    window_s: float = field(default=0.0)
+    """Bench time in which this check must end."""
 
     @property
     def name(self) -> str:
         """group.name[load]"""
         return f"{self.spec.name}[{self.target.name}]"
-
-    @property
-    def window_s(self) -> float:
-        """Bench time in which this check must end."""
-        return self.spec.window_s(self.target)
 
 
 _SPECS: dict[str, CheckSpec] = {}
@@ -117,8 +114,9 @@ def check(
     *,
     per: Per,
     order: int,
-    window_s: float | Callable[[Any], float],
     page: Page,
+    window_s: float | Callable[[Any], float] | None = None,
+    window_in: Callable[[Any, Any], float] | None = None,
     gates: tuple[str, ...] = (),
     verbs: tuple[str, ...] = (),
     when: Callable[[Any, Any], bool] = always,
@@ -134,6 +132,8 @@ def check(
         per: for which kind of part of the description the check runs, once each.
         order: position in the run, by rising risk.
         window_s: bench seconds within which the check must end; a number or a function of the part.
+        window_in: the same as a function of the description and the part, for a check that waits as long as another part
+            or [limits] says.
         gates: checks that must have passed before, as templates.
         verbs: verbs of the node that the check needs, as templates.
         when: whether the check belongs to the catalogue for a description and one of its parts.
@@ -142,7 +142,13 @@ def check(
         builds_on: checks that are no gates, but without which it sees less, as templates; see CheckSpec.
         goes_far: it moves or heats further than a small move or a pulse; see CheckSpec.
     """
-    window = window_s if callable(window_s) else (lambda _part, fixed=float(window_s): fixed)
+
+    def window(description: Any, part: Any) -> float:
+        if window_in is not None:
+            return window_in(description, part)
+        if window_s is None:
+            raise TypeError(f"{name}: neither window_s nor window_in says within which time it must end")
+        return window_s(part) if callable(window_s) else float(window_s)
 
     def mark(function: F) -> F:
         spec = CheckSpec(
@@ -234,7 +240,8 @@ def bind(spec: CheckSpec, description: Any) -> Iterator[BoundCheck]:
         built_on = tuple(
             name for template in spec.builds_on for name in _of_each(template, names, of_nodes, description)
         )
-        yield BoundCheck(spec, part, names["node"], names["bus"], gates, verbs, unseen, built_on)
+        window_s = spec.window_s(description, part)
+        yield BoundCheck(spec, part, names["node"], names["bus"], gates, verbs, unseen, built_on, window_s)
 
 
 def _of_each(template: str, names: dict[str, str], of_nodes: list[str], description: Any) -> list[str]:

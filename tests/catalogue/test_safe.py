@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import math
 from functools import cache
-from typing import Any
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, cast
+from unittest.mock import Mock
 
 import pytest
 
 from hiltest.catalogue import _hands
+from hiltest.catalogue._safe import MOTORS_EVERY, Live
+from hiltest.catalogue.registry import bind_all
+from hiltest.description.loading import load_description
 from hiltest.errors import NotOffered
 from hiltest.meters import operator
+from hiltest.node.canopen import CanopenDriver
 from hiltest.node.verbs import Reading
 
 from . import variants
 from .boards import accept
+from .files import edited
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
 READY = ("heat.pulse[reservoir]", "fan.tach[electronics]", "fan.tach[nozzle]")
@@ -236,6 +246,87 @@ def test_a_sound_node_with_a_motor_alone_is_accepted() -> None:
     drill = next(each for each in record.checks if each.name == "safe.move_ends[pump]")
     under_way = {m.name for m in drill.measurements if m.name.startswith("under way when")}
     assert len(under_way) == 5, "silence, stop, reset, silence on a busy bus, a cut bus"
+
+
+def moved(*edits: tuple[str, str], file: Path | None = None, fault: str = "") -> tuple[Any, Any]:
+    """The drill of a small move under way, of a head with its motor alone or another, and the whole record."""
+    file = edited(file or variants.motor_head(), *edits)
+    record = accept(*([fault] if fault else []), seed=4, file=file, only=("safe.move_ends[pump]",))
+    return next(each for each in record.checks if each.name == "safe.move_ends[pump]"), record
+
+
+OFF_IN = "host_silence_max_s = 1.0 "
+BEATS = ("bit_rate_bps", "host_heartbeat_s = 0.02\nbit_rate_bps")
+
+
+@pytest.mark.parametrize("limit_s", [0.05, 0.15])
+def test_a_motor_that_goes_on_is_seen_where_the_limit_is_shorter_than_a_look(limit_s: float) -> None:
+    """A move of four times the limit alone would be at its own end before anybody looks: none is taken for one that was ended."""
+    short = (OFF_IN, f"host_silence_max_s = {limit_s} ")
+    found, _ = moved(short, BEATS, fault="motor_ignores_silence")
+    assert found.outcome == "failed", found.reason
+    assert "went on after the host fell silent by" in found.reason
+    sound, _ = moved((OFF_IN, f"stop_max_s = {limit_s}\n{short[1]}"), BEATS)
+    assert sound.outcome == "passed", sound.reason
+
+
+def test_a_silence_of_minutes_fits_into_the_time_that_a_drill_has() -> None:
+    """How long nothing is commanded is part of the window, and so is each limit of the node that a move waits for."""
+    sound, _ = moved(("[simulation]", "[limits]\ndrill_silence_s = 300.0\n\n[simulation]"))
+    assert sound.outcome == "passed", sound.reason
+    longest = {"host_silence_max_s": 60.0, "stop_max_s": 60.0, "boot_max_s": 60.0}
+    loaded = load_description(variants.quick_head()).description
+    node = loaded.node[0].model_copy(update=longest)
+    limits = loaded.limits.model_copy(update={"drill_silence_s": 600.0})
+    slow = loaded.model_copy(update={"node": [node], "limits": limits})
+    window_s = {bound.name: bound.window_s for bound in bind_all(slow)}
+    assert window_s["safe.move_ends[pump]"] > 600.0 + 3 * 60.0 + 60.0 + 4 * 60.0
+    assert window_s["safe.stop[head]"] > 600.0 + 60.0
+    assert window_s["safe.old_commands[head]"] > 1.25 * 600.0 + 60.0 + 4 * 60.0
+
+
+def test_a_driver_that_cannot_send_old_moves_is_not_taken_for_a_node_that_refuses_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """With motors alone nothing else sends old commands: no verdict. Elsewhere other loads showed it: the verdict says it."""
+    offers = CanopenDriver.offers.fget
+    assert offers is not None
+    without = property(lambda self: frozenset(v for v in offers(self) if not v.startswith("send_stale[")))
+    monkeypatch.setattr(CanopenDriver, "offers", without)
+    found, record = moved(fault="acts_on_old_commands")
+    assert found.outcome == "not observable", found.reason
+    assert "old moves of 'pump' was not tried" in found.reason
+    assert "safe.move_ends[pump] (not observable)" in record.verdict_reason
+    found, record = moved(file=variants.quick_head())
+    assert found.outcome == "passed", found.reason
+    assert "whether old moves of 'pump' are carried out was not tried" in record.verdict_reason
+
+
+@pytest.mark.parametrize(
+    ("counts", "anew", "says"),
+    [
+        ((800, 800, 800), True, ""),
+        ((800, 0, 0), True, ""),
+        ((800, 0, 0), False, "(-800 microsteps)"),
+        ((800, 840, 840), True, "(+40 microsteps)"),
+        ((0, 40, 40), True, "(+40 microsteps)"),
+        ((800, 800, 0), True, "(-800 microsteps)"),
+        ((40, 0, 1), True, "(+1 microsteps)"),
+    ],
+    ids=lambda value: str(value),
+)
+def test_a_motor_is_looked_at_from_where_it_stood_before_the_drill(
+    counts: tuple[int, ...], anew: bool, says: str
+) -> None:
+    """A counter may begin anew at 0 with a reset, once: later a motor that goes to 0 by itself has moved."""
+    told = iter(counts)
+    description = load_description(variants.motor_head()).description
+    node = SimpleNamespace(offers={"read_position[pump]"}, read_position=lambda _name: next(told))
+    measure = SimpleNamespace(description=description)
+    live = Live(Mock(), cast("Any", node), description.node[0], cast("Any", measure), counts_anew=anew)
+    found = [live._what_moves(1 + look * MOTORS_EVERY) for look in range(len(counts) - 1)]
+    assert ("".join(found)).endswith(says)
+    assert bool(says) is any(found)
 
 
 SILENT = ("safe.old_commands[head]", "safe.over_ceiling[reservoir]", "safe.power_return[head]")
