@@ -105,8 +105,8 @@ class Watch:
                 note="their node said nothing of them by itself meanwhile, and can't be asked while it moves",
             )
             measure.qualify(
-                f"nothing was heard of {', '.join(unseen)} while a motor ran: a node that says its switches only when it is asked, "
-                "or only when they change, does not show that they were watched"
+                f"nothing was heard of {', '.join(unseen)} while a motor ran: the node says its switches only when it is asked, "
+                "or only when they change"
             )
 
 
