@@ -23,6 +23,7 @@ from hiltest.catalogue._safe import (
     NOISE_K,
     judge_current,
 )
+from hiltest.errors import Refused
 
 if TYPE_CHECKING:
     from hiltest.description.models import Heater
@@ -40,6 +41,8 @@ AVERAGED = 3
 DIP_READINGS = 5
 MOST_DIP_V, MOST_DIP_SHARE = 2 * DIPS_V, 0.005
 """Ripple, and a fan that comes on because its block is warm, are no heater."""
+CEILING_OFF_K = 0.5
+"""A ceiling may be read so far off: a node that counts whole degrees rounds."""
 WHATEVER = "by the temperature, whatever the node says"
 
 
@@ -235,10 +238,83 @@ def over_ceiling(
     one.judge_no_rise("it was asked")
 
 
+class OwnCeiling:
+    """The ceiling that a node itself holds for one heater, as it was before a drill lowers it.
+
+    `own_c` is what the node said, in degC; None where it can't be read. `known_c` is what is put back: the lowest that is
+    known of its own, the heater's and its sensor's.
+    """
+
+    def __init__(self, node: GuardedNode, heater: Heater, measure: Measure) -> None:
+        self.node, self.heater, self.measure = node, heater, measure
+        self.own_c = self._read()
+        stated = [each.ceiling_c for each in measure.description.sensor if each.name == heater.sensor]
+        known = [heater.ceiling_c, *(each for each in stated if each is not None)]
+        self.known_c = min(known) if self.own_c is None else min(self.own_c, heater.ceiling_c)
+
+    def _read(self) -> float | None:
+        name = self.heater.name
+        if f"read_heater_ceiling_c[{name}]" not in self.node.offers:
+            return None
+        try:
+            return self.node.read_heater_ceiling_c(name)
+        except Refused as error:
+            self.measure.note(f"the ceiling of heater {name!r} can't be read: {error}")
+            return None
+
+    def judge(self) -> None:
+        """Against the description, before anything is switched on or changed."""
+        heater, measure = self.heater, self.measure
+        if self.own_c is None:
+            measure.qualify(
+                f"the node's own ceiling of heater {heater.name} can't be read (role ceiling_c), so nobody compared it with "
+                f"the description's; the drill left it at {self.known_c:g} degC, and a reset brings back its own"
+            )
+            return
+        measure(
+            "ceiling of the node itself",
+            self.own_c,
+            "degC",
+            low=heater.low_setpoint_c,
+            high=heater.ceiling_c + CEILING_OFF_K,
+            limit="ceiling_c",
+            note="read before anything was changed",
+        )
+        if measure.failed:
+            measure.fail(
+                f"the node says that its own ceiling of heater {heater.name!r} is {self.own_c:g} degC, expected "
+                f"{heater.ceiling_c:g} degC (ceiling_c). Nothing was changed. Look at the firmware's setting, then at scale "
+                "and place of the role ceiling_c"
+            )
+        if self.own_c < heater.ceiling_c - CEILING_OFF_K:
+            measure.qualify(
+                f"the node's own ceiling of heater {heater.name} is {self.own_c:g} degC, below the described "
+                f"{heater.ceiling_c:g} degC, and was put back so: correct ceiling_c, or the scale of its role"
+            )
+
+    def put_back(self) -> None:
+        """Set it to `known_c` again."""
+        self.node.set_heater_ceiling_c(self.heater.name, self.known_c)
+
+    def judge_back(self) -> None:
+        """Read once more where that is possible: it must be what was put back."""
+        if self.own_c is not None:
+            self.measure(
+                "ceiling of the node itself, put back",
+                self.node.read_heater_ceiling_c(self.heater.name),
+                "degC",
+                low=self.known_c - CEILING_OFF_K,
+                high=self.known_c + CEILING_OFF_K,
+                note="what it was before",
+            )
+
+
 def over_temperature(
     link: Link, node: GuardedNode, heater: Heater, measure: Measure, supply: ScpiSupply | None
 ) -> None:
     """With the node's own ceiling lowered below the warm block: off, and off it stays when the ceiling is back."""
+    ceiling = OwnCeiling(node, heater, measure)
+    ceiling.judge()
     one = OneHeater(link, node, heater, measure, supply)
     one.warm_and_on()
     one.must_go_off()
@@ -249,7 +325,7 @@ def over_temperature(
     measure("output above the ceiling", 100 * one.output(), "%", high=0.0)
     if not measure.failed:
         one.judge_current("the trip")
-        node.set_heater_ceiling_c(heater.name, heater.ceiling_c)
+        ceiling.put_back()
         one.judge_fall("the trip", LATCH_S)
         measure(
             "output once the ceiling is back",
@@ -261,4 +337,5 @@ def over_temperature(
         if one.highest_output > 0 and len(measure.failed) == 1:
             measure.look_first(TRIP_CLEARS)
     one.off()
-    node.set_heater_ceiling_c(heater.name, heater.ceiling_c)
+    ceiling.put_back()
+    ceiling.judge_back()

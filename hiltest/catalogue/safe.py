@@ -412,10 +412,16 @@ def test_over_ceiling(
         purpose="Above its ceiling the node switches the heater off by itself and keeps it off.",
         hazard="The block is at its low setpoint, no hotter. One that heats on after the trip ends the run: every output is "
         "commanded off, and a [bench_supply] is switched off.",
-        method="With the block warm and the output on, the node's own ceiling (role ceiling_c) is set 5 K below the block, then "
-        "back to where it was. What the node says of its output is watched, and what it does: the current of a "
+        method="The node's own ceiling (role ceiling_c) is read, where the node lets it be read. With the block warm and the "
+        "output on it is set 5 K below the block, then back to what was read (else to the lowest ceiling_c of the "
+        "description, which the verdict then says), and read again. What the node says of its output is watched, and what it does: the current of a "
         "[bench_supply], and the block, until it has fallen.",
         limits=(
+            (
+                "the node's own ceiling no more than 0.5 K above heater.ceiling_c, nor below heater.low_setpoint_c, and "
+                "within 0.5 K of what it was when it is put back",
+                "rounding of a node that counts whole degrees; chosen for hiltest",
+            ),
             ("off within 1 s", "common practice, no source"),
             _CURRENT_GONE,
             _FALLS,
@@ -423,6 +429,7 @@ def test_over_ceiling(
         ),
         causes=(
             "the limit is only held by the host",
+            "the ceiling in the firmware is not the described one, or the role ceiling_c has a wrong scale or place",
             _causes.TRIP_CLEARS,
             _LYING,
         ),

@@ -158,7 +158,7 @@ ROLES: dict[str, dict[str, str]] = {
         "pulse_s": "how long an open-loop duty lasts, s",
         "output": "duty that is applied now, 0..1",
         "status": "bit 0 on, 1 sensor fault, 2 over ceiling, 3 host lost",
-        "ceiling_c": "the node's own ceiling, degC",
+        "ceiling_c": "the node's own ceiling, degC; by feedback, or ask and answer, or a readable object, it is read before a drill",
     },
     "fan": {"duty": "duty, 0..1", "tach_hz": "tach pulses per second, Hz"},
     "stepper": {

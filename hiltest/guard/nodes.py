@@ -27,6 +27,7 @@ from hiltest.node.verbs import (
     OldMove,
     Presence,
     Reading,
+    ReadsCeiling,
     StepperDriver,
     Synchronises,
 )
@@ -358,6 +359,12 @@ class GuardedNode:
     def read_heater_output(self, heater: str) -> float:
         """Duty (0..1) that the node applies at this moment."""
         return self._driver.read_heater_output(heater)
+
+    def read_heater_ceiling_c(self, heater: str) -> float:
+        """The ceiling that the node itself holds now, in degC. Raises NotOffered where it can't be read."""
+        if not isinstance(self._driver, ReadsCeiling):
+            raise NotOffered(self.name, f"read_heater_ceiling_c[{heater}]")
+        return self._driver.read_heater_ceiling_c(heater)
 
     def read_tach_hz(self, fan: str) -> float:
         """Tach pulses per second."""

@@ -34,6 +34,7 @@ LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
         "pulse_heater": ("!duty", "!pulse_s"),
         "read_heater_output": ("?output",),
         "set_heater_ceiling_c": ("!ceiling_c",),
+        "read_heater_ceiling_c": ("?ceiling_c",),
     },
     "fan": {"set_fan": ("!duty",), "read_tach_hz": ("?tach_hz",)},
     "stepper": {

@@ -463,6 +463,10 @@ class CanopenDriver:
         place = self._places.need("heater", heater, "ceiling_c", "set_heater_ceiling_c")
         self._channel.write(place, ceiling_c, f"ceiling of {heater!r} in degC")
 
+    def read_heater_ceiling_c(self, heater: str) -> float:
+        """The ceiling that the node itself holds now, in degC."""
+        return self._read("heater", heater, "ceiling_c", "read_heater_ceiling_c")
+
     def send_stale(
         self,
         fans: Mapping[str, float],

@@ -398,6 +398,10 @@ class ConsoleDriver:
         place = self._roles.command("heater", heater, "ceiling_c", "set_heater_ceiling_c")
         self._tell(place, place.command(ceiling_c), ceiling_c)
 
+    def read_heater_ceiling_c(self, heater: str) -> float:
+        """The ceiling that the node itself holds now, in degC."""
+        return self._reader.value(("heater", heater, "ceiling_c"), "read_heater_ceiling_c")
+
     def set_fan(self, fan: str, duty: float) -> None:
         place = self._roles.command("fan", fan, "duty", "set_fan")
         _check_fraction(duty, "duty")

@@ -155,6 +155,10 @@ class NodePlaces:
                 if all(self.get(kind, name, role) is not None for role in roles)
             }
         verbs |= {f"set_lamp[{name}]" for name in self.names("lamp") if self.lamp(name)[1]}
+        for name in self.names("heater"):
+            ceiling = self.get("heater", name, "ceiling_c")
+            if ceiling is not None and ceiling.variable.access_type != "wo":
+                verbs.add(f"read_heater_ceiling_c[{name}]")
         for name in self.names("stepper"):
             if self.axis(name) is not None:
                 verbs |= {f"{verb}[{name}]" for verb in ("enable_driver", "move", "read_position")}

@@ -607,6 +607,10 @@ class SignalDriver:
         what = f"ceiling of {heater!r} in degC"
         self._command([(spot, spot.signal_value(ceiling_c, what))], what)
 
+    def read_heater_ceiling_c(self, heater: str) -> float:
+        """The ceiling that the node itself says it holds, in degC."""
+        return self._value("heater", heater, "ceiling_c", "read_heater_ceiling_c")
+
     def send_stale(
         self,
         fans: Mapping[str, float],

@@ -287,6 +287,15 @@ class Hangs(Protocol):
 
 
 @runtime_checkable
+class ReadsCeiling(Protocol):
+    """A driver that can read the ceiling which a node itself holds; offered as 'read_heater_ceiling_c[heater]'."""
+
+    def read_heater_ceiling_c(self, heater: str) -> float:
+        """The ceiling that the node holds now, in degC."""
+        ...
+
+
+@runtime_checkable
 class Drills(Protocol):
     """What only drills ask of a driver: to misbehave as a careless host would. See `GuardedNode` for the limits.
 

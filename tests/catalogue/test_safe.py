@@ -19,6 +19,7 @@ from hiltest.errors import NotOffered
 from hiltest.meters import operator
 from hiltest.node.canopen import CanopenDriver
 from hiltest.node.verbs import Reading
+from hiltest.simbench import board
 
 from . import variants
 from .boards import accept
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
 READY = ("heat.pulse[reservoir]", "fan.tach[electronics]", "fan.tach[nozzle]")
 PULSE_J = 160.0
+OWN_CEILING = 'ceiling_c = { at = "0x2105:1", scale = 0.1 }'
 
 
 def drill(name: str, *faults: str, operator: bool = False, seed: int = 4, more: tuple[str, ...] = ()) -> Any:
@@ -132,6 +134,37 @@ def test_the_node_itself_holds_its_ceiling(name: str, fault: str, says: str) -> 
     found, _, _ = quick(name, fault)
     assert found.outcome == "failed"
     assert says in found.reason
+
+
+def _board(run: Any) -> Any:
+    return run.opened().link.port.bus.bench.boards["head"]
+
+
+@pytest.mark.parametrize(
+    ("own_c", "scale", "outcome", "left_c", "says"),
+    [
+        (180.0, 0.1, "passed", 180.0, "own ceiling of heater reservoir is 180 degC, below the described 210 degC"),
+        (210.0, 0.2, "failed", 210.0, "is 420 degC, expected 210 degC (ceiling_c). Nothing was changed"),
+    ],
+)  # fmt: skip
+def test_the_nodes_own_ceiling_is_read_compared_and_put_back(
+    own_c: float, scale: float, outcome: str, left_c: float, says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Never raised; one above the description's, or a role of a wrong scale, is found before anything is changed."""
+    build = board.HeaterChannel
+    monkeypatch.setattr(board, "HeaterChannel", lambda n, r, t, _ceiling_c, a: build(n, r, t, own_c, a))
+    left: list[int] = []
+    head = edited(variants.quick_head(alone=True), (OWN_CEILING, OWN_CEILING.replace("0.1", str(scale))))
+    record = accept(
+        seed=4,
+        file=head,
+        operator=True,
+        only=("safe.over_temperature[reservoir]",),
+        before_close=lambda run: left.append(_board(run).heaters[0].ceiling_dc),
+    )
+    found = next(each for each in record.checks if each.name == "safe.over_temperature[reservoir]")
+    assert (found.outcome, left) == (outcome, [round(10 * left_c)])
+    assert says in found.reason or says in record.verdict_reason
 
 
 @pytest.mark.parametrize(
