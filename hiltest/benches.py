@@ -35,6 +35,7 @@ class Told:
     reason: str
     folder: str
     has_open_ends: bool
+    simulated: bool = False
 
 
 class Bench:
@@ -85,7 +86,14 @@ class Bench:
             self.record = run.close()
         folder = "" if run.folder is None else str(run.folder)
         self.told.append(
-            Told(self.name, self.record.verdict, self.record.verdict_reason, folder, bool(run.open_ends()))
+            Told(
+                self.name,
+                self.record.verdict,
+                self.record.verdict_reason,
+                folder,
+                bool(run.open_ends()),
+                self.record.simulated,
+            )
         )
 
 

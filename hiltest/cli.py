@@ -176,7 +176,9 @@ def _parser() -> _Parser:
         listing.set_defaults(run=run)
 
     explain = commands.add_parser("explain", help="what a check does, its hazard, limits and likely causes")
-    explain.add_argument("name", metavar="CHECK", help="GROUP.NAME, or GROUP for the checks of a group")
+    explain.add_argument(
+        "name", nargs="?", metavar="CHECK", help="GROUP.NAME, or GROUP for the checks of a group"
+    )
     explain.set_defaults(run=_explain)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of a fixture description")
@@ -385,6 +387,10 @@ def _list(rows: list[dict[str, object]], as_json: bool, text: str) -> int:
 def _explain(options: argparse.Namespace) -> int:
     from hiltest.catalogue.pages import page_text
 
+    if options.name is None:
+        raise UsageError(
+            "explain which check? Give GROUP.NAME, or GROUP for all of a group; `hiltest checks` lists them"
+        )
     print(page_text(options.name))
     return ACCEPTED
 

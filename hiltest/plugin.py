@@ -480,6 +480,7 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
             if told.reason.startswith("own tests"):  # without the catalogue there is no verdict about a board
                 terminalreporter.line(f"{bench.name}, {told.reason}" if of_bench else told.reason)
             else:
-                terminalreporter.line(f"verdict{of_bench}: {told.verdict}. {told.reason}")
+                where = ", on the simulated bench" if told.simulated else ""
+                terminalreporter.line(f"verdict{of_bench}: {told.verdict}{where}. {told.reason}")
             if told.folder:
                 terminalreporter.line(f"records{of_bench}: {told.folder}")

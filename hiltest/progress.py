@@ -272,8 +272,9 @@ class _Plain:
     def finish(self, record: RunRecord, folder: Path | None) -> None:
         if switch_off := _switch_off(record):
             self._say(f"caution: {switch_off}")
-        reason = f" ({_one_line(record.verdict_reason)})" if record.verdict_reason else ""
-        self._say(f"verdict: {record.verdict}{reason}")
+        bench = "on the simulated bench" if record.simulated else ""
+        told = ": ".join(filter(None, [bench, _one_line(record.verdict_reason)]))
+        self._say(f"verdict: {record.verdict}{f' ({told})' if told else ''}")
         found, causes = _look_first(record)
         for line in [found, *causes] if found else causes:
             self._say(f"look first: {line}")

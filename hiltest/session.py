@@ -532,8 +532,18 @@ class Run:
             offers = self.opened().nodes[bound.node].offers
             missing = [verb for verb in bound.verbs if verb not in offers]
             if missing:
-                return "not offered", f"node {bound.node!r} does not offer {', '.join(missing)}"
+                return "not offered", self._with_remedy(bound, missing)
         return None
+
+    def _with_remedy(self, bound: BoundCheck, missing: list[str]) -> str:
+        """What the node does not offer, and what to do about it."""
+        from hiltest.node import remedies
+
+        description = self.loaded.description
+        node = next(each for each in description.node if each.name == bound.node)
+        todo = [remedies.remedy(description, node, missing), remedies.or_leave_out(description, bound.name)]
+        text = f"node {bound.node!r} does not offer {', '.join(missing)}"
+        return ": ".join([text, *(["; ".join(filter(None, todo))] if any(todo) else [])])
 
     def may_begin(self, bound: BoundCheck) -> bool:
         """Is nothing known that keeps this check from being run? Opens nothing and asks nobody."""
@@ -644,6 +654,11 @@ class Run:
         if isinstance(error, KeyboardInterrupt):
             self._outputs_then = self._outputs
         result.outcome, result.reason = classify(error or off_error, measure, self._outputs)
+        if result.outcome == "not offered":
+            from hiltest.node.remedies import or_leave_out
+
+            leave_out = or_leave_out(self.loaded.description, result.name)
+            result.reason = "; ".join(filter(None, [result.reason, leave_out]))
         result.measurements, result.curves = measure.measurements, measure.curves
         result.notes = measure.notes
         result.look_first = where_to_look(result, measure, error or off_error)

@@ -76,7 +76,7 @@ def test_a_signal_in_the_middle_of_heating_switches_off_at_once(
     assert record.verdict_reason == f"the run was interrupted: {CONFIRMED}"
     assert heating.curves
     assert (
-        f"caution: {cautions.CUT_SHORT}\nverdict: incomplete (the run was interrupted: {CONFIRMED})"
+        f"caution: {cautions.CUT_SHORT}\nverdict: incomplete (on the simulated bench: the run was interrupted: {CONFIRMED})"
         in printed
     )
     assert "look first" not in printed, "nothing is wrong that one could look at"

@@ -59,9 +59,7 @@ def test_help_lists_every_command_and_the_exit_codes(capsys: pytest.CaptureFixtu
     assert "0 accepted, 1 rejected, 2 wrong file" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(
-    "arguments", [[], ["acept"], ["accept"], ["accept", "a.toml", "--sed", "1"], ["explain"]]
-)
+@pytest.mark.parametrize("arguments", [[], ["acept"], ["accept"], ["accept", "a.toml", "--sed", "1"]])
 def test_a_wrong_command_line_is_2(arguments: Sequence[str], capsys: pytest.CaptureFixture[str]) -> None:
     """argparse says what it expects, on standard error."""
     with pytest.raises(SystemExit) as error:
@@ -220,8 +218,15 @@ def test_a_part_in_brackets_is_explained_too(capsys: pytest.CaptureFixture[str])
 
 def test_an_unknown_check_is_2_with_the_nearest_name(capsys: pytest.CaptureFixture[str]) -> None:
     """On standard error."""
-    assert main(["explain", "heat.puls"]) == 2
-    assert "did you mean 'heat.pulse'?" in capsys.readouterr().err
+    for name in ("heat.puls", "HEAT.PULSE"):
+        assert main(["explain", name]) == 2
+        assert "did you mean 'heat.pulse'?" in capsys.readouterr().err
+
+
+def test_explain_without_a_check_says_where_they_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit code 2."""
+    assert main(["explain"]) == 2
+    assert "`hiltest checks` lists them" in capsys.readouterr().err
 
 
 def test_the_schema_describes_the_scenarios(capsys: pytest.CaptureFixture[str], fixtures_dir: Path) -> None:

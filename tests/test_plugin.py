@@ -181,7 +181,9 @@ def test_a_selected_part_of_the_catalogue_passes_but_is_no_verdict(run: Run, run
     printed = said(result)
 
     assert result.ret == 0
-    result.stdout.fnmatch_lines(["verdict: incomplete.*checks were selected, a verdict needs all"])
+    result.stdout.fnmatch_lines(
+        ["verdict: incomplete, on the simulated bench.*checks were selected, a verdict needs all"]
+    )
     assert record_in(runs_dir)["verdict"] == "incomplete"
     assert printed.index(f"caution: {cautions.GENERAL}") < printed.index("test_quiet[can]")
     assert printed.index(f"caution: {cautions.BY_GROUP['fan']}") < printed.index("test_tach[electronics]")

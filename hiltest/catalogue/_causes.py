@@ -492,7 +492,10 @@ def moved_otherwise(factor: float | None) -> Causes:
 # --- bus.enumerate ----------------------------------------------------------------------------------------
 
 BOARD_POWER = "no power at the node: plug, fuse, polarity (does it draw current, is its lamp on?)"
-BOARD_OPEN = "both CAN wires open or the plug not seated: with the power off, H to L must read about 60 ohm at its plug"
+BOARD_OPEN = (
+    "one or both CAN wires open at the node, or its plug not seated: power off, plug mated, each wire from end to end: H from "
+    "the adapter's plug to the node's own pin on its board, then L the same, a few ohm at most; H to L may read 60 ohm all the same"
+)
 BOARD_CROSSED = (
     "CAN-H and CAN-L exchanged at the node: 60 ohm, normal current, and nothing but acknowledge errors"
 )

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from hiltest.description.currents import currents_a
 from hiltest.physics import copper, edges, switching
 
 if TYPE_CHECKING:
     from hiltest.description.models import Bus, Node
     from hiltest.measure import Measure
 
-BOARD_A = 0.1
-"""What the electronics of a small node draw (common practice, no source)."""
-LAMP_A = 0.02
 WARM_C = 60.0
 HEATER_AWG, STRONG_HEATER_AWG, STRONG_HEATER_W = 20, 18, 60.0
 """Gauges of the trade for heads with a standard and a high-flow heater (common practice, no source)."""
@@ -45,15 +43,8 @@ SHOWN_LOADS = 12
 def load_current_a(measure: Measure, node: Node) -> dict[str, float]:
     """Current of every load of `node` at the nominal supply, in A."""
     description = measure.description
-    volts = description.supply.voltage_v
-    currents = {"board": BOARD_A}
-    currents |= {f"heater {h.name}": h.power_w / volts for h in description.heater if h.node == node.name}
-    currents |= {f"fan {f.name}": f.current_a for f in description.fan if f.node == node.name}
-    for stepper in (each for each in description.stepper if each.node == node.name):
-        # A chopper driver draws power, not current: two phases of I²R at the supply's voltage.
-        currents[f"stepper {stepper.name}"] = 2 * stepper.run_current_a**2 * stepper.phase_ohm / volts
-    currents |= {f"lamp {lamp.name}": LAMP_A for lamp in description.lamp if lamp.node == node.name}
-    return currents
+    of_node = (load for load in description.loads if load.node == node.name)
+    return currents_a(of_node, description.supply.voltage_v)
 
 
 def _told(currents: Mapping[str, float]) -> str:

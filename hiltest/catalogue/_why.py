@@ -137,7 +137,8 @@ _NO_POWER = Cause(
 )
 _OPEN = Cause(
     "one or both CAN wires open at the node, or its plug not seated",
-    "power off, H to L from both ends of the cable: 60 ohm at both is right, 120 ohm or more means a break between",
+    "power off, plug mated: H from the adapter's plug to the node's own pin on its board, then L the same: a few ohm "
+    "at most; H to L (cold.pair) may read 60 ohm all the same",
 )
 _SWAPPED = Cause(
     "CAN-H and CAN-L exchanged at the node",
@@ -405,7 +406,7 @@ def _one_frame(link: Link, bus: Bus, node: Node, diagnosis: Diagnosis, own: froz
         diagnosis.steps.append(f"One frame sent: {told}, and the adapter went bus-off.")
         _line_held(diagnosis)
     elif kinds and kinds <= {"ack"}:
-        diagnosis.steps.append("One frame sent: Nobody acknowledges, and nothing else is wrong.")
+        diagnosis.steps.append("One frame sent: Nobody acknowledges it; the adapter tells of no other error.")
         diagnosis.causes, diagnosis.equal = [_NO_POWER, _OPEN, _SWAPPED, _DEAD], 2
     elif kinds:
         diagnosis.steps.append(f"One frame sent: {told}.")

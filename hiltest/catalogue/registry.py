@@ -195,7 +195,7 @@ def find(name: str) -> CheckSpec:
         part = name.removeprefix(plain)
         theirs = ", ".join(f"{spec.name}{part}" for spec in of_group(plain))
         raise UsageError(f"{name!r} is no check; {plain!r} is a group, of which there is: {theirs}")
-    near = difflib.get_close_matches(plain, [*known, *GROUPS], n=1)
+    near = difflib.get_close_matches(plain.lower(), [*known, *GROUPS], n=1)
     hint = f"; did you mean {near[0]!r}?" if near else ""
     raise UsageError(f"unknown check {name!r}{hint} ({len(known)} known, see `hiltest checks`)")
 

@@ -7,7 +7,8 @@ from typing import Any
 
 from hiltest.description.locating import Path
 from hiltest.description.messages import Source
-from hiltest.description.schema import Schema, lookup, resolve, rule
+from hiltest.description.models import ROLES
+from hiltest.description.schema import Schema, lookup, resolve, rule, unit_of
 from hiltest.errors import Problem
 
 BLANK = "<fill in>"
@@ -42,6 +43,10 @@ def _expected(path: Path) -> str:
     told = {**resolve(schema), **schema}
     unit = told.get("unit")
     about = _about(told)
+    if path[-3:-2] == ("roles",) and path[-1] == "scale":
+        quantity = ROLES.get(str(path[0]), {}).get(str(path[-2]), "")
+        about = f"value of one raw count of role {path[-2]}{f': {quantity}' if quantity else ''}"
+        unit = unit_of(str(path[-2])) and f"{unit_of(str(path[-2]))} per count"
     return f"{words}{f', in {unit}' if unit else ''}{f' ({about})' if about else ''}"
 
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Iterable
 
 from hiltest.description import consoles, files, layouts, references, roles
+from hiltest.description.currents import currents_a
 from hiltest.description.dbc import CLASSIC_BYTES_MAX
 from hiltest.description.locating import Path
 from hiltest.description.models import (
@@ -25,6 +26,7 @@ from hiltest.description.models import (
     Supply,
 )
 from hiltest.description.parts import Parts
+from hiltest.description.schema import unit_of
 from hiltest.errors import UsageError
 from hiltest.physics.copper import ampacity
 
@@ -198,25 +200,14 @@ def check_load_test(parts: Parts) -> None:
             )
 
 
-def load_currents_a(parts: Parts, voltage_v: float) -> dict[str, float]:
-    """Current of every load from the supply, all on: the sum is what source, fuse and wire must carry.
-
-    Heaters by P = U·I; fans as given; a stepper at standstill takes the heat of two windings, 2·I²·R.
-    """
-    found = {f"heater {h.name}": h.power_w / voltage_v for _, h in parts.all(Heater)}
-    found |= {f"fan {f.name}": f.current_a for _, f in parts.all(Fan)}
-    for _, stepper in parts.all(Stepper):
-        heat_w = 2 * stepper.run_current_a**2 * stepper.phase_ohm
-        found[f"stepper {stepper.name}"] = heat_w / voltage_v
-    return found
-
-
 def check_supply(parts: Parts) -> None:
     """Source and fuse carry every load at once; the wire carries what fuse or source lets through."""
     supply, harness = parts.one(Supply), parts.one(Harness)
     if supply is None:
         return
-    currents = load_currents_a(parts, supply.voltage_v)
+    nodes = [node.name for _, node in parts.all(Node)]
+    boards = ["board"] if len(nodes) == 1 else [f"board {name}" for name in nodes]
+    currents = currents_a((load for _, load in parts.loads()), supply.voltage_v, boards)
     total = sum(currents.values())
     named = " + ".join(f"{name} {amps:.2f} A" for name, amps in currents.items())
     key: str
@@ -429,36 +420,45 @@ def check_heaters(parts: Parts) -> None:
             _check_window(parts, path, heater, limits)
 
 
-def _given(section: Heater, *keys: str) -> str:
-    """The first of these keys that the file holds: there the message points."""
-    return next((key for key in keys if key in section.model_fields_set), keys[0])
+def _shown(heater: Heater, key: str) -> str:
+    """The value of a key with its unit; "(default)" behind one that the file does not hold."""
+    default = "" if key in heater.model_fields_set else " (default)"
+    return f"{getattr(heater, key):g} {unit_of(key)}{default}"
+
+
+def _named(heater: Heater, *keys: str) -> str:
+    """Keys with their values: the ones that a rule also depends on."""
+    *first, last = (f"{key}, {_shown(heater, key)}" for key in keys)
+    return f"{'; '.join(first)}; and {last}" if first else last
 
 
 def _check_setpoint(parts: Parts, path: Path, heater: Heater, limits: Limits) -> None:
     setpoint, ceiling, margin = heater.low_setpoint_c, heater.ceiling_c, limits.guard_margin_k
     highest = setpoint + heater.overshoot_max_k + margin
-    key = (*path, _given(heater, "low_setpoint_c", "ceiling_c"))
+    key, found = (*path, "low_setpoint_c"), _shown(heater, "low_setpoint_c")
     if setpoint >= ceiling:
-        parts.error(key, f"{setpoint:g} degC", f"below the heater's ceiling, {ceiling:g} degC")
+        parts.error(
+            key, found, f"below ceiling_c, {_shown(heater, 'ceiling_c')}", "Lower it, or correct ceiling_c."
+        )
     elif highest >= ceiling:
         parts.error(
             key,
-            f"{setpoint:g} degC",
+            found,
             f"at most {ceiling - heater.overshoot_max_k - margin:g} degC",
             f"With overshoot {heater.overshoot_max_k:g} K and guard margin {margin:g} K "
-            f"it would reach the ceiling, {ceiling:g} degC.",
+            f"it would reach ceiling_c, {_shown(heater, 'ceiling_c')}.",
         )
     if setpoint <= limits.ambient_high_c:
         parts.error(
             key,
-            f"{setpoint:g} degC",
+            found,
             f"above the warmest room, {limits.ambient_high_c:g} degC",
             "Otherwise there is nothing to heat.",
         )
     if heater.overshoot_max_k >= margin:
         parts.error(
             (*path, "overshoot_max_k"),
-            f"{heater.overshoot_max_k:g} K",
+            _shown(heater, "overshoot_max_k"),
             f"less than limits.guard_margin_k, {margin:g} K",
             "The guard would trip before the check could judge.",
         )
@@ -466,27 +466,30 @@ def _check_setpoint(parts: Parts, path: Path, heater: Heater, limits: Limits) ->
 
 def _check_pulse(parts: Parts, path: Path, heater: Heater, limits: Limits | None) -> None:
     worst_k = 4 * heater.power_w * heater.pulse_s / heater.heat_capacity_j_k
-    key = (*path, _given(heater, "pulse_s", "heat_capacity_j_k"))
+    key, found = (*path, "pulse_s"), _shown(heater, "pulse_s")
     if worst_k > heater.pulse_rise_max_k:
         safe_s = heater.pulse_rise_max_k * heater.heat_capacity_j_k / (4 * heater.power_w)
         parts.error(
             key,
-            f"{heater.pulse_s:g} s, which could heat the block by {worst_k:.0f} K",
+            f"{found}, which could heat the block by {worst_k:.0f} K",
             f"at most {safe_s:.2g} s",
-            f"An element of four times the power must stay below pulse_rise_max_k, {heater.pulse_rise_max_k:g} K.",
+            "An element of four times the power (4 * power_w * pulse_s / heat_capacity_j_k) must stay below "
+            f"pulse_rise_max_k, {_shown(heater, 'pulse_rise_max_k')}. Set pulse_s, or correct "
+            f"{_named(heater, 'power_w', 'heat_capacity_j_k')}.",
         )
     elif limits is not None and limits.ambient_high_c + worst_k >= heater.ceiling_c:
         parts.error(
             key,
-            f"{heater.pulse_s:g} s",
-            f"a pulse that can't reach the ceiling, {heater.ceiling_c:g} degC",
-            f"At worst it heats the block by {worst_k:.0f} K.",
+            found,
+            f"a pulse that can't reach ceiling_c, {_shown(heater, 'ceiling_c')}",
+            f"At worst (4 * power_w * pulse_s / heat_capacity_j_k) it heats the block by {worst_k:.0f} K, from "
+            f"limits.ambient_high_c on. Set pulse_s, or correct {_named(heater, 'power_w', 'heat_capacity_j_k')}.",
         )
     if heater.pulse_watch_s < heater.pulse_s:
         parts.error(
-            (*path, _given(heater, "pulse_watch_s", "pulse_s")),
-            f"{heater.pulse_watch_s:g} s",
-            f"at least pulse_s, {heater.pulse_s:g} s",
+            (*path, "pulse_watch_s"),
+            _shown(heater, "pulse_watch_s"),
+            f"at least pulse_s, {_shown(heater, 'pulse_s')}",
         )
 
 
@@ -499,18 +502,19 @@ def _check_window(parts: Parts, path: Path, heater: Heater, limits: Limits) -> N
     if final_k <= rise_k:
         parts.error(
             (*path, "power_w"),
-            f"{heater.power_w:g} W",
+            _shown(heater, "power_w"),
             f"more than {heater.loss_w_k * rise_k:.1f} W, what is lost at {heater.low_setpoint_c:g} degC",
-            "The low setpoint can't be reached.",
+            f"The low setpoint can't be reached. Correct {_named(heater, 'power_w', 'loss_w_k', 'low_setpoint_c')}.",
         )
         return
     need_s = _rise_s(heater, rise_k / final_k)
     if need_s > heater.window_s:
         parts.error(
-            (*path, _given(heater, "window_s", "power_w")),
-            f"{heater.window_s:g} s",
+            (*path, "window_s"),
+            _shown(heater, "window_s"),
             f"more than {need_s:.0f} s",
-            f"That is what {heater.power_w:g} W needs for {rise_k:g} K.",
+            f"That is what power_w needs from limits.ambient_low_c to low_setpoint_c, {rise_k:g} K. Set window_s, or "
+            f"correct {_named(heater, 'power_w', 'heat_capacity_j_k', 'loss_w_k')}.",
         )
 
 

@@ -7,7 +7,7 @@ import json
 import math
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -135,10 +135,11 @@ def from_pydantic(source: Source, errors: Sequence[ErrorDetails]) -> list[Proble
     errors = errors[:_REPORTED_MAX]
     meant: set[Path] = set()
     problems: dict[Path, Problem] = {}
+    missing = {tuple(error["loc"]) for error in errors if error["type"] == "missing"}
     for error in errors:
         if error["type"] == "extra_forbidden":
             path = tuple(error["loc"])
-            problem, target = _unknown_key(source, path)
+            problem, target = _unknown_key(source, path, missing)
             problems[path] = problem
             if target is not None:
                 meant.add(target)
@@ -159,12 +160,15 @@ def _real_path(source: Source, path: Path, kind: str) -> Path:
     return path
 
 
-def _unknown_key(source: Source, path: Path) -> tuple[Problem, Path | None]:
+def _unknown_key(source: Source, path: Path, missing: Set[Path]) -> tuple[Problem, Path | None]:
+    """The problem, and the key that was meant. `missing`: required keys that the file lacks."""
     *table, key = path
     parent = tuple(table)
     name = str(key)
     known = keys_at(parent)
-    close = nearest(name[:80], known)
+    begun = name[:80].lower().replace("-", "_") + "_"
+    needed = [str(each[-1]) for each in missing if each[:-1] == parent and str(each[-1]).startswith(begun)]
+    close = min(needed, default=None) or nearest(name[:80], known)
     where = source.key(parent) if parent else "the file"
     if close is not None:
         hint = f"Did you mean {close!r}?"
@@ -193,7 +197,7 @@ def _translate(source: Source, path: Path, error: ErrorDetails) -> Problem:
     if kind == "missing":
         key = str(path[-1])
         expected = f"{_rule(path)}{about}"
-        return source.problem(path, "nothing", expected, f"Add {_example(key, path)}.")
+        return source.problem(path, "nothing", expected, f"Add {_example(key, path, source)}.")
     value = source.value(path)
     hint = ""
     if kind == "string_type" and isinstance(value, (int, float)) and not isinstance(value, bool):
@@ -223,8 +227,10 @@ def _about(path: Path, schema: Mapping[str, Any]) -> str:
     return f" ({'; '.join(parts)})" if parts else ""
 
 
-def _example(key: str, path: Path) -> str:
+def _example(key: str, path: Path, source: Source) -> str:
     table = "[" + ".".join(str(step) for step in path[:-1] if isinstance(step, str)) + "]"
+    if any(isinstance(step, int) for step in source.in_text(path)[-2:-1]):
+        table = f"[{table}]"  # one of several
     schema = lookup(path)
     if schema is not None and (schema.get("$ref") or ("anyOf" in schema and len(path) == 1)):
         return f"a section [{key}]"

@@ -42,14 +42,14 @@ AXIS_ROLES = {
 }
 AXIS_OPTIONAL = ("mode_shown", "acceleration")
 
-_NODE_VERBS: dict[str, tuple[str, ...]] = {
+NODE_VERBS: dict[str, tuple[str, ...]] = {
     "read_status": ("uptime_s", "reset_cause"),
     "read_bus_counters": ("transmit_errors", "receive_errors", "bus_errors"),
     "read_supply_v": ("supply_v",),
     "send_burst": ("burst",),
     "hang": ("hang",),
 }
-_LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
+LOAD_VERBS: dict[str, dict[str, tuple[str, ...]]] = {
     "sensor": {"read_temperature_c": ("temperature_c",)},
     "heater": {
         "set_heater_c": ("setpoint_c",),
@@ -145,13 +145,13 @@ class NodePlaces:
         """
         verbs = {
             verb
-            for verb, roles in _NODE_VERBS.items()
+            for verb, roles in NODE_VERBS.items()
             if all(self.get("node", self._name, role) is not None for role in roles)
         }
         for kind, name in self._loads:
             verbs |= {
                 f"{verb}[{name}]"
-                for verb, roles in _LOAD_VERBS.get(kind, {}).items()
+                for verb, roles in LOAD_VERBS.get(kind, {}).items()
                 if all(self.get(kind, name, role) is not None for role in roles)
             }
         verbs |= {f"set_lamp[{name}]" for name in self.names("lamp") if self.lamp(name)[1]}

@@ -96,6 +96,10 @@ def test_every_blank_is_refused_with_its_line(drafted: tuple[Path, list[str], Be
     assert (
         "a number above 0, at most 60, in V (nominal voltage at the source's terminals)" in voltage.expected
     )
+    scale = next(each for each in refused.value.problems if each.key.endswith("setpoint_c.scale"))
+    assert scale.expected == (
+        "a number, in degC per count (value of one raw count of role setpoint_c: closed-loop setpoint, degC)"
+    )
 
 
 def test_accept_refuses_the_draft(

@@ -101,7 +101,10 @@ def test_plain_output_is_one_line_a_check_then_verdict_and_report() -> None:
     assert lines[13] == (
         "motion.return[pump]: not run (gate closed: fan.tach[electronics] has not passed in this run)"
     )
-    assert lines[15] == "verdict: rejected (1 of 15 checks failed: fan.tach[electronics])"
+    assert (
+        lines[15]
+        == "verdict: rejected (on the simulated bench: 1 of 15 checks failed: fan.tach[electronics])"
+    )
     assert lines[16].startswith("look first: fan.tach[electronics]: no tach pulse was seen")
     assert lines[-1] == "report: runs/x/report.html"
 
