@@ -148,10 +148,13 @@ class Refused(NodeFault):
 
 
 class GuardTripped(NodeFault):
-    """The guard forced every output off. `reason` says which limit, `at_s` when in bench time."""
+    """The guard forced every output off. `reason` says which limit, `at_s` when in bench time.
 
-    def __init__(self, reason: str, at_s: float) -> None:
-        self.reason, self.at_s = reason, at_s
+    `look_first` is for a limit that what was done can't have passed: then it says nothing of the matter of the check that ran.
+    """
+
+    def __init__(self, reason: str, at_s: float, look_first: tuple[str, ...] = ()) -> None:
+        self.reason, self.at_s, self.look_first = reason, at_s, look_first
         super().__init__(f"guard tripped at t={at_s:.3f} s: {reason}. Every output was commanded off.")
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from hiltest.errors import (
     BenchError,
     BenchLost,
+    GuardTripped,
     HiltestError,
     NoAnswer,
     NodeFault,
@@ -110,6 +111,8 @@ def where_to_look(result: CheckResult, measure: Measure, error: BaseException | 
     known = error.look_first if isinstance(error, HiltestError) else ()
     if isinstance(error, NotSent) or (result.outcome == "error" and not isinstance(error, CheckOverran)):
         return list(known)
+    if isinstance(error, GuardTripped) and known:  # it says nothing of what this check is about
+        return [*known, *(measure.causes if measure.failed else ())]
     if measure.causes:
         return measure.causes
     if isinstance(error, NoAnswer):  # what the page of another matter says would be beside the point

@@ -33,6 +33,10 @@ LEFT_OUT = "loads left out of a check"
 """Where `Measure.memory` keeps what `Measure.leave_out` was told: by load the checks, and why."""
 
 
+MEAN_AT_REST = "mean at rest"
+"""What sense.ambient calls the temperature that it judges."""
+
+
 class CheckFailed(AssertionError):
     """A check ended with a failed measurement, or with `measure.fail`."""
 
@@ -211,6 +215,12 @@ class Measure:
         load, _, why = what.partition(": ")
         left_out: dict[str, dict[str, str]] = self.memory.setdefault(LEFT_OUT, {})
         left_out.setdefault(load, {}).setdefault(self.check, why)
+
+    @property
+    def left_out(self) -> dict[str, str]:
+        """The loads that had no part in this check, and why each."""
+        found: dict[str, dict[str, str]] = self.memory.get(LEFT_OUT, {})
+        return {load: checks[self.check] for load, checks in found.items() if self.check in checks}
 
     def look_first(self, *causes: str) -> None:
         """Say where to look if this check does not pass, the likeliest first, by what was measured.

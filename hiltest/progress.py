@@ -199,9 +199,7 @@ def _title(about: Any) -> str:
 
 
 def _reason(result: CheckResult) -> str:
-    """Why a check did not pass, in one line."""
-    if result.outcome == "passed":
-        return ""
+    """Why a check did not pass, or without what it did, in one line."""
     record = RunRecord("", "", "", {}, None, False, checks=[result])
     found = findings(record)
     return _one_line(found[0].line if found else result.reason)

@@ -17,6 +17,7 @@ from hiltest.errors import (
     BenchError,
     BenchLost,
     BenchNotOpened,
+    GuardTripped,
     HiltestError,
     UsageError,
 )
@@ -40,7 +41,7 @@ from hiltest.judging import (
     unspoken_in_words,
     where_to_look,
 )
-from hiltest.measure import LEFT_OUT, QUALIFIED, CheckFailed, Measure, RunStopped
+from hiltest.measure import LEFT_OUT, MEAN_AT_REST, QUALIFIED, CheckFailed, Measure, RunStopped
 
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
@@ -63,6 +64,8 @@ SIMULATED = "hiltest"
 REPORTS_MAX = 500
 """Errors that nodes reported by themselves and that are kept; a node that floods the bus fills no memory."""
 OFF_BELOW_V = 1.0
+STILL_HOT_S = 1.0
+"""For this long a sensor that read above its ceiling is looked at again: one wrong reading ends no run."""
 DISPLAY_EVERY_S = 0.5
 UTILISATION_EVERY_S = 1.0
 
@@ -159,6 +162,8 @@ class Run:
         self.folder: Path | None = None
         self.lost: str = ""
         self.stopped_by: str = ""
+        self._hot_in: tuple[str, str] | None = None
+        """The check in which a sensor passed its ceiling by itself and stayed there, and what it read."""
         self.ended: str = ""
         self._outputs = NOTHING_SENT
         self._outputs_used = ""
@@ -526,6 +531,8 @@ class Run:
             return "not run", f"{self.stopped_by} stopped the run: nothing more is done with this unit"
         if (self.not_opened or self.unusable) and bound.spec.group != "desk":
             return "not run", "the bench could not be opened"
+        if hot := self._too_hot_for(bound):
+            return "not run", hot[1]
         if roots := self.stopped_by_gates(bound):
             return "not run", "gate: " + ", ".join(f"{gate} {self._state_of(gate)}" for gate in roots)
         if bound.verbs:
@@ -548,7 +555,32 @@ class Run:
     def may_begin(self, bound: BoundCheck) -> bool:
         """Is nothing known that keeps this check from being run? Opens nothing and asks nobody."""
         barred = self.lost or self.stopped_by or self.not_opened or self.unusable
-        return not barred and not self.stopped_by_gates(bound)
+        return not barred and not self._too_hot_for(bound) and not self.stopped_by_gates(bound)
+
+    def _too_hot_for(self, bound: BoundCheck) -> tuple[str, str] | None:
+        """The check that tells what is too hot for this one, or is read so, and that in words; None where nothing is.
+
+        The guard would trip in each check that switches something on, and that would be told of what it is about.
+        """
+        if bound.spec.group in ("desk", "cold"):
+            return None
+        if self._hot_in is not None:
+            check, words = self._hot_in
+            return check, f"the guard has tripped in {check}: {words}"
+        if bound.spec.group in ("bus", "sense", "switch"):
+            return None
+        from hiltest.guard.ceilings import ceilings
+
+        for sensor, ceiling in ceilings(self.loaded.description).items():
+            name = f"sense.ambient[{sensor}]"
+            result = self.results.get(name)
+            means = [] if result is None or result.outcome != "failed" else result.measurements
+            if any(m.name == MEAN_AT_REST and float(m.value) > ceiling.at_c for m in means):
+                return (
+                    name,
+                    f"{name} failed: it reads above its ceiling ({ceiling.at_c:g} degC), so the guard would trip",
+                )
+        return None
 
     @property
     def is_watched(self) -> bool:
@@ -646,6 +678,8 @@ class Run:
             self._confirm_cut(measure)
         for line in [] if self._open is None else self._open.news():
             measure.note(line)
+        if isinstance(error, GuardTripped) and error.look_first and not self.stopped_by:
+            self._look_whether_still_hot(measure)
         if error is None:
             try:
                 measure.conclude()
@@ -659,6 +693,8 @@ class Run:
 
             leave_out = or_leave_out(self.loaded.description, result.name)
             result.reason = "; ".join(filter(None, [result.reason, leave_out]))
+        if result.outcome == "passed" and measure.left_out:
+            result.reason = "without " + "; ".join(f"{load}: {why}" for load, why in measure.left_out.items())
         result.measurements, result.curves = measure.measurements, measure.curves
         result.notes = measure.notes
         result.look_first = where_to_look(result, measure, error or off_error)
@@ -669,6 +705,14 @@ class Run:
         result.ended_s = self._clock.now_s
         self._keep(result)
         return result
+
+    def _look_whether_still_hot(self, measure: Measure) -> None:
+        """After a trip by a sensor that reads too hot by itself: what stays so is told once, and nothing more is powered."""
+        opened = self.opened()
+        with contextlib.suppress(HiltestError):
+            opened.link.run_for(STILL_HOT_S)
+        if opened.guard.too_hot:
+            self._hot_in = (measure.check, opened.guard.too_hot)
 
     def _note_loss(self, error: BaseException | None) -> None:
         if isinstance(error, BenchLost) and not self.lost:
@@ -682,6 +726,8 @@ class Run:
         result = CheckResult(name, outcome, reason, started_s=at_s, ended_s=at_s)
         if outcome == "not run" and reason.startswith("gate: ") and bound is not None:
             result.stopped_by = self.stopped_by_gates(bound)
+        elif outcome == "not run" and bound and (hot := self._too_hot_for(bound)) and reason == hot[1]:
+            result.stopped_by = [hot[0]]
         elif outcome == "not run" and self.stopped_by:
             result.stopped_by = [self.stopped_by]
         self._keep(result)
@@ -794,11 +840,18 @@ class Run:
         return verdict, BUT.join([reason, *also, *self.memory.get(QUALIFIED, ()), *self._left_out(verdict)])
 
     def _left_out(self, verdict: Verdict) -> list[str]:
-        """What had no part in checks that say nothing of it, however they ended, in words; of a rejected unit in drills only."""
+        """What had no part in checks that say nothing of it, however they ended, in words.
+
+        Of a rejected unit in drills only, and in what passed all the same.
+        """
         found: dict[str, dict[str, str]] = self.memory.get(LEFT_OUT, {})
         told = []
         for load, reasons in found.items():
-            checks = [each for each in reasons if verdict != "rejected" or each.startswith("safe.")]
+            checks = [
+                each
+                for each in reasons
+                if verdict != "rejected" or each.startswith("safe.") or self._has_passed(each)
+            ]
             if checks:
                 more = f" and {len(checks) - 1} more" if len(checks) > 1 else ""
                 told.append(f"{checks[0]}{more} ran without {load}: {reasons[checks[0]]}")

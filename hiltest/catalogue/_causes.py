@@ -171,7 +171,8 @@ AMBIENT_STUCK = "rises by itself: the heater's switch failed closed. Switch the 
 AMBIENT_OPEN = "reads far below the room or no value: wire or plug open, or its wire touches the supply"
 AMBIENT_SHORT = "reads hundreds of degrees, or no value: wires shorted"
 AMBIENT_TYPE = (
-    "tens of degrees off: another sensor type, pull-up or table than in the firmware, or two plugs exchanged"
+    "tens of degrees off: another sensor type, pull-up or table than in the firmware, the scale of its role, or two plugs "
+    "exchanged"
 )
 AMBIENT_EXCHANGED = (
     "the ohmmeter read another sensor's value at this plug (cold.sensor): two sensors' plugs exchanged"
@@ -261,6 +262,10 @@ def coils(read: Mapping[tuple[str, str], float], low_ohm: float, high_ohm: float
 # --- heat.pulse -------------------------------------------------------------------------------------------
 
 PULSE_OPEN = "flat, and the supply does not dip: heater open, plug out"
+PULSE_ASKED = (
+    "flat, no dip, and an element that measures right: the pulse was shorter or weaker than asked: look at the scale of the roles "
+    "duty and pulse_s"
+)
 PULSE_EXCHANGED = "flat, but another sensor rises: plugs of two heaters or two sensors exchanged; warm one sensor by hand to tell"
 PULSE_OUT = "flat, but the supply dips: heat comes that no sensor sees. Stop, let it cool, then look whether sensor and heater sit in their bores"
 PULSE_WEAK = "half of the rise in time: element of another power, one of two elements open"
@@ -270,6 +275,7 @@ PULSE_STRONG = "far too much: element for a lower voltage. Do not power it again
 PULSE_SPILL = "the whole rise, and another sensor's too: that sensor sits in this block, or heat reaches it"
 PULSE = (
     PULSE_OPEN,
+    PULSE_ASKED,
     PULSE_EXCHANGED,
     PULSE_OUT,
     PULSE_WEAK,
@@ -295,14 +301,16 @@ def pulse(
     Energy goes where the element is: if another sensor rose, there. Current makes the supply dip by its wires'
     resistance, so a heater without current does not dip, and heat that came and was not seen did. The rise goes with
     the power, and its moment with the contact: half the power is half the rise at the usual time, a bad contact
-    makes it small and late. An element that read right with the power off (V²/P) is not the weak one.
+    makes it small and late. An element that read right with the power off (V²/P) is not the weak one, and hardly open:
+    what was asked for may not be what the node understood.
     """
     if share < FLAT_SHARE:
+        asked = (PULSE_ASKED,) if element_measured else ()
         if another_rose:
             return (PULSE_EXCHANGED,)
         if math.isnan(dip_v):
-            return (PULSE_OUT, PULSE_OPEN)  # the dangerous one first
-        return (PULSE_OUT,) if dip_v > DIPS_V else (PULSE_OPEN,)
+            return (PULSE_OUT, *asked, PULSE_OPEN)  # the dangerous one first
+        return (PULSE_OUT,) if dip_v > DIPS_V else (*asked, PULSE_OPEN)
     if share < limits[0]:
         if is_late:
             return (PULSE_SEAT, PULSE_LATE, PULSE_WEAK)

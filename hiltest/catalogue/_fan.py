@@ -63,11 +63,22 @@ class Rig:
         self.duty.add(100.0 * duty)
 
     def band_at_full(self) -> tuple[float, float]:
-        """Good speeds at full duty, in rpm, at the supply that the node measures: speed goes with voltage."""
+        """Good speeds at full duty, in rpm, at the supply that the node measures: speed goes with voltage.
+
+        Where sense.supply has not passed, supply or reading may be wrong: what fits the nominal voltage is good as well.
+        """
         rated_v = self.measure.description.supply.voltage_v
-        full_rpm = self.fan.full_speed_rpm * (self._supply_v(rated_v) / rated_v)
-        allowed = full_rpm * self.fan.speed_tolerance_percent / 100
-        return full_rpm - allowed, full_rpm + allowed
+        shares = [self._supply_v(rated_v) / rated_v]
+        if not self.is_supply_right:
+            shares.append(1.0)
+        tolerance = self.fan.speed_tolerance_percent / 100
+        full_rpm = self.fan.full_speed_rpm
+        return full_rpm * min(shares) * (1 - tolerance), full_rpm * max(shares) * (1 + tolerance)
+
+    @property
+    def is_supply_right(self) -> bool:
+        """Was the node's supply, as it reads it, found right in this run?"""
+        return self.measure.has_passed(f"sense.supply[{self.node.name}]")
 
     def _supply_v(self, rated_v: float) -> float:
         try:

@@ -256,10 +256,10 @@ def _judge_flat(result: Pulse, heater: Heater, measure: Measure) -> None:
         f"sensor {moved[0]!r} rose instead: plugs of two heaters or two sensors exchanged (warm one sensor by hand "
         "to tell which)"
         if moved
-        else _hint(result, math.nan)
+        else _hint(result, math.nan, _measured(measure, heater))
     )
     told = (
-        f"the heater was on for {heater.pulse_s:g} s and its own sensor rose by {result.peak_k:.2f} K where "
+        f"a pulse of {heater.pulse_s:g} s was asked for and the heater's own sensor rose by {result.peak_k:.2f} K where "
         f"{result.expected_k:.1f} K were expected; {why}"
     )
     if not moved and result.dip_v > _causes.DIPS_V:  # it is hot, and nobody knows where
@@ -273,11 +273,14 @@ def _hint(result: Pulse, lag_s: float, element_measured: bool = False) -> str:
     if share < FLAT_SHARE:
         if math.isnan(dip_v):
             return "no supply reading: measure the heater and look at its sensor"
-        return (
-            "the supply dips, so the heater draws current: SENSOR OR HEATER OUT OF THE BLOCK"
-            if dip_v > _causes.DIPS_V
-            else "the supply does not dip: heater open or its plug out"
-        )
+        if dip_v > _causes.DIPS_V:
+            return "the supply dips, so the heater draws current: SENSOR OR HEATER OUT OF THE BLOCK"
+        if element_measured:
+            return (
+                "the supply does not dip, and the element measured right with the power off: look at the scale of the roles duty "
+                "and pulse_s, then at its plug"
+            )
+        return "the supply does not dip: heater open or its plug out"
     if share < PULSE_LOW:
         if lag_s > LATE_FACTOR * result.heater.sensor_lag_s:
             return f"weak and late (lag {lag_s:.1f} s): look at the seat of the sensor first, then measure the element"

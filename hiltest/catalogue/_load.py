@@ -541,7 +541,6 @@ class LoadTest:
         after = _bus.counts(self.nodes)
         seen = sum(after.get(name, count) - count for name, count in self._before.items())
         errors, bits = max(self.errors.count, seen), max(load.bits, 1)
-        kinds = [self.errors.kinds, f"nodes counted {seen}" if seen else ""]
         return LoadResult(
             host_frames=load.host_frames,
             host_bits=load.host_bits,
@@ -550,7 +549,7 @@ class LoadTest:
             seconds=seconds,
             utilisation=on_time / (seconds * self.bus.bit_rate_bps) if seconds > 0 else 0.0,
             errors=errors,
-            kinds=", ".join(filter(None, kinds)),
+            kinds=who_told(self.errors, seen),
             losses=self._losses(errors, sent),
             repeats=self._repeats(errors, sent) if self._numbers else None,
             bound=error_rate_upper_bound(min(errors, bits), bits, test.confidence),
@@ -650,6 +649,14 @@ class LoadTest:
                 who = IN_THE_HOST if all(each_ns < lasts_ns for each_ns in apart) else BY_THE_NODE
             repeats.by[who] = repeats.by.get(who, 0) + check.duplicated
         return repeats
+
+
+def who_told(errors: _bus.Errors, by_nodes: int) -> str:
+    """Errors in words: of which kind, and who counted how many where adapter and nodes did not see the same."""
+    kinds = errors.kinds
+    if kinds and errors.count < by_nodes:
+        kinds = f"the adapter told {errors.count} ({kinds})"
+    return ", ".join(filter(None, [kinds, f"nodes counted {by_nodes}" if by_nodes else ""]))
 
 
 def host_loss(link: Link) -> HostLoss:

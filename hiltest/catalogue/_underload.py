@@ -145,6 +145,21 @@ class Running:
                 off()
 
 
+def require_loads(measure: Measure, bus: Bus) -> None:
+    """Not observable where the bus has heaters or motors and none of them ran: fans alone show nothing of what they do."""
+    description = measure.description
+    nodes = {node.name for node in description.node if node.bus == bus.name}
+    heavy = [f"heater {each.name}" for each in description.heater if each.node in nodes]
+    heavy += [f"stepper {each.name}" for each in description.stepper if each.node in nodes]
+    left_out = measure.left_out
+    if heavy and all(each in left_out for each in heavy):
+        measure.not_observable(
+            "no heater and no motor ran beside the bus load: "
+            + "; ".join(f"{each}: {left_out[each]}" for each in heavy),
+            "run with heat.low_setpoint or motion.return of what hangs on this bus",
+        )
+
+
 def test(
     link: Link, bus: Bus, nodes: Sequence[GuardedNode], known: Sequence[GuardedNode], measure: Measure
 ) -> _load.LoadResult:

@@ -486,6 +486,10 @@ def test_heartbeat(target: Node, link: Link, node: GuardedNode, measure: Measure
                 "the bound on the error probability is told, not judged",
                 "the time is too short for the bound of bus.load",
             ),
+            (
+                "a heater or a motor ran, where the bus has one, else not observable",
+                "fans alone show too little",
+            ),
             ("no change of a switch that the moves can't reach", "exact"),
             ("an axis that came back is still clear of its home switch: no step was lost", "exact"),
         ),
@@ -515,6 +519,7 @@ def test_with_loads(
     _load.note_utilisation(measure, target.load_test, result)
     measure(f"error probability of a bit, upper bound at {target.load_test.confidence:.0%}", result.bound)
     _load.require_utilisation(measure, target.load_test, result)
+    _underload.require_loads(measure, target)
 
 
 def _runs_on(description: Description, bus: Bus) -> list[str]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
 from hiltest.catalogue.registry import Page, check
+from hiltest.measure import MEAN_AT_REST
 
 if TYPE_CHECKING:
     from hiltest.description.models import Node, Sensor
@@ -75,7 +76,7 @@ def test_supply(
         purpose="At rest each sensor reads the room, is alive, is quiet, and agrees with the others.",
         hazard="A sensor that lies here would let a heater run blind: its heater is not switched on.",
         method=f"Every sensor of the node is read every {_EVERY_S:g} s for {_WATCH_S:g} s: mean, standard deviation, "
-        "readings without a value, and distance from the median of the other sensors. A right reading here proves "
+        "readings without a value, and distance from the median of those other sensors that read a room. A right reading here proves "
         "nothing about the sensor's curve when hot: see heat.second_point.",
         limits=(
             ("mean between limits.ambient_low_c and limits.ambient_high_c", "common practice, no source"),
@@ -121,7 +122,7 @@ def test_ambient(
             f"sensor {target.name!r} had no value in {missing} of {len(values)} readings: loose contact in its plug or wire"
         )
     measure(
-        "mean at rest",
+        MEAN_AT_REST,
         mean,
         "degC",
         low=limits.ambient_low_c,
@@ -136,7 +137,8 @@ def test_ambient(
             "A heater's sensor is shown to be alive by heat.pulse; warm another one by hand and look"
         )
     means = [_sense.mean_and_deviation(rows[name])[0] for name in names if name != target.name]
-    others = [value for value in means if not math.isnan(value)]
+    # One that reads no room is wrong by itself, and no measure for this one.
+    others = [value for value in means if room_c[0] <= value <= room_c[1]]
     if others:
         distance = abs(mean - _sense.median(others))
         measure(
@@ -147,4 +149,4 @@ def test_ambient(
             limit="limits.sensor_agreement_k",
         )
     elif means:
-        measure.note("no other sensor has a valid value to compare with")
+        measure.note("no other sensor of this node reads a room, so there is none to compare with")

@@ -6,6 +6,14 @@ from typing import NamedTuple
 
 from hiltest.description.models import BOARD_CEILING_C, MOTOR_CEILING_C, Description, Sensor
 
+HOT_BY_ITSELF = (
+    "is it really hot? Switch the supply off, then hold a thermometer against it: with no heater commanded on, only a switch "
+    "that conducts by itself heats it",
+    "it is cold: the scale of the sensor's role (temperature_c), or another kind of sensor, pull-up or table than described",
+    "it is cold: the sensor itself, or its plug: wires shorted, or plugs of two sensors exchanged",
+)
+"""Where to look when a sensor reads above its ceiling while no heater is on."""
+
 
 class Ceiling(NamedTuple):
     """A temperature in degC, and in words whose it is."""

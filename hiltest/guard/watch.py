@@ -17,7 +17,7 @@ from hiltest.errors import (
     NodeFault,
     UsageError,
 )
-from hiltest.guard.ceilings import ceilings
+from hiltest.guard.ceilings import HOT_BY_ITSELF, ceilings
 from hiltest.guard.gates import (
     BRIEF_S,
     DRILL_GATES,
@@ -107,7 +107,7 @@ class Guard:
         self._heard_ns: dict[str, int] = {}
         self._silent: set[str] = set()
         self._excused_ns: dict[str, int] = {}
-        self._tripped: tuple[str, float] | None = None
+        self._tripped: tuple[str, float, tuple[str, ...]] | None = None
         self._is_acknowledged = True
         self._in_emergency = False
         self.not_commanded: tuple[str, ...] = ()
@@ -287,6 +287,15 @@ class Guard:
         """Why the guard forced everything off, until `reset`."""
         return None if self._tripped is None else self._tripped[0]
 
+    @property
+    def too_hot(self) -> str:
+        """In words: a sensor whose last reading lies above its ceiling; empty where none does."""
+        for sensor, (_, value_c) in self._last_c.items():
+            ceiling = self._ceilings.get(sensor)
+            if ceiling is not None and value_c > ceiling.at_c:
+                return f"sensor {sensor!r} reads {value_c:.1f} degC, its ceiling is {ceiling.at_c:g} degC"
+        return ""
+
     def note_on(self, kind: str, name: str, until_s: float | None = None) -> None:
         """A command that energises a load is about to be sent."""
         load = self.load(kind, name)
@@ -387,7 +396,8 @@ class Guard:
         ceiling = self._ceilings.get(sensor)
         # Before anything was on, a sensor of no heater that reads hot is a wrong sensor: its own check says so, and better.
         if ceiling is not None and value_c > ceiling.at_c and (heaters or self._ever_used):
-            self._trip(f"sensor {sensor!r} reads {value_c:.1f} degC, above {ceiling.whose}")
+            look_first = () if self._hot else HOT_BY_ITSELF
+            self._trip(f"sensor {sensor!r} reads {value_c:.1f} degC, above {ceiling.whose}", look_first)
         for heater in heaters:
             hot = self._hot.get(heater.name)
             if hot is not None:
@@ -491,14 +501,14 @@ class Guard:
 
     # --- off ------------------------------------------------------------------------------------------------
 
-    def _trip(self, reason: str) -> None:
+    def _trip(self, reason: str, look_first: tuple[str, ...] = ()) -> None:
         if self._tripped is None:
-            self._tripped = (reason, self._link.now_s)
+            self._tripped = (reason, self._link.now_s, look_first)
             self._is_acknowledged = False
             self._record(f"tripped: {reason}")
             lost = self._command_off()
             if lost is not None:
-                self._tripped = (f"{reason}; then {lost}", self._tripped[1])
+                self._tripped = (f"{reason}; then {lost}", *self._tripped[1:])
             self._cut_the_power()
         if not self._is_acknowledged:
             raise GuardTripped(*self._tripped)

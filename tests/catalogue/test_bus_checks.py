@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
@@ -181,6 +182,37 @@ def test_a_bus_hardly_loaded_beside_the_loads_is_not_observable(
         )
     judged = next(each for each in measure.measurements if each.name == "utilisation achieved")
     assert judged.verdict == verdict
+
+
+@pytest.mark.parametrize("motor_ran", [True, False])
+def test_fans_alone_are_not_the_loads(motor_ran: bool) -> None:
+    """Without heater and motor the bus was not looked at under load; with one of them it was, and what is left out is told."""
+    made = load_text(GLUE_HEAD, FIXTURES)
+    measure = Measure(WITH_LOADS, "bus[can]", made, SimulatedClock(), Nobody())
+    measure.leave_out("heater reservoir: heat.low_setpoint[reservoir] has not passed", "not running")
+    if not motor_ran:
+        measure.leave_out("stepper pump: motion.return[pump] has not passed", "not running")
+    with nullcontext() if motor_ran else pytest.raises(NotObservable, match="no heater and no motor ran"):
+        _underload.require_loads(measure, made.description.bus[0])
+    assert measure.left_out["heater reservoir"] == "heat.low_setpoint[reservoir] has not passed"
+
+
+def test_a_bus_without_its_loads_is_not_green() -> None:
+    """A wrong element keeps heater and motor off; the fans run, no error comes, and yet nothing was shown."""
+    file = edited(FIXTURES / "glue_head.toml", *SHORT, ALONE)
+    record = accept("heater_wrong_voltage", file=file, only=(WITH_LOADS,))
+    check = next(each for each in record.checks if each.name == WITH_LOADS)
+    assert check.outcome == "not observable"
+    assert "fan nozzle" in str(found(check, "running meanwhile").value)
+
+
+def test_errors_add_up() -> None:
+    """Where nodes counted more than the adapter told, the kinds are of the adapter's count."""
+    errors = _bus.Errors(count=3, by_kind=Counter(bit1=2, form=1))
+    assert _load.who_told(errors, 0) == "bit1 2, form 1"
+    assert _load.who_told(errors, 3) == "bit1 2, form 1, nodes counted 3"
+    assert _load.who_told(errors, 4) == "the adapter told 3 (bit1 2, form 1), nodes counted 4"
+    assert _load.who_told(_bus.Errors(), 4) == "nodes counted 4"
 
 
 def test_asked_for_by_itself_it_takes_along_what_makes_its_loads_run() -> None:

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from .boards import accept
+from .boards import ALONE, accept
+from .files import FIXTURES, edited
 
 BOTH = ("fan.tach[electronics]", "fan.tach[nozzle]")
 
@@ -49,6 +50,16 @@ def test_a_fan_that_is_wrong_says_in_what(fault: str, fails: str, says: str) -> 
     found = fans(fault)[fails]
     assert found.outcome == "failed"
     assert says in found.reason
+
+
+def test_a_wrong_supply_reading_drags_no_fan_down() -> None:
+    """A scale ten times too large fails by itself; the fan, judged by the nominal supply too, passes and says so."""
+    scale = ('"0x6401:1", scale = 0.001', '"0x6401:1", scale = 0.01')
+    file = edited(FIXTURES / "glue_head.toml", scale, ALONE)
+    found = {each.name: each for each in accept(file=file, only=("sense.supply[head]", BOTH[1])).checks}
+    assert found["sense.supply[head]"].outcome == "failed"
+    assert found[BOTH[1]].outcome == "passed"
+    assert any("sense.supply has not passed" in note for note in found[BOTH[1]].notes)
 
 
 def test_a_fan_that_never_stands_still_is_not_laid_to_the_other() -> None:

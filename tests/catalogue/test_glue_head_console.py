@@ -65,7 +65,7 @@ TABLE = (
     # what hangs on it
     Row("sensor_open[reservoir]", "sense.ambient[reservoir]", (*PULSE, *LOOP), "without a value"),
     Row("sensor_shorted[reservoir]", "sense.ambient[reservoir]", (*PULSE, *LOOP), "without a value"),
-    Row("sensors_swapped", "sense.ambient[reservoir]", (*PULSE, *LOOP), "distance from the other sensors"),
+    Row("sensors_swapped", "sense.ambient[reservoir]", (*PULSE, *LOOP), "mean at rest"),
     Row("fan_stalled[electronics]", FAN[0], (), "no pulse"),
     Row("tach_open[nozzle]", "fan.tach[nozzle]", (), "no pulse"),
     Row("heater_open", PULSE[0], LOOP, "heater open"),

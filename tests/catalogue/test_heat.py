@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from hiltest.campaign.boards import BoardOrder, run_board
-from hiltest.catalogue import _heat, _heatloop
+from hiltest.catalogue import _causes, _heat, _heatloop
 from hiltest.description.loading import load_description
 from hiltest.physics.thermal import peak_rise_k
 
@@ -47,6 +47,26 @@ def test_a_pulse_tells_causes_apart(fault: str, says: str) -> None:
     found = check("heat.pulse[reservoir]", fault, only=PULSE)
     assert found.outcome == "failed"
     assert says in found.reason
+
+
+def test_a_pulse_that_the_node_took_for_a_shorter_one_is_no_open_element() -> None:
+    """The element measured right with the power off: the scale of the pulse's roles comes before it, and no time is claimed.
+
+    The drill that then runs without the heater says so on its own line.
+    """
+    wrong = ('"0x2102:1", scale = 0.001', '"0x2102:1", scale = 0.1')
+    only = ("heat.pulse[reservoir]", "safe.host_silence[head]")
+    record = accept(file=edited(FIXTURES / "glue_head.toml", wrong), only=only)
+    found = {each.name: each for each in record.checks}
+    pulse = found[only[0]]
+    assert pulse.outcome == "failed"
+    assert "was asked for" in pulse.reason
+    assert "was on for" not in pulse.reason
+    assert "the roles duty and pulse_s" in pulse.reason
+    assert pulse.look_first == [_causes.PULSE_ASKED, _causes.PULSE_OPEN]
+    drill = found[only[1]]
+    assert drill.outcome == "passed"
+    assert drill.reason.startswith("without heater reservoir: heat.pulse")
 
 
 @pytest.mark.parametrize("seed", [1, 4, 9])

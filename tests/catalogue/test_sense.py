@@ -36,6 +36,43 @@ def test_a_loose_contact_is_not_laid_to_the_other_sensor() -> None:
     assert sense("sensor_loose_contact[board]")["sense.ambient[reservoir]"].outcome == "passed"
 
 
+def test_a_wrong_sensor_is_no_measure_for_the_other() -> None:
+    """One that reads no room fails by itself; the one beside it that reads the room passes, and says that it had no other."""
+    found = sense("sensor_wrong_nominal[board]")
+    assert found["sense.ambient[board]"].outcome == "failed"
+    other = found["sense.ambient[reservoir]"]
+    assert other.outcome == "passed"
+    assert any("none to compare with" in note for note in other.notes)
+    assert not any("distance" in m.name for m in other.measurements)
+
+
+@pytest.mark.parametrize(
+    ("role", "factor", "at"),
+    [("0x7130:1", "1.0", "bus.enumerate[head]"), ("0x7130:2", "0.5", "sense.ambient[board]")],
+)
+def test_a_sensor_above_its_ceiling_is_told_once(role: str, factor: str, at: str) -> None:
+    """Whether the guard trips or would trip: one check fails, with where to look for heat and for a wrong sensor.
+
+    The fans and the axis have no part in it: nothing is said of them, and nothing of them is green.
+    """
+    scales = ((f'"{role}", scale = 0.1', f'"{role}", scale = {factor}'), ALONE)
+    file = edited(FIXTURES / "glue_head.toml", *scales)
+    only = ("sense.ambient[board]", "fan.tach[nozzle]", "fan.tach[electronics]", "motion.driver_ready[pump]")
+    record = accept(file=file, only=only)
+    found = {each.name: each for each in record.checks}
+    assert [name for name, each in found.items() if each.outcome == "failed"] == [at]
+    assert record.verdict == "rejected"
+    assert any("scale" in cause for cause in found[at].look_first)
+    if at == "bus.enumerate[head]":
+        assert "guard tripped" in found[at].reason
+        assert "really hot" in found[at].look_first[0]
+        assert not any("CAN" in cause for cause in found[at].look_first)
+    for name in only[1:]:
+        assert found[name].outcome == "not run"
+        assert found[name].stopped_by == [at]
+        assert "guard" in found[name].reason
+
+
 def test_sensors_of_a_node_share_one_watch() -> None:
     """The second sensor's check takes no second watch."""
     found = sense()
