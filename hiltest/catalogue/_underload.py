@@ -146,11 +146,22 @@ class Running:
 
 
 def require_loads(measure: Measure, bus: Bus) -> None:
-    """Not observable where the bus has heaters or motors and none of them ran: fans alone show nothing of what they do."""
+    """Not observable where the bus has heaters or motors and none of them ran: fans alone show nothing of what they do.
+
+    One whose own check the description lets be missing is not waited for.
+    """
     description = measure.description
     nodes = {node.name for node in description.node if node.bus == bus.name}
-    heavy = [f"heater {each.name}" for each in description.heater if each.node in nodes]
-    heavy += [f"stepper {each.name}" for each in description.stepper if each.node in nodes]
+    may_miss = description.fixture.may_be_missing
+    heavy = [
+        f"{kind} {each.name}"
+        for kind, loads, check in (
+            ("heater", description.heater, "heat.low_setpoint"),
+            ("stepper", description.stepper, "motion.return"),
+        )
+        for each in loads
+        if each.node in nodes and not {check, f"{check}[{each.name}]"} & {*may_miss}
+    ]
     left_out = measure.left_out
     if heavy and all(each in left_out for each in heavy):
         measure.not_observable(

@@ -197,6 +197,17 @@ def test_fans_alone_are_not_the_loads(motor_ran: bool) -> None:
     assert measure.left_out["heater reservoir"] == "heat.low_setpoint[reservoir] has not passed"
 
 
+def test_loads_that_may_be_missing_are_not_waited_for() -> None:
+    """A node that closes no loop and moves nothing far, as the description allows, is not held up by it for ever."""
+    missing = 'may_be_missing = ["heat.low_setpoint", "motion.return[pump]"]'
+    made = load_text(GLUE_HEAD.replace('name = "glue head"', f'name = "glue head"\n{missing}', 1), FIXTURES)
+    measure = Measure(WITH_LOADS, "bus[can]", made, SimulatedClock(), Nobody())
+    for line in ("heater reservoir: not offered", "stepper pump: not offered"):
+        measure.leave_out(line, "not running")
+    _underload.require_loads(measure, made.description.bus[0])
+    assert len(measure.left_out) == 2
+
+
 def test_a_bus_without_its_loads_is_not_green() -> None:
     """A wrong element keeps heater and motor off; the fans run, no error comes, and yet nothing was shown."""
     file = edited(FIXTURES / "glue_head.toml", *SHORT, ALONE)
