@@ -698,6 +698,12 @@ class Run:
         result.measurements, result.curves = measure.measurements, measure.curves
         result.notes = measure.notes
         result.look_first = where_to_look(result, measure, error or off_error)
+        if result.outcome == "failed":
+            from hiltest.catalogue.scales import with_scale
+
+            result.look_first = with_scale(
+                self.loaded.description, result.name, result.look_first, measure.failed, error
+            )
         self._note_loss(error)
         self._note_loss(off_error)
         if isinstance(error, RunStopped):

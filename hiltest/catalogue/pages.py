@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from hiltest import cautions
+from hiltest.catalogue import scales
 from hiltest.catalogue.registry import GROUPS, CheckSpec, find, of_group
 from hiltest.evidence.text import spoken
 from hiltest.guard import HELD_BACK_BY
@@ -30,7 +31,8 @@ def page_text(name: str) -> str:
     parts += ["", "What is done", _fill(page.method, "  "), "", "Limits, and where they come from"]
     parts += [_item(f"{what} ({source})", "-") for what, source in page.limits]
     parts += ["", "When it fails, look in this order"]
-    parts += [_item(cause, f"{number}.") for number, cause in enumerate(page.causes, 1)]
+    causes = [*page.causes, *filter(None, [scales.on_page(spec.name)])]
+    parts += [_item(cause, f"{number}.") for number, cause in enumerate(causes, 1)]
     if spec.only_where:
         parts += ["", "In the catalogue only where", _fill(spec.only_where, "  ")]
     parts += ["", "Before it may run", *_gates(spec)]
