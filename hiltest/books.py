@@ -21,6 +21,7 @@ class Watcher(Protocol):
         self, check: str, curve: str, t_s: float, value: float, unit: str, lines: Mapping[str, float]
     ) -> None: ...
     def on_note(self, text: str) -> None: ...
+    def on_caution(self, text: str) -> None: ...
     def on_result(self, result: CheckResult) -> None: ...
     def tick(self) -> None: ...
 
@@ -56,6 +57,12 @@ class Books:
             self.journal.note(check, text)
         if self.watcher is not None and "\n" not in text:  # a picture is for the report
             self.watcher.on_note(text)
+
+    def caution(self, check: str, text: str) -> None:
+        if self.journal is not None:
+            self.journal.note(check, text)
+        if self.watcher is not None:
+            self.watcher.on_caution(text)
 
 
 class BenchClock:

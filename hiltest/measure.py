@@ -52,6 +52,7 @@ class Recorder(Protocol):
     def sample(self, curve: Curve, t_s: float, value: float) -> None: ...
     def mark(self, curve: Curve, name: str, t_s: float) -> None: ...
     def note(self, check: str, text: str) -> None: ...
+    def caution(self, check: str, text: str) -> None: ...
 
 
 class CurveRecorder:
@@ -202,9 +203,22 @@ class Measure:
         self.notes.append(text)
         self._recorder.note(self.check, text)
 
+    def caution(self, text: str, qualifies: bool = False) -> None:
+        """Keep a sentence with the check, and show it at once to whoever watches: what a hand at the bench must know.
+
+        `qualifies`: keep it with the verdict, too.
+        """
+        self.notes.append(text)
+        self._recorder.caution(self.check, text)
+        if qualifies:
+            self._keep_with_verdict(text)
+
     def qualify(self, text: str) -> None:
         """Keep a sentence with the verdict of the whole run: what its reader must know, however the checks ended."""
         self.note(text)
+        self._keep_with_verdict(text)
+
+    def _keep_with_verdict(self, text: str) -> None:
         said: list[str] = self.memory.setdefault(QUALIFIED, [])
         if text not in said:
             said.append(text)

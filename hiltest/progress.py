@@ -141,6 +141,10 @@ class Progress:
         """A sentence for the person who watches."""
         self._tell(lambda display: display.on_note(text))
 
+    def on_caution(self, text: str) -> None:
+        """What a hand at the bench must know now; it stays on the screen."""
+        self._tell(lambda display: display.on_cautions([text]))
+
     def on_result(self, result: CheckResult) -> None:
         """A check ended, or was not run."""
         self._tell(lambda display: display.on_result(result))

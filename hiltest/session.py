@@ -676,6 +676,7 @@ class Run:
         off_error = self._all_off(f"end of {result.name}")
         if self._open is not None and self._open.guard.power_was_cut and not self.stopped_by:
             self._confirm_cut(measure)
+        self._tell_of_doubts(measure)
         for line in [] if self._open is None else self._open.news():
             measure.note(line)
         if isinstance(error, GuardTripped) and error.look_first and not self.stopped_by:
@@ -719,6 +720,21 @@ class Run:
             opened.link.run_for(STILL_HOT_S)
         if opened.guard.too_hot:
             self._hot_in = (measure.check, opened.guard.too_hot)
+
+    def _tell_of_doubts(self, measure: Measure) -> None:
+        """A heater that nobody could see to be off is told at once and with the verdict; one that still can't be seen ends it."""
+        if self._open is None or self.lost:
+            return
+        guard = self._open.guard
+        told = [f"after {measure.check} {text}" for text in guard.seen_late]
+        guard.seen_late.clear()
+        if guard.doubted and not self.stopped_by:
+            self.stopped_by = measure.check
+            told.append(
+                f"after {measure.check} {guard.doubted}. CUT THE SUPPLY: nothing more was switched on"
+            )
+        for text in told:
+            measure.caution(text, qualifies=True)
 
     def _note_loss(self, error: BaseException | None) -> None:
         if isinstance(error, BenchLost) and not self.lost:

@@ -818,6 +818,45 @@ def test_what_can_not_be_verified_is_returned_and_kept() -> None:
     assert any("not verified" in text for _, text in bench.guard.records)
 
 
+def test_a_heater_that_nobody_could_see_to_be_off_is_asked_again() -> None:
+    """For its pulse and a second it is commanded off and asked; where that shows it, it is told and the run goes on."""
+    bench = Bench()
+    bench.node.pulse_heater("reservoir", 1.0, 4.0)
+    bench.driver.read_error = NoAnswer("head", "a read", 0.3)
+    bench.port.at(4.5, lambda: setattr(bench.driver, "read_error", None))
+    assert bench.guard.all_off("end of check") == ()
+    assert 4.5 <= bench.link.now_s < 5.0
+    assert "could not be seen to be off for 4." in bench.guard.seen_late[0]
+    bench.node.set_fan("nozzle", 0.5)
+
+
+def test_nothing_is_energised_while_nobody_can_see_a_heater_to_be_off() -> None:
+    """Not a fan, not a lamp, also once the guard was reset; one more look that shows it off is enough."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.driver.read_error = NoAnswer("head", "a read", 0.3)
+    assert len(bench.guard.all_off("end of check")) == 1
+    bench.guard.reset()
+    bench.driver.calls.clear()
+    for verb in ("set_fan", "set_lamp"):
+        with pytest.raises(GuardTripped, match=r"heater 'reservoir' was commanded off .* Cut the supply"):
+            ENERGISING[verb](bench.node)
+    assert bench.sent == []
+    bench.driver.read_error = None
+    bench.node.set_fan("nozzle", 0.5)
+    assert bench.sent == ["set_fan"]
+
+
+def test_a_heater_without_power_is_in_no_doubt() -> None:
+    """Where the node's power was taken on purpose there is nothing to ask."""
+    bench = Bench()
+    bench.node.set_heater_c("reservoir", 50.0)
+    bench.driver.read_error = NoAnswer("head", "a read", 0.3)
+    bench.guard.all_off("end of check")
+    bench.node.has_no_power()
+    bench.node.set_fan("nozzle", 0.5)
+
+
 def test_all_off_raises_when_the_bus_is_lost() -> None:
     """A lost bus comes out of all-off, after every node was tried."""
     bench = Bench()

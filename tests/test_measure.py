@@ -37,6 +37,9 @@ class Kept:
     def note(self, check: str, text: str) -> None:
         self.notes.append(f"{check}: {text}")
 
+    def caution(self, check: str, text: str) -> None:
+        self.note(check, text)
+
 
 @pytest.fixture
 def kept() -> Kept:

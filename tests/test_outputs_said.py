@@ -43,9 +43,13 @@ def test_between_checks_what_was_not_confirmed_is_not_forgotten(
     with monkeypatch.context() as patch:
         patch.setattr(node._driver, "read_heater_output", raises(NoAnswer("head", "its output", 0.3)))
         run.conclude(None)
+    assert run.stopped_by == "own.heat"
     run.begin("own.nothing", "head", None)
     run.conclude(None)
-    assert "not confirmed: heater 'reservoir'" in ended(run)
+    told = ended(run)
+    assert "not confirmed: heater 'reservoir'" in told
+    assert "after own.heat heater 'reservoir' was commanded off and nobody could see that it is" in told
+    assert "CUT THE SUPPLY: nothing more was switched on" in told
 
 
 @pytest.mark.parametrize("broken", [RuntimeError("driver broke"), False])

@@ -258,8 +258,13 @@ def test_power_on(target: Bus, link: Link, power: Power, measure: Measure) -> No
     boots_s = [node.boot_max_s for node in measure.description.node if node.bus == target.name]
     if power.leave_out:
         wrong = ", ".join(power.leave_out)
-        measure.note(f"not measured right with the power off, so the plug stays out: {wrong}")
-        if power.supply is not None and not power.is_on:
+        if power.is_on:
+            measure.note(f"not measured right with the power off, so the plug stays out: {wrong}")
+        elif power.supply is None:
+            measure.caution(
+                f"leave the plug of {wrong} out when the power comes: not measured right with the power off"
+            )
+        else:
             measure.not_observable(
                 f"a supply that is switched by itself waits for nobody who leaves out the plug of {wrong}",
                 "these parts measured right with the power off",

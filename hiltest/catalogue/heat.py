@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from hiltest.link import Link
     from hiltest.measure import Measure
     from hiltest.meters.operator import Operator
+    from hiltest.meters.power import Power
     from hiltest.meters.scpi import ScpiSupply
 
 
@@ -33,7 +34,8 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
     page=Page(
         purpose="With the heater commanded off nothing heats.",
         hazard=f"{_BURN} Software can't stop a switch that failed closed: only removing the supply can.",
-        method="The temperature is watched for heater.idle_s with the output at zero.",
+        method="The temperature is watched for heater.idle_s with the output at zero. Where cold.heater has not passed, the "
+        "plug was to stay out, so a calm block shows nothing: not observable.",
         limits=(
             ("rise up to 1 K", "a heater stuck on rises by more than that in seconds; common practice"),
             (
@@ -50,12 +52,23 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
     ),
 )
 def test_idle(
-    target: Heater, link: Link, node: GuardedNode, bench_supply: ScpiSupply | None, measure: Measure
+    target: Heater,
+    link: Link,
+    node: GuardedNode,
+    power: Power,
+    bench_supply: ScpiSupply | None,
+    measure: Measure,
 ) -> None:
     """Zero command, no heat."""
     from hiltest.catalogue import _heat
 
     _heat.watch_idle(link, node, target, measure, target.idle_s, bench_supply)
+    if f"heater '{target.name}'" in power.leave_out and not measure.failed:
+        measure.not_observable(
+            f"cold.heater[{target.name}] has not passed, so its plug was to stay out: without it nothing heats, whatever "
+            "its switch does",
+            "a heater that measured right with the power off, and its plug in",
+        )
 
 
 @check(

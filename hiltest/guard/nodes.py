@@ -229,7 +229,7 @@ class GuardedNode:
             self._guard.permit("set_heater_c", heater)
         for stepper, move in (moves or {}).items():
             self._guard.permit("move", stepper, travel_rev=self._turns(stepper, move.microsteps))
-        self._guard.note_maybe_on()
+        self._guard.note_maybe_on(name for name, setpoint_c in heaters_c.items() if setpoint_c > 0)
         if moves:
             drills.send_stale(fans, heaters_c, moves)
         else:  # a driver of somebody else's may know of no moves
@@ -263,7 +263,7 @@ class GuardedNode:
             way = self._guard.way(stepper)
             way.count_whole()
             way.restarted()
-        self._guard.note_node_off(self.name)
+        self._guard.note_no_power(self.name)
 
     def _drills(self, verb: str) -> Drills:
         if not isinstance(self._driver, Drills):

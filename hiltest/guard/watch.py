@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from hiltest.clock import NS_PER_S
@@ -53,6 +53,8 @@ EXCUSED_MAX_S = 30.0
 """For no longer than this may a drill ask the guard to bear a silence that it causes itself."""
 
 SETTLE_S = 0.05
+VERIFY_AGAIN_S, VERIFY_EVERY_S = 2.0, 0.2
+"""So long, and until a second after a pulse has ended by itself, a heater is asked again that could not be seen to be off."""
 ON_THRESHOLD = 0.001
 
 
@@ -110,6 +112,10 @@ class Guard:
         self._tripped: tuple[str, float, tuple[str, ...]] | None = None
         self._is_acknowledged = True
         self._in_emergency = False
+        self._ends_s: dict[str, float] = {}
+        self._doubted: dict[str, str] = {}
+        self.seen_late: list[str] = []
+        """In words: the heaters that were seen to be off only when they were asked again; whoever tells of them empties it."""
         self.not_commanded: tuple[str, ...] = ()
         """In words: the nodes that the last all-off did not reach, and why."""
         self.released_because: str | None = None
@@ -153,6 +159,7 @@ class Guard:
         """
         if self._tripped is not None:
             raise GuardTripped(*self._tripped)
+        self._clear_doubts()
         gates = self._gates(verb, load, travel_rev)
         missing = [gate for gate in gates if gate not in self._passed]
         if self._is_long(verb, load, travel_rev):
@@ -191,6 +198,7 @@ class Guard:
         """As `permit`, for a verb that is for a whole node."""
         if self._tripped is not None:
             raise GuardTripped(*self._tripped)
+        self._clear_doubts()
         names = {"node": node, "bus": self._bus_of.get(node, "")}
         gates = (gate.format(**names) for gate in NODE_GATES[verb])
         missing = [gate for gate in gates if self._exists(gate) and gate not in self._passed]
@@ -314,6 +322,7 @@ class Guard:
     def note_setpoint(self, name: str, setpoint_c: float) -> None:
         """A heater is about to get a closed-loop setpoint above 0."""
         self.note_on("heater", name)
+        self._ends_s[name] = self._link.now_s
         margin_k = self._limits.guard_margin_k
         heater, before = self._heater(name), self._hot.get(name)
         hot = self._hot[name] = _Hot(heater, margin_k, setpoint_c, None, self._link.now_ns)
@@ -327,6 +336,7 @@ class Guard:
         heater = self._heater(name)
         until_s = self._link.now_s + seconds + PULSE_TAIL_S
         self.note_on("heater", name, until_s)
+        self._ends_s[name] = self._link.now_s + seconds
         self._hot[name] = _Hot(heater, heater.pulse_rise_max_k, None, until_s, self._link.now_ns)
 
     def note_node_off(self, node: str) -> None:
@@ -339,9 +349,19 @@ class Guard:
         for stepper in self.axes_of(node):
             self._ways[stepper].ended = True
 
-    def note_maybe_on(self) -> None:
+    def note_maybe_on(self, heaters: Iterable[str] = ()) -> None:
         """Commands that no sound node follows are about to be sent; the next `all_off` verifies what they did."""
         self._used_since_off = self._ever_used = True
+        for name in heaters:
+            self._ends_s[name] = self._link.now_s
+
+    def note_no_power(self, node: str) -> None:
+        """The node's power was taken away on purpose: everything on it is off, and no heater of it is in doubt."""
+        self.note_node_off(node)
+        for heater in self._description.heater:
+            if heater.node == node:
+                self._ends_s.pop(heater.name, None)
+                self._doubted.pop(heater.name, None)
 
     def excuse(self, name: str, seconds: float) -> None:
         """Bear, for a drill, that node or sensor `name` is silent for `seconds` from now on.
@@ -616,21 +636,73 @@ class Guard:
             if driver is None or f"read_heater_output[{heater.name}]" not in driver.offers:
                 unverified.append(f"heater {heater.name!r}: its node does not say what it applies")
                 continue
-            try:
-                output = self._output_after_all_off(driver, heater.name)
-            except NodeFault as error:
-                unverified.append(f"heater {heater.name!r}: {error}")
-                continue
-            if output > ON_THRESHOLD:
-                self._cut_the_power()
-                advice = "The bench supply was switched off" if self.power_was_cut else "Cut the supply now"
-                raise NodeFault(
-                    f"heater {heater.name!r} is still on ({100 * output:.1f} %) after every output was commanded off. "
-                    f"{advice}"
-                )
+            start_s = self._link.now_s
+            why = self._why_not_verified(driver, heater.name)
+            if why and heater.name in self._ends_s:
+                self._doubted[heater.name] = why
+                why = self._ask_until_seen(driver, heater.name, why, start_s)
+            if why:
+                unverified.append(f"heater {heater.name!r}: {why}")
         for text in unverified:
             self._record(f"off was commanded but not verified: {text}")
         return tuple(unverified)
+
+    def _why_not_verified(self, driver: NodeDriver, heater: str) -> str:
+        """Ask once whether it is off: why nobody can say, empty where it is. Raises NodeFault where it is on."""
+        try:
+            output = self._output_after_all_off(driver, heater)
+        except NodeFault as error:
+            return str(error)
+        if output > ON_THRESHOLD:
+            self._cut_the_power()
+            advice = "The bench supply was switched off" if self.power_was_cut else "Cut the supply now"
+            raise NodeFault(
+                f"heater {heater!r} is still on ({100 * output:.1f} %) after every output was commanded off. {advice}"
+            )
+        self._ends_s.pop(heater, None)
+        self._doubted.pop(heater, None)
+        return ""
+
+    def _ask_until_seen(self, driver: NodeDriver, heater: str, why: str, start_s: float) -> str:
+        """Command it off and ask again for VERIFY_AGAIN_S, or until a second after its pulse; why nobody can say, in the end."""
+        end_s = max(start_s + VERIFY_AGAIN_S, self._ends_s[heater] + 1.0)
+        first = why
+        while why and self._link.now_s < end_s:
+            self._link.run_for(VERIFY_EVERY_S)
+            driver.stop_all()
+            why = self._why_not_verified(driver, heater)
+        if not why:
+            text = (
+                f"heater {heater!r} was commanded off and could not be seen to be off for "
+                f"{self._link.now_s - start_s:.1f} s: {first}"
+            )
+            self._record(f"off was commanded but not verified at first: {text}")
+            self.seen_late.append(text)
+        return why
+
+    @property
+    def doubted(self) -> str:
+        """In words: the heaters that were on, were commanded off, and that nobody could see to be off; empty for none."""
+        return "; ".join(
+            f"heater {name!r} was commanded off and nobody could see that it is: {why}"
+            for name, why in self._doubted.items()
+        )
+
+    def _clear_doubts(self) -> None:
+        """Before anything is energised, see that what could not be verified is off now.
+
+        Raises:
+            GuardTripped: it still can't be seen.
+        """
+        for name in list(self._doubted) if self._link.can_wait else ():
+            driver = next(each for each in self._drivers if each.name == self._heater(name).node)
+            self._doubted[name] = self._why_not_verified(driver, name)
+            if not self._doubted[name]:
+                del self._doubted[name]
+        if self._doubted:
+            raise GuardTripped(
+                f"{self.doubted}. Cut the supply: nothing more is switched on", self._link.now_s
+            )
 
     def _output_after_all_off(self, driver: NodeDriver, heater: str) -> float:
         output = driver.read_heater_output(heater)

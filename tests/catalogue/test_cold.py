@@ -8,15 +8,20 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 
+from hiltest.campaign.runner import run_one
 from hiltest.catalogue._cold import motor_picture, pair_hint, picture
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description
 from hiltest.errors import UsageError
 from hiltest.evidence.model import CheckResult, RunRecord
+from hiltest.session import Run, load
+from hiltest.settings import Settings
 
+from . import variants
 from .boards import accept, outcomes, without_operator
 from .files import FIXTURES
 
@@ -32,6 +37,7 @@ COLD = (
     "cold.coils[pump]",
     "cold.power_on[can]",
 )
+IDLE = ("sense.ambient[reservoir]", "heat.idle[reservoir]")
 
 
 def check_of(record: RunRecord, name: str) -> CheckResult:
@@ -296,6 +302,25 @@ def test_a_supply_in_its_limit_ends_it(tmp_path: Path) -> None:
     (read_a,) = (m.value for m in found.measurements if m.name == "current when it came on")
     assert read_a > 0.05, "the supply was read before it was switched off"
     assert after["supply"] is False
+
+
+def test_a_heater_whose_plug_stays_out_is_not_seen_to_be_off() -> None:
+    """Whoever watches is told to leave it out as the power comes; a calm block shows nothing of its switch then."""
+    told: list[str] = []
+    watcher: Any = Mock()
+    watcher.on_caution = told.append
+    settings = Settings(
+        file=variants.quick_head(alone=False), simulate=True, seed=1, faults=("heater_wrong_voltage",)
+    )
+    run = Run(settings, load(settings), watcher)
+    for bound in run.every:
+        if bound.name in (*COLD, "bus.quiet[can]", "bus.enumerate[head]", *IDLE):
+            run_one(run, bound)
+    record = run.close()
+    idle = check_of(record, "heat.idle[reservoir]")
+    assert idle.outcome == "not observable"
+    assert "its plug was to stay out" in idle.reason
+    assert [text for text in told if "leave the plug of heater 'reservoir' out" in text]
 
 
 def test_without_an_operator_none_of_it_belongs_to_the_catalogue() -> None:

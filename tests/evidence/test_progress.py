@@ -235,6 +235,16 @@ def test_the_terminal_shows_results_table_and_verdict(terminal: Terminal) -> Non
     assert max(len(line) for line in re.split(r"[\r\n]+", text)) <= 80
 
 
+def test_a_caution_for_hands_is_a_line_of_its_own_where_output_is_plain() -> None:
+    """A note is for the report; what a hand must know now is said at once."""
+    stream = io.StringIO()
+    progress = Progress(None, stream)
+    progress.on_note("a note")
+    progress.on_caution("leave the plug out")
+    assert stream.getvalue() == "caution: leave the plug out\n"
+    progress.close()
+
+
 def test_the_live_part_shows_value_limits_and_time_so_far(terminal: Terminal) -> None:
     """While a check runs, its newest values stand with their limits; its window is no estimate and is not called time left."""
     progress = Progress(None, terminal.stream)
