@@ -566,19 +566,21 @@ def test_the_ceiling_trips_also_when_nothing_is_on() -> None:
     assert assert_trips(bench, r"210\.5 degC, above the ceiling") == pytest.approx(2.0)
 
 
-@pytest.mark.parametrize("heated", [False, True])
-def test_a_block_that_is_hot_by_itself_is_told_by_its_own_causes(heated: bool) -> None:
-    """With its heater on, what the check knows of the heater tells more; with none on, it is heat, the sensor, or its scale."""
+@pytest.mark.parametrize("heats", ["", "heater", "stepper"])
+def test_a_block_that_is_hot_by_itself_is_told_by_its_own_causes(heats: str) -> None:
+    """With a heater or motor on, what the check knows of it tells more; with none on, it is heat, the sensor, or its scale."""
     bench = Bench()
     bench.says(1.0, "temperature_c", 209.5)
     bench.says(2.0, "temperature_c", 210.5)
-    if heated:
+    if heats == "stepper":
+        bench.node.enable_driver("pump", True)
+    if heats == "heater":
         bench.node.set_heater_c("reservoir", 205.0)
     with pytest.raises(GuardTripped) as raised:
         bench.link.run_for(5.0)
-    assert bool(raised.value.look_first) is not heated
+    assert bool(raised.value.look_first) is not bool(heats)
     assert bench.guard.too_hot == "sensor 'reservoir' reads 210.5 degC, its ceiling is 210 degC"
-    if not heated:
+    if not heats:
         assert "really hot" in raised.value.look_first[0]
         assert "scale" in raised.value.look_first[1]
     bench.guard.all_off("a test")

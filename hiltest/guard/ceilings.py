@@ -12,7 +12,7 @@ HOT_BY_ITSELF = (
     "it is cold: the scale of the sensor's role (temperature_c), or another kind of sensor, pull-up or table than described",
     "it is cold: the sensor itself, or its plug: wires shorted, or plugs of two sensors exchanged",
 )
-"""Where to look when a sensor reads above its ceiling while no heater is on."""
+"""Where to look when a sensor reads above its ceiling while no heater and no motor is on."""
 
 
 class Ceiling(NamedTuple):

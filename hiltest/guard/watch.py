@@ -416,7 +416,8 @@ class Guard:
         ceiling = self._ceilings.get(sensor)
         # Before anything was on, a sensor of no heater that reads hot is a wrong sensor: its own check says so, and better.
         if ceiling is not None and value_c > ceiling.at_c and (heaters or self._ever_used):
-            look_first = () if self._hot else HOT_BY_ITSELF
+            is_heated = bool(self._hot) or any(kind == "stepper" for kind, _ in self._on)
+            look_first = () if is_heated else HOT_BY_ITSELF
             self._trip(f"sensor {sensor!r} reads {value_c:.1f} degC, above {ceiling.whose}", look_first)
         for heater in heaters:
             hot = self._hot.get(heater.name)
