@@ -127,9 +127,8 @@ def test_a_wrong_load_is_found_before_it_gets_current(row: Row) -> None:
     assert after["changes"] == []
     if row.fails.startswith(("cold.heater", "cold.coils")):
         said = " ".join(check_of(record, "cold.power_on[can]").notes)
-        assert (
-            "so the plug stays out: " + ("heater 'res" if "heater" in row.fails else "motor 'pump'") in said
-        )
+        load = "heater 'reservoir'" if "heater" in row.fails else "motor 'pump'"
+        assert f"leave the plug of {load} out" in said
 
 
 @pytest.mark.parametrize(

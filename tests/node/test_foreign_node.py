@@ -5,15 +5,22 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
+
+import pytest
 
 from hiltest.campaign.runner import run_catalogue
 from hiltest.evidence.model import RunRecord
 from hiltest.settings import Settings
 
 NODE = Path(__file__).with_name("foreign_node.py")
+SILENT_S = 0.2
+"""What the node sends every 20 ms is stale after twenty periods, 0.4 s; half of that is the machine's fault alone."""
 
 GATE_DBC = """VERSION ""
 BU_: Host Gate
@@ -135,8 +142,34 @@ roles.state = "Gate_State.Home"
 """
 
 
+@dataclass
+class Held:
+    """How long the machine held up the node's process or this one at most, in s; known when both have ended."""
+
+    longest_s: float = 0.0
+
+    @contextmanager
+    def watch(self) -> Iterator[None]:
+        """Look around in this process, as the node does in its own."""
+        over = threading.Event()
+
+        def look() -> None:
+            last = time.monotonic()
+            while not over.wait(0.01):
+                now = time.monotonic()
+                self.longest_s, last = max(self.longest_s, now - last), now
+
+        thread = threading.Thread(target=look, daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
+
+
 @contextmanager
-def gate(folder: Path, *faults: str) -> Iterator[Path]:
+def gate(folder: Path, *faults: str, held: Held | None = None) -> Iterator[Path]:
     """The node's process; gives the description of a bench with it."""
     (folder / "gate.dbc").write_text(GATE_DBC)
     command = [sys.executable, str(NODE), str(folder / "gate.dbc"), "125000", *faults]
@@ -152,11 +185,15 @@ def gate(folder: Path, *faults: str) -> Iterator[Path]:
         finally:
             process.stdin.write("end\n")
             process.stdin.close()
+            said = process.stdout.read().split()
             process.wait(10)
+            if held is not None and said:
+                held.longest_s = max(held.longest_s, float(said[-1]))
 
 
-def run(folder: Path, *faults: str, only: tuple[str, ...] = ()) -> RunRecord:
-    with gate(folder, *faults) as description:
+def run(folder: Path, *faults: str, only: tuple[str, ...] = (), held: Held | None = None) -> RunRecord:
+    held = held or Held()
+    with gate(folder, *faults, held=held) as description, held.watch():
         return run_catalogue(Settings(file=description), None, only)
 
 
@@ -175,22 +212,26 @@ def test_the_node_shares_no_code_with_hiltest() -> None:
 def test_a_foreign_node_is_accepted_in_real_time(tmp_path: Path) -> None:
     """From a short description with a DBC file, behind python-can's own serial-line interface.
 
-    In real time a process that this machine holds up for a second is a host that fell silent, or a node: at the latest the
-    second run must find nothing.
+    In real time a process that this machine holds up is a node, or a host, that fell silent. Both measure it: a run in
+    which one was held up for as long as that shows nothing, and two of them are no result.
     """
     found = []
     for turn in ("first", "second"):
         (folder := tmp_path / turn).mkdir()
-        record = run(folder)
+        record = run(folder, held=(held := Held()))
         found += [
             f"{turn}: {check.name}: {check.reason}"
             for check in record.checks
             if check.outcome in ("failed", "error")
         ]
-        if record.verdict == "accepted":
+        if record.verdict == "accepted" or held.longest_s < SILENT_S:
             break
-    assert record.verdict == "accepted", "\n".join(found)
     assert not record.simulated
+    if record.verdict != "accepted" and held.longest_s >= SILENT_S:
+        pytest.skip(f"this machine held node or host up for {held.longest_s:.1f} s in the last of two runs")
+    assert record.verdict == "accepted", "\n".join(
+        [*found, f"node or host was held up for {held.longest_s:.3f} s"]
+    )
 
 
 def test_with_its_motor_reversed_it_is_rejected(tmp_path: Path) -> None:
