@@ -89,6 +89,11 @@ def wall_s() -> float:
     return time.perf_counter()
 
 
+def realtime_s() -> float:
+    """Seconds since 1970 of the machine's own date, which is set and slewed: to compare with a stamp of its kernel only."""
+    return time.time()
+
+
 def today() -> datetime.datetime:
     """The date and time of the machine, with its zone: for the head of a report, never for bench time."""
     return datetime.datetime.now().astimezone()

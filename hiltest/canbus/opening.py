@@ -18,14 +18,15 @@ from hiltest.canbus.frame import ERR_RESTARTED, Frame, describe_error, from_mess
 from hiltest.canbus.fullqueue import QueueFull
 from hiltest.canbus.kernelinterface import KernelInterface
 from hiltest.canbus.preflight import Wanted
-from hiltest.clock import NS_PER_S, Clock, RealClock
+from hiltest.canbus.stampclock import StampClock
+from hiltest.clock import NS_PER_S, Clock, RealClock, to_ns
 from hiltest.errors import BenchError, BenchLost, BenchNotOpened, HiltestError, UsageError
 
 if TYPE_CHECKING:
     import can
 
-STAMP_JUMP_S = 0.5
-"""An adapter's time stamp that falls back by more than this means that its clock was set anew."""
+BLOCKED_NS = NS_PER_S // 200
+"""A read that took longer than this waited for its frame; one that finds a frame is back within microseconds."""
 
 
 class ListensOnly(BenchError):
@@ -163,9 +164,9 @@ class BusPort:
     A bus may offer `recv_frame(timeout_s)`, `send_frame(frame)`, `send_many(frames)`, `bus_state`, `error_counters`,
     `change_bit_rate(bit_rate_bps)`, `change_sample_point(fraction)` and `clock`; they are used when they are there.
     It may tell `stamp_source`; without, that follows from the `interface` it was opened by.
-    `open_again(bit_rate_bps, **options)` opens the bus anew, and takes the options of the bus's class and
-    `more_options`, and was opened with the options `opened_with` of those; `clock_hz` is the clock of the adapter's controller, if known. `clock` is the bench time that
-    several buses share; a bus that brings its own goes by that.
+    `open_again(bit_rate_bps, **options)` opens the bus anew. It takes the options of the bus's class and
+    `more_options`; the bus was opened with `opened_with` of those. `clock_hz` is the clock of the adapter's controller,
+    if known. `clock` is the bench time that several buses share; a bus that brings its own goes by that.
     """
 
     def __init__(
@@ -192,9 +193,7 @@ class BusPort:
         own_clock = getattr(bus, "clock", None)
         self.clock: Clock = own_clock if isinstance(own_clock, Clock) else clock or RealClock()
         self._closed, self._listens_only = False, bool(opened_with.get("listen_only"))
-        self._epoch_s: float | None = None
-        self._last_stamp_s = 0.0
-        self._last_ns = 0
+        self._stamps = StampClock(interface, lambda: self.clock.now_ns)
         self._reported_state: str | None = None
         self._reported_counters: tuple[int, int] | None = None
         self._use(bus)
@@ -284,7 +283,7 @@ class BusPort:
                 raise
         self.bit_rate_bps = bit_rate_bps
         self._closed = False
-        self._epoch_s = None
+        self._stamps.begin_anew()
         self._reported_state = self._reported_counters = None
 
     def listen_only(self, on: bool) -> bool:
@@ -340,7 +339,7 @@ class BusPort:
         except BenchError:
             self._extra = before
             self._use(self._open_again(self.bit_rate_bps, **self._extra))
-        self._epoch_s = None
+        self._stamps.begin_anew()
         self._reported_state = self._reported_counters = None
         return bool(self._extra.get(option) == value)
 
@@ -421,31 +420,16 @@ class BusPort:
         self.bus.send(to_message(frame))
 
     def _recv_message(self, timeout_s: float) -> Frame | None:
+        asked_ns = self.clock.now_ns
         message = self.bus.recv(timeout_s)
         if message is None:
+            # At the end of the wait, and not when this process went on after it.
+            self._stamps.nothing_waited(min(asked_ns + to_ns(max(0.0, timeout_s)), self.clock.now_ns))
             return None
-        return from_message(message).at(self._bench_ns(message.timestamp), message.is_rx)
-
-    def _bench_ns(self, stamp_s: float) -> int:
-        """Bench time of an adapter's time stamp, whose zero is unknown.
-
-        A frame can't be read before it was there, so stamp minus now is largest for the frame that
-        waited least: that is the best known zero of the adapter's clock.
-        """
-        now_ns = self.clock.now_ns
-        if stamp_s <= 0:  # python-can: 0.0 means that there is no stamp
-            self._unstamped += 1
-            return self._in_order(now_ns)
-        epoch_s = stamp_s - now_ns / NS_PER_S
-        was_set_back = stamp_s < self._last_stamp_s - STAMP_JUMP_S
-        if self._epoch_s is None or epoch_s > self._epoch_s or was_set_back:
-            self._epoch_s = epoch_s
-        self._last_stamp_s = stamp_s
-        return self._in_order(min(now_ns, round((stamp_s - self._epoch_s) * NS_PER_S)))
-
-    def _in_order(self, t_ns: int) -> int:
-        self._last_ns = max(self._last_ns, t_ns)
-        return self._last_ns
+        if (now_ns := self.clock.now_ns) - asked_ns > BLOCKED_NS:
+            self._stamps.nothing_waited(now_ns)
+        self._unstamped += message.timestamp <= 0  # python-can: 0.0 means that there is no stamp
+        return from_message(message).at(self._stamps.bench_ns(message.timestamp), message.is_rx)
 
 
 def open_port(
