@@ -177,7 +177,7 @@ def gate(folder: Path, *faults: str, held: Held | None = None) -> Iterator[Path]
         assert process.stdout is not None
         assert process.stdin is not None
         channel = process.stdout.readline().strip()
-        assert channel.startswith("/dev/"), "the node did not start"
+        assert channel.startswith("socket://"), "the node did not start"
         description = folder / "gate.toml"
         description.write_text(GATE.format(channel=channel))
         try:
