@@ -526,26 +526,6 @@ def test_an_unplugged_serial_adapter_is_lost_at_once() -> None:
     link.close()
 
 
-def test_time_stamps_of_an_unknown_zero_become_bench_time() -> None:
-    """Stamps keep their distances, never lie in the future, and follow a clock that is set back."""
-    port = port_over(OSError())
-    clock = SimulatedClock()
-    port.clock = clock
-    clock.advance_to(1000 * MS)
-    first = port._bench_ns(1_700_000_000.000)
-    clock.advance_to(1010 * MS)
-    second = port._bench_ns(1_700_000_000.010)
-    clock.advance_to(1030 * MS)
-    late = port._bench_ns(1_700_000_000.015)
-    assert first == 1000 * MS
-    assert second - first == pytest.approx(10 * MS, abs=1000)  # a float of today's time resolves 0.24 us
-    assert late - second == pytest.approx(5 * MS, abs=1000)
-    clock.advance_to(2000 * MS)
-    assert port._bench_ns(1_600_000_000.0) == 2000 * MS
-    assert port._bench_ns(0.0) == 2000 * MS
-    port.close()
-
-
 # --- several buses ----------------------------------------------------------------------------------------
 
 
