@@ -37,6 +37,9 @@ RECESSIVE_SURELY_V = 0.5
 ESTIMATE_FACTOR = 3.0
 """How far `edges.coupled_noise_v` may be off."""
 
+OPENS_SURELY = 2.0
+"""From this multiple of its rating on a fuse opens within minutes (UL 248-14); from 1.35 on only within an hour."""
+
 SHOWN_LOADS = 12
 
 
@@ -89,10 +92,21 @@ def power_pair(measure: Measure, node: Node) -> None:
         note=f"{harness.power_awg} AWG",
     )
     _rule_of_the_trade(measure, node, total_a)
+    _protection(measure, total_a)
+
+
+def _protection(measure: Measure, total_a: float) -> None:
+    """What ends a short in the power pair, and that it ends before the wire gets hot."""
+    harness, supply = measure.description.harness, measure.description.supply
+    wire_a = copper.ampacity(harness.power_awg).chassis_a
     if supply.fuse_a is None:
         measure.note(
             "no fuse is declared in the power pair: a short has only the supply's current limit to stop it"
         )
+        held_a = copper.short_circuit_a(
+            harness.power_awg, harness.length_m, supply.voltage_v, supply.current_limit_a
+        )
+        _lasting(measure, supply.current_limit_a, held_a, total_a, "no fuse ends it")
         return
     fuse = copper.fuse_check(
         supply.fuse_a,
@@ -102,7 +116,6 @@ def power_pair(measure: Measure, node: Node) -> None:
         supply_v=supply.voltage_v,
         supply_limit_a=supply.current_limit_a,
     )
-    wire_a = copper.ampacity(harness.power_awg).chassis_a
     carries, protects = (
         "; ".join(each for each in fuse.problems if words in each)
         for words in ("too small", "does not protect")
@@ -115,26 +128,29 @@ def power_pair(measure: Measure, node: Node) -> None:
         fuse.protects_wire,
         protects or f"{supply.fuse_a:g} A against the {wire_a:g} A that the wire bears",
     )
-    measure(
-        "current of a short at the far end",
-        fuse.short_circuit_a,
-        "A",
-        note=_short_note(measure, fuse, wire_a),
-    )
+    surely_a = OPENS_SURELY * supply.fuse_a
+    opens = fuse.short_circuit_a >= surely_a
+    ended = "the fuse opens" if opens else "the fuse may stay whole"
+    measure("current of a short at the far end", fuse.short_circuit_a, "A", note=ended)
+    if not opens:
+        # A short nearer to the supply draws more, up to where the fuse surely opens.
+        most_a = min(supply.current_limit_a, surely_a)
+        why = f"below {OPENS_SURELY:g} times its rating the fuse of {supply.fuse_a:g} A may stay whole for an hour or for ever"
+        _lasting(measure, most_a, fuse.short_circuit_a, total_a, why)
 
 
-def _short_note(measure: Measure, fuse: copper.FuseCheck, wire_a: float) -> str:
-    """What ends a short at the far end: the fuse, or the supply's own limit with the fuse whole."""
-    supply = measure.description.supply
-    assert supply.fuse_a is not None
-    limited = fuse.short_circuit_a >= supply.current_limit_a
-    if fuse.short_circuit_a >= 2.0 * supply.fuse_a:
-        return "the fuse opens"
-    ended = "the supply's own limit holds it" if limited else "the wire's own resistance holds it"
-    bears = (
-        "the wire bears that" if fuse.short_circuit_a <= wire_a else "MORE THAN THE WIRE BEARS: smaller fuse"
-    )
-    return f"{ended}, below twice the fuse's rating, so the fuse may stay whole; {bears}"
+def _lasting(measure: Measure, most_a: float, far_end_a: float, total_a: float, why: str) -> None:
+    """Judge the highest current that a short somewhere along the pair can draw without an end, and say what to change."""
+    harness = measure.description.harness
+    wire_a = copper.ampacity(harness.power_awg).chassis_a
+    note = f"{why}; {harness.power_awg} AWG bears {wire_a:g} A"
+    if most_a > wire_a:
+        least_a = copper.smallest_fuse_a(total_a)
+        fitting_a = max(min(wire_a, far_end_a / OPENS_SURELY), wire_a / OPENS_SURELY)
+        fuse = f"a fuse of {least_a:.3g} A to {fitting_a:.3g} A, or " if least_a <= fitting_a else ""
+        limit = f"the supply's limit set to {wire_a:g} A or less, or " if total_a < wire_a else ""
+        note += f". A short would overheat the wire. Change: {fuse}{limit}thicker wire"
+    measure("current of a short that may last", most_a, "A", high=wire_a, note=note)
 
 
 def _rule_of_the_trade(measure: Measure, node: Node, total_a: float) -> None:

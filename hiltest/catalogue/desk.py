@@ -18,9 +18,11 @@ if TYPE_CHECKING:
     window_s=5.0,
     page=Page(
         purpose="The power pair carries the loads that the description declares, and the fuse protects it.",
-        hazard="A thin pair gets hot, starves the heater and resets the node in the middle of a move.",
+        hazard="A thin pair gets hot, starves the heater and resets the node in the middle of a move. A short that nothing ends "
+        "burns the wire.",
         method="Current of every load of the node at once; drop over the loop of length, gauge and contacts at "
-        "20 degC and at 60 degC; fuse against load, wire and a short at the far end.",
+        "20 degC and at 60 degC; fuse against load, wire and a short at the far end; the highest current of a short that "
+        "neither fuse nor the supply's limit ends, against the wire.",
         limits=(
             ("drop up to harness.drop_max_percent", "3 % to 5 % is common practice, no source"),
             (
@@ -32,6 +34,11 @@ if TYPE_CHECKING:
                 "UL 248-14; comparison with the wire: common practice",
             ),
             (
+                "current of a short that may last up to the chassis column: without a fuse supply.current_limit_a; with one whose "
+                "far short draws less than twice its rating, the lower of that limit and twice the rating",
+                "UL 248-14: opens within 2 min at 200 % (4 min above 30 A), within 1 h at 135 %; comparison with the wire: common practice",
+            ),
+            (
                 "gauge at least 20 AWG with a heater, 18 AWG from 60 W on",
                 "common practice, no source; shown beside the computed drop, not judged",
             ),
@@ -40,6 +47,8 @@ if TYPE_CHECKING:
             "wire thinner than needed: take the gauge that the note names",
             "the run is long: feed the head from a nearer source",
             "fuse too large for the wire, or too small for the load",
+            "no fuse, or one that the supply's limit keeps whole, with a limit above what the wire bears: set the limit lower, or "
+            "fit the fuse that the note names",
         ),
     ),
 )

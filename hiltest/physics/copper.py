@@ -195,6 +195,17 @@ def smallest_fuse_a(load_a: float, standard: FuseStandard = "UL 248-14") -> floa
     return positive("load_a", load_a) / (0.75 if standard == "UL 248-14" else 1.0)
 
 
+def short_circuit_a(awg: int, length_m: float, supply_v: float, supply_limit_a: float = INF) -> float:
+    """Current in ampere of a dead short at the far end of a pair of `length_m` (one way), cold, contacts left out.
+
+    Raises UsageError unless length, voltage and limit are positive, and as `loop_resistance_ohm`. Source: Ohm's law.
+    """
+    positive("supply_v", supply_v)
+    if not supply_limit_a > 0.0:
+        raise refuse("supply_limit_a", supply_limit_a, "above 0 (math.inf if the supply has no limit)")
+    return min(supply_v / loop_resistance_ohm(awg, positive("length_m", length_m)), supply_limit_a)
+
+
 @dataclass(frozen=True, slots=True)
 class FuseCheck:
     """A fuse against its load, its wire and the short circuit at the far end.
@@ -227,11 +238,7 @@ def fuse_check(
     the fuse. Raises UsageError as the functions it uses. Source: UL 248-14 for the fuse; the
     comparison with the chassis column is common practice, no source.
     """
-    positive("supply_v", supply_v)
-    if not supply_limit_a > 0.0:
-        raise refuse("supply_limit_a", supply_limit_a, "above 0 (math.inf if the supply has no limit)")
-    loop_ohm = loop_resistance_ohm(awg, positive("length_m", length_m))
-    fault_a = min(supply_v / loop_ohm, supply_limit_a)
+    fault_a = short_circuit_a(awg, length_m, supply_v, supply_limit_a)
     opens_s = fuse_opens_within_s(rating_a, fault_a)
     needed_a, wire_a = smallest_fuse_a(load_a, standard), ampacity(awg).chassis_a
     problems = []

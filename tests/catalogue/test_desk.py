@@ -17,7 +17,7 @@ from hiltest.errors import DescriptionError, UsageError
 
 from .paper import FIXTURES, GLUE_HEAD, desk, failed, value, without_traffic
 
-TIMING, TRAFFIC = "desk.timing[can]", "desk.traffic[can]"
+PAIR, TIMING, TRAFFIC = "desk.power_pair[head]", "desk.timing[can]", "desk.traffic[can]"
 LENGTH = "length_m = 2.4              # from end"
 
 
@@ -45,6 +45,53 @@ def test_the_current_is_told_load_by_load() -> None:
     assert len(shares) == 6
     assert sum(shares) == pytest.approx(float(total.value), abs=0.005 * len(shares))
     assert "fan nozzle 0.10 A" in total.note
+
+
+LASTING = "current of a short that may last"
+
+
+@pytest.mark.parametrize(("limit_a", "fails"), [(30.0, [LASTING]), (11.1, [LASTING]), (11.0, [])])
+def test_a_pair_without_a_fuse_bears_what_the_supply_gives(limit_a: float, fails: list[str]) -> None:
+    """20 AWG bears 11 A (chassis column of the Handbook of Electronic Tables and Formulas): nothing else ends a short."""
+    fuse = re.search(r"fuse_a = .*\n", GLUE_HEAD)
+    assert fuse
+    found = desk(PAIR, edited((fuse.group(), ""), ("current_limit_a = 5.0", f"current_limit_a = {limit_a}")))
+    assert failed(found) == fails
+    (lasting,) = (each for each in found.measurements if each.name == LASTING)
+    assert ("a fuse of 2.85 A to 11 A, or the supply's limit set to 11 A or less" in lasting.note) == (
+        limit_a == 30.0
+    )
+
+
+@pytest.mark.parametrize(
+    ("fuse_a", "limit_a", "length_m", "fails"),
+    [
+        (10.0, 18.0, 2.4, [LASTING]),
+        (9.0, 18.0, 2.4, []),
+        (10.0, 20.0, 2.4, []),
+        (10.0, 11.0, 2.4, []),
+        (6.0, 30.0, 40.0, [LASTING]),
+        (5.0, 30.0, 40.0, []),
+    ],
+)
+def test_a_fuse_that_may_stay_whole_must_leave_the_wire_cold(
+    fuse_a: float, limit_a: float, length_m: float, fails: list[str]
+) -> None:
+    """UL 248-14: from 200 % on it opens within 2 min, at 135 % only within an hour. 20 AWG bears 11 A; 40 m of it, there and
+    back, have 2.7 ohm, so that a short at the far end draws 9 A and one on the way up to 30 A.
+    """
+    found = desk(
+        PAIR,
+        edited(
+            ("fuse_a = 5.0", f"fuse_a = {fuse_a}"),
+            ("current_limit_a = 5.0", f"current_limit_a = {limit_a}"),
+            ("length_m = 2.4 ", f"length_m = {length_m} "),
+        ),
+    )
+    assert [each for each in failed(found) if not each.startswith("drop")] == fails
+    if fails:
+        assert "may stay whole" in found.failed[-1].note
+        assert "thicker wire" in found.failed[-1].note
 
 
 def test_a_clock_that_does_not_divide_is_told_in_ppm() -> None:
