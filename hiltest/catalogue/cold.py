@@ -20,8 +20,6 @@ _METHOD = (
     "The power is switched off first: by the bench supply, or the operator confirms it. The operator puts the "
     "probes of an ohmmeter where the picture shows and types the reading with its unit; with a [meter] it is read."
 )
-NOTHING_A = 0.002
-"""A board that runs takes more (common practice, no source). It is no limit: a board may rest."""
 _METER = "the meter and its leads may add 2 % and 0.3 ohm; common practice, no source"
 
 
@@ -242,19 +240,30 @@ def test_coils(
         purpose="With wiring that measured right, the power comes on and stays calm.",
         hazard="First power: keep hands off, have the supply's switch in reach, set its current limit.",
         method="The bench supply is switched on and read, or the operator switches it on and looks at its current limit. "
-        "At the limit it is switched off again at once. Nothing is commanded; the nodes get time to boot.",
+        "At the limit it is switched off again at once. Nothing is commanded; the nodes get time to boot. With a [bench_supply] "
+        "voltage and current are read then; above the limit the supply is switched off and the run ends.",
         limits=(
             ("the supply stays out of its current limit", "Ohm's law; common practice"),
             ("voltage within supply.tolerance_percent, where it can be read", "common practice, no source"),
+            (
+                "current with nothing commanded, where it can be read, up to supply.rest_current_max_a; where that is not stated, up "
+                "to all boards (0.1 A each), fans, lamps and standing motors, and half of the smallest heater",
+                "Ohm's law and the description; 0.1 A and the half: common practice, no source. Without a heater: "
+                "supply.current_limit_a",
+            ),
         ),
         causes=(
             "in its limit: a short that only shows under voltage, a reversed or damaged board",
             "no voltage: fuse, output of the supply not switched on",
+            "more current than may be with nothing commanded: a heater's switch failed closed or its gate is inverted, or its wire "
+            "touches ground; or the boards take more than 0.1 A each: measure with the heaters' plugs out",
         ),
     ),
 )
 def test_power_on(target: Bus, link: Link, power: Power, measure: Measure) -> None:
     """Power on, nothing commanded."""
+    from hiltest.catalogue import _first_power
+
     boots_s = [node.boot_max_s for node in measure.description.node if node.bus == target.name]
     if power.leave_out:
         wrong = ", ".join(power.leave_out)
@@ -289,13 +298,4 @@ def test_power_on(target: Bus, link: Link, power: Power, measure: Measure) -> No
         high=supply.voltage_v + window_v,
         limit="supply.tolerance_percent",
     )
-    rest_a = power.supply.read_a()
-    measure(
-        "current with every output off",
-        rest_a,
-        "A",
-        high=supply.current_limit_a,
-        note="next to nothing: no board takes power. Look at plug, fuse and polarity"
-        if rest_a < NOTHING_A
-        else "",
-    )
+    _first_power.judge_rest(power, link, measure)

@@ -215,6 +215,13 @@ class Supply(Section):
     )
     current_limit_a: float = Field(gt=0, le=100, description="what the source can give")
     fuse_a: float | None = Field(None, gt=0, le=100, description="fuse in the power pair; leave out if none")
+    rest_current_max_a: float | None = Field(
+        None,
+        gt=0,
+        le=100,
+        description="highest current of the whole bench with nothing commanded, for cold.power_on with a [bench_supply]; by "
+        "default reckoned from boards and loads, and half of the smallest heater",
+    )
 
 
 class LoadTest(Section):

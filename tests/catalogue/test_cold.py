@@ -13,6 +13,7 @@ from unittest.mock import Mock
 import pytest
 
 from hiltest.campaign.runner import run_one
+from hiltest.catalogue import _first_power
 from hiltest.catalogue._cold import motor_picture, pair_hint, picture
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description
@@ -301,6 +302,42 @@ def test_a_supply_in_its_limit_ends_it(tmp_path: Path) -> None:
     (read_a,) = (m.value for m in found.measurements if m.name == "current when it came on")
     assert read_a > 0.05, "the supply was read before it was switched off"
     assert after["supply"] is False
+
+
+REST = "current with every output off"
+
+
+@pytest.mark.parametrize("fault", ["heater_stuck_on[reservoir]@{:.3f}", "heater_inverted[reservoir]"])
+def test_a_heater_that_conducts_as_the_power_comes_is_switched_off_at_once(
+    tmp_path: Path, fault: str
+) -> None:
+    """A switch that fails after the ohmmeter, or whose gate is inverted, which no ohmmeter shows: 40 W at 24 V are 1.67 A, where
+    board, fans, lamp and standing motor may take 0.47 A, and half of the heater 0.83 A. The run ends with the supply off.
+    """
+    file = with_instruments(tmp_path)
+    sound, _ = run_cold(file=file)
+    (calm,) = (m for m in check_of(sound, "cold.power_on[can]").measurements if m.name == REST)
+    assert calm.high == pytest.approx(0.47 + 0.83, abs=0.01)
+    assert calm.limit_source == "computed"
+    record, after = run_cold(fault.format(check_of(sound, "cold.coils[pump]").started_s), file=file)
+    assert outcomes(record)["cold.supply[head]"] == "passed"
+    found = check_of(record, "cold.power_on[can]")
+    assert found.outcome == "failed"
+    assert "The bench supply was switched off" in found.reason
+    assert "a heater that is on by itself (reservoir)" in found.reason
+    assert after["supply"] is False
+
+
+def test_a_small_heater_beside_much_else_is_said_to_be_hidden(tmp_path: Path) -> None:
+    """12 W beside a fan of 0.2 A, two boards and a motor: what it takes could be theirs, and that is no green. One that is stated
+    is taken instead, and nothing is above what the source gives.
+    """
+    chiller = load_description(FIXTURES / "sample_chiller.toml").description
+    assert [each.split()[0] for each in _first_power.rest(chiller).hidden] == ["lid"]
+    stated = chiller.supply.model_copy(update={"rest_current_max_a": 0.3})
+    assert _first_power.rest(chiller.model_copy(update={"supply": stated})).most_a == 0.3
+    weak = chiller.supply.model_copy(update={"current_limit_a": 0.6})
+    assert _first_power.rest(chiller.model_copy(update={"supply": weak})).most_a == 0.6
 
 
 def test_a_heater_whose_plug_stays_out_is_not_seen_to_be_off() -> None:
