@@ -58,8 +58,10 @@ BOARD: tuple[Unseen, ...] = (
         "warm it by hand and see its reading move",
     ),
     Unseen(
-        "heater_on_while_booting",
-        "a gate that floats for the time of a boot gives the block some joules, less than a sensor's noise and drift",
+        "heater_on_while_booting, of less than 0.6 K in one boot",
+        "safe.old_commands looks at a resting block after a boot, and takes up to 0.6 K for noise and drift; 5 s later the sensor "
+        "shows three quarters of it. A block of 20 J/K stays below with 40 W in a boot of 0.5 s, 20 J. In safe.reset the heater was "
+        "on before, which covers more",
         "a current probe on the supply while the node is reset and while it stays in its boot loader",
     ),
     Unseen(

@@ -604,6 +604,22 @@ def switch(*, floats: bool, follows: bool, reads_right: bool, others_moved: bool
 
 TRIP_CLEARS = "the trip clears by itself, so a loose sensor heats on blindly"
 
+# --- safe.old_commands ------------------------------------------------------------------------------------
+
+GATE_FLOATS = "the output's pin floats while the processor boots"
+OLD_STARTS = (
+    "the firmware starts by itself and takes commands before it was started (CiA 301: outputs follow only in the "
+    "state operational)"
+)
+OLD_NO_AGE = "commands carry neither age nor sequence, and the node has no arm sequence"
+OLD = (OLD_STARTS, OLD_NO_AGE, GATE_FLOATS)
+
+
+def warm_after_boot() -> Causes:
+    """A block got warmer over a boot, and nothing is on any more: what acts on a command stays on."""
+    return first((GATE_FLOATS,), OLD)
+
+
 # --- safe.emergency_stop ----------------------------------------------------------------------------------
 
 ESTOP_INPUT = "it is wired to an input and not to the power"

@@ -655,6 +655,7 @@ def old_commands(
     measure("commands that waited while the node restarted", 2 * (len(duties) + len(setpoints)), "commands")
     live.judge_silence(0.5 * measure.limits.drill_silence_s)
     live.judge_rest("commands that waited")
+    _say_if_the_boot_heated(measure)
     node.start()
     link.run_for(WATCH_STARTS_S)  # a watch on the host begins with the first sign of life that it hears
     node.go_silent()
@@ -678,7 +679,14 @@ def old_commands(
     measure("commands after a pause of the host", commands, "commands")
     live.judge_silence(0.5 * measure.limits.drill_silence_s)
     live.judge_rest("commands after a pause of the host")
+    _say_if_the_boot_heated(measure)
     live.say_what_was_left_out()
+
+
+def _say_if_the_boot_heated(measure: Measure) -> None:
+    """Nothing is on and a block got warmer all the same: by the boot, for a command that is obeyed leaves its output on."""
+    if measure.failed and all(each.unit == "K" for each in measure.failed):
+        measure.look_first(*_causes.warm_after_boot())
 
 
 def proven_orders(

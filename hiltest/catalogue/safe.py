@@ -262,7 +262,7 @@ def test_stop(
         limits=(_SILENCE, ("boot time up to node.boot_max_s", "0.1 s to 1 s is common practice, no source")),
         causes=(
             "setpoints are stored and taken up again",
-            "the output's pin floats while the processor boots",
+            _causes.GATE_FLOATS,
         ),
     ),
 )
@@ -299,11 +299,7 @@ def test_reset(
             ),
             _AT_REST,
         ),
-        causes=(
-            "the firmware starts by itself and takes commands before it was started (CiA 301: outputs follow only in the "
-            "state operational)",
-            "commands carry neither age nor sequence, and the node has no arm sequence",
-        ),
+        causes=_causes.OLD,
     ),
 )
 def test_old_commands(
