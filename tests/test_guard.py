@@ -33,6 +33,7 @@ EVERY_GATE = (
     "heat.idle[reservoir]",
     "heat.pulse[reservoir]",
     "safe.host_silence[head]",
+    "safe.bus_cut[head]",
     *MOVED,
     "motion.direction[pump]",
 )
@@ -157,7 +158,12 @@ GATES_NEEDED = {
     "set_lamp": {"cold.power_on[can]", "bus.enumerate[head]"},
     "set_fan": {*ON_THE_BUS},
     "pulse_heater": {*HEATED, "heat.idle[reservoir]"},
-    "set_heater_c": {*HEATED, "heat.pulse[reservoir]", "safe.host_silence[head]"},
+    "set_heater_c": {
+        *HEATED,
+        "heat.pulse[reservoir]",
+        "safe.host_silence[head]",
+        "safe.bus_cut[head]",
+    },
     "enable_driver": {*MOVED},
     "move": {*MOVED},
     "long move": {

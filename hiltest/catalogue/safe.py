@@ -250,14 +250,15 @@ def test_stop(
     verbs=("restart",),
     when=_shows_outputs,
     only_where=_SHOWS,
-    builds_on=_SHOWN,
+    builds_on=(*_SHOWN, "safe.bus_cut[{node}]"),
     window_in=_window_s,
     page=Page(
         purpose="After a reset every output is off, whatever was commanded before, until it is commanded anew.",
         hazard=_HAZARD.format(
             "a setpoint for about a second; what comes on by itself is switched off at once."
         ),
-        method="Fans at part speed, low setpoint for a second; then the node is reset. Nothing is commanded for "
+        method="Fans at part speed, and where safe.bus_cut has passed the low setpoint for a second; then the node is reset. "
+        "Nothing is commanded for "
         f"limits.drill_silence_s. {_OBSERVED}",
         limits=(_SILENCE, ("boot time up to node.boot_max_s", "0.1 s to 1 s is common practice, no source")),
         causes=(

@@ -39,6 +39,7 @@ GATES: dict[str, tuple[str, ...]] = {
         "sense.ambient[{sensor}]",
         "heat.pulse[{load}]",
         "safe.host_silence[{node}]",
+        "safe.bus_cut[{node}]",
     ),
     "enable_driver": _MOVED,
     "move": _MOVED,

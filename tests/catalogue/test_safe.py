@@ -11,7 +11,7 @@ from unittest.mock import Mock
 
 import pytest
 
-from hiltest.catalogue import _hands
+from hiltest.catalogue import _hands, _safe
 from hiltest.catalogue._safe import MOTORS_EVERY, Live
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description
@@ -376,7 +376,7 @@ def starts() -> dict[str, float]:
     """When each of these drills has looked at a sound node at rest, in s of bench time."""
     found = [each for each in silent().checks if each.name in SILENT]
     assert [each.outcome for each in found] == ["passed"] * len(SILENT)
-    return {each.name: each.started_s + 0.2 for each in found}
+    return {each.name: each.started_s + 0.1 for each in found}
 
 
 @pytest.mark.parametrize("name", SILENT)
@@ -489,3 +489,24 @@ def test_drills_for_hands_are_not_there_without_a_person() -> None:
     record = accept(seed=4, operator=False, only=("safe.stop[head]", "heat.pulse[reservoir]"))
     names = {each.name.split("[")[0] for each in record.checks}
     assert not names & {"safe.sensor_lost", "safe.emergency_stop", "safe.power_return", "heat.second_point"}
+
+
+def test_no_loop_is_closed_on_a_node_that_no_cut_bus_was_seen_to_stop(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An adapter that can't leave the bus leaves open what the node does without it: no setpoint is given, not for a moment."""
+    monkeypatch.setattr(_safe, "leave_bus", lambda *_: 7)
+    warmest: list[float] = []
+    record = accept(
+        seed=4,
+        file=variants.quick_head(),
+        only=("safe.reset[head]", "heat.low_setpoint[reservoir]"),
+        before_close=lambda run: warmest.append(run.opened().link.port.bus.bench.truth.block_c("reservoir")),
+    )
+    checks = {check.name: check for check in record.checks}
+    assert checks["safe.bus_cut[head]"].outcome == "not observable"
+    assert checks["heat.low_setpoint[reservoir]"].outcome == "not run"
+    assert "safe.bus_cut[head]" in checks["heat.low_setpoint[reservoir]"].reason
+    assert "safe.bus_cut[head]" in checks["safe.reset[head]"].reason
+    assert record.verdict == "incomplete"
+    assert warmest[0] < 40.0

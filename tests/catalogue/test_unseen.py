@@ -72,12 +72,15 @@ def test_every_row_is_tried_or_has_no_fault_on_the_simulated_bench() -> None:
     for row in BOARD:
         known = any(fault in row.fault for fault in tried) or row.fault.startswith(WITHOUT_A_FAULT)
         assert known, row.fault
-        assert row.reason and len(row.by_hand) > 30
+        assert row.reason
+        assert len(row.by_hand) > 30
 
 
 def test_a_gate_that_floats_for_a_long_boot_is_named_by_the_check_that_sees_it() -> None:
     """Above the bound that the list states it shows in a block that nothing was commanded for."""
-    record = accept("heater_on_while_booting", "slow_boot=0.9", seed=4, file=variants.quick_head(), only=(OLD,))
+    record = accept(
+        "heater_on_while_booting", "slow_boot=0.9", seed=4, file=variants.quick_head(), only=(OLD,)
+    )
     found = next(check for check in record.checks if check.name == OLD)
     assert (record.verdict, found.outcome) == ("rejected", "failed"), found.reason
     assert "reservoir temperature rise" in found.reason
