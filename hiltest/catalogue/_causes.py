@@ -626,7 +626,10 @@ ESTOP_INPUT = "it is wired to an input and not to the power"
 ESTOP_BRIDGED = "a contact welded, a bridge left in from commissioning"
 ESTOP_SETPOINTS = "the firmware goes on with the setpoints that it had when the power comes back"
 ESTOP_LATCH = "no latch: letting go switches on"
-ESTOP = (ESTOP_INPUT, ESTOP_BRIDGED, ESTOP_SETPOINTS, ESTOP_LATCH)
+ESTOP_SLOW = (
+    "capacitors behind its contact hold the rail up, or a motor or a second supply feeds back into it"
+)
+ESTOP = (ESTOP_INPUT, ESTOP_BRIDGED, ESTOP_SLOW, ESTOP_SETPOINTS, ESTOP_LATCH)
 
 
 def emergency_stop(power_went: bool) -> Causes:

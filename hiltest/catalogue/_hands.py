@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from hiltest import cautions
 from hiltest.catalogue import _causes
 from hiltest.catalogue._moving import OLD_MOVES, OldMoves
+from hiltest.catalogue._powerless import (
+    ACT_WITHIN_S,
+    FALL_MAX_S,
+    RAIL_DOWN_V,
+    Fall,
+    RailWatch,
+    Return,
+    hears_it,
+    silent_s,
+)
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
 from hiltest.catalogue._trip import OneHeater
-from hiltest.errors import NoAnswer, NodeFault, NotOffered, Refused
+from hiltest.errors import NoAnswer, Refused
 
 if TYPE_CHECKING:
     from hiltest.description.models import Heater, Node
@@ -21,12 +31,11 @@ if TYPE_CHECKING:
     from hiltest.meters.power import Power
     from hiltest.meters.scpi import ScpiSupply
 
-ACT_WITHIN_S = 20.0
 LOST_BORNE_S = 3.0
-RAIL_DOWN_V = 5.0
 BACK_S = 4.0
-SILENT_S = 3.0
-"""A node that says something by itself and then nothing for so long is without power; heartbeats come faster."""
+RUN_DOWN_S = 5.0
+"""How long capacitors may keep a small board alive once its power is off; common practice, no source."""
+EXCUSED_S = ACT_WITHIN_S + 9.0
 
 
 def power_return(
@@ -45,6 +54,8 @@ def power_return(
     live.note_rest()
     node.go_silent()  # nothing of ours waits in the adapter while the power is away, but what the drill puts there
     power.off()
+    if hears_it(link, node, silent_s(part), RUN_DOWN_S + silent_s(part)):
+        _power_stayed(node, part, measure, power)
     node.has_no_power()
     link.port.flush()
     sent = moves_sent = 0
@@ -57,23 +68,26 @@ def power_return(
         node.send_stale(duties, setpoints, moves)
         sent, moves_sent = sent + 1, moves_sent + len(moves)
 
+    within_s = 3 * part.boot_max_s + 2.0
+    back = Return(link, node, part)
     timer = link.every(STALE_EVERY_S, command)
     try:
         is_on = power.on()
         if not is_on:
             measure.fail("the supply went into its current limit when the power came back")
-        came_back_s = _await_answer(link, node, 3 * part.boot_max_s + 2.0)
+        came_back_s = _await_answer(link, node, within_s)
         is_back = True
         link.run_for(OLD_MOVES // 2 * STALE_EVERY_S)
     finally:
         timer.cancel()
+        back.close()
         link.port.flush()
     measure(
         "commands sent while there was no power, and into the boot",
         sent * (len(duties) + len(setpoints)) + moves_sent,
         "",
     )
-    measure("answers again after", came_back_s, "s")
+    measure("answers again after", came_back_s, "s", high=within_s)
     if math.isnan(came_back_s):
         measure.fail("the node did not answer after its power came back")
     live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
@@ -81,7 +95,32 @@ def power_return(
     standing.judge("the power came back")
     if "read_status" in node.offers:
         measure("reset cause", node.read_status().reset_cause)
+    was_off, shown = back.proof()
+    measure("without power meanwhile", "yes" if was_off else "not shown", note=shown)
     node.resume()
+    if not was_off:
+        measure.conclude()
+        _not_seen_away(part, measure, shown)
+
+
+def _power_stayed(node: GuardedNode, part: Node, measure: Measure, power: Power) -> NoReturn:
+    """It talks on with its power said to be off: give the power back and say so."""
+    node.stop_all()
+    if not power.on():
+        measure.fail("the supply went into its current limit when the power came back")
+    node.resume()
+    _not_seen_away(
+        part, measure, f"it went on talking for {RUN_DOWN_S + silent_s(part):g} s with the power off"
+    )
+
+
+def _not_seen_away(part: Node, measure: Measure, why: str) -> NoReturn:
+    measure.not_observable(
+        f"the supply of node {part.name!r} was not seen to go away: {why}",
+        "a switch that takes all power from the node (its logic may be fed apart, by a second supply or a debugger's or USB "
+        "cable), measured at its plug with a voltmeter; and a boot-up message or the roles 'uptime_s' and 'reset_cause', by "
+        "which a node shows that it was without power",
+    )
 
 
 def _await_answer(link: Link, node: GuardedNode, within_s: float) -> float:
@@ -104,9 +143,11 @@ def emergency_stop(
     operator: Operator,
     supply: ScpiSupply | None,
 ) -> None:
-    """Press it while fans run and the host is dead: the power of the outputs must go, and not come back by itself.
+    """Press it while fans run: the power of the outputs must go, and not come back by itself.
 
-    The rail shows it, so it is pressed where no fan can run too: then it is said, with the verdict as well, that nothing was on.
+    The host is alive until then: without it a sound node stops its fans. From the fall on, and while the stop is let go, it
+    is silent. The rail shows it, so it is pressed where no fan can run too: then it is said, with the verdict as well, that
+    nothing was on.
     """
     say_motors_left_out(part, measure)
     live = Live(link, node, part, measure, supply=supply)
@@ -120,37 +161,85 @@ def emergency_stop(
             f"the emergency stop of {part.name!r} was pressed with nothing on ({why}): that the power goes was looked at, and not "
             "whether what was on starts again when it is let go"
         )
-    node.excuse(part.name, ACT_WITHIN_S + 9.0)
-    runs = "Fans run" if live.fans else "Nothing runs"
-    if not operator.ask(
-        f"safe.estop.press[{part.name}]",
-        f"{runs}. Answer y, then press the emergency stop within {ACT_WITHIN_S:g} s and leave it pressed. Ready?",
-        show=f"CAUTION: {cautions.EMERGENCY_STOP_PRESS}",
-    ):
-        node.stop_all()
-        measure.not_observable("the emergency stop was not pressed")
-    dropped = _await_rail(link, node, max(SILENT_S, 3 * part.heartbeat_s))
+    measure("host when it was pressed", "alive", note="a sound node stops its fans without one")
+    fall = _press_it(link, node, part, measure, operator, runs="Fans run" if live.fans else "Nothing runs")
+    if fall.how == "unseen":
+        _nobody_saw_it(node, part, measure, operator, fall.note)
+    _judge_fall(node, measure, fall)
+    node.has_no_power()
+    link.port.flush()
+    back = Return(link, node, part)
+    try:
+        _let_it_go(part, operator)
+        came_back_s = _await_answer(link, node, 3 * part.boot_max_s + 2.0)
+    finally:
+        back.close()
+    if math.isnan(came_back_s):
+        measure.fail("the node did not answer after the emergency stop was let go")
+    node.resume()
+    live.fan_hz.clear()
+    was_off, shown = (True, fall.note) if fall.how == "rail" else back.proof()
+    live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
+    live.judge_rest("the emergency stop was let go")
+    live.say_what_was_left_out()
+    _say_whether_off(part, measure, was_off, shown)
+
+
+def _press_it(
+    link: Link, node: GuardedNode, part: Node, measure: Measure, operator: Operator, runs: str
+) -> Fall:
+    """Have it pressed and watch what becomes of the rail; the host is silent afterwards."""
+    node.excuse(part.name, EXCUSED_S)
+    watch = RailWatch(link, node, silent_s(part))
+    try:
+        if not operator.ask(
+            f"safe.estop.press[{part.name}]",
+            f"{runs}. Answer y, then press the emergency stop within {ACT_WITHIN_S:g} s and leave it pressed. Ready?",
+            show=f"CAUTION: {cautions.EMERGENCY_STOP_PRESS}",
+        ):
+            node.stop_all()
+            measure.not_observable("the emergency stop was not pressed")
+        node.excuse(part.name, EXCUSED_S)  # whoever thinks for a minute uses up the one before
+        fall = watch.await_fall()
+    finally:
+        watch.close()
     node.go_silent()
-    if dropped is None:
-        _nobody_saw_it(node, part, measure, operator)
-        return
-    dropped_s, what = dropped
-    measure("power of the outputs gone after the answer within", dropped_s, "s", high=ACT_WITHIN_S, note=what)
-    measure.look_first(*_causes.emergency_stop(not math.isnan(dropped_s)))
-    if math.isnan(dropped_s):
+    return fall
+
+
+def _judge_fall(node: GuardedNode, measure: Measure, fall: Fall) -> None:
+    measure("the power of the outputs began to go, after the answer", fall.after_s, "s", note=fall.note)
+    measure.look_first(*_causes.emergency_stop(fall.how != "stayed"))
+    if fall.how == "stayed":
         node.stop_all()
         measure.fail(
             "the emergency stop was pressed and the outputs kept their power. Nobody works at this machine"
         )
-    node.has_no_power()
-    link.port.flush()
-    _let_it_go(part, operator)
-    _await_answer(link, node, 3 * part.boot_max_s + 2.0)
-    node.resume()
-    live.fan_hz.clear()
-    live.judge_silence(measure.limits.drill_silence_s, "limits.drill_silence_s")
-    live.judge_rest("the emergency stop was let go")
-    live.say_what_was_left_out()
+    name = "the rail's fall, from its first dip on"
+    if math.isnan(fall.fall_s):
+        measure(name, "not timed", note="the node says nothing of its rail")
+    else:
+        until = f"below {RAIL_DOWN_V:g} V" if fall.how == "rail" else "the node's last word"
+        if fall.fall_s > FALL_MAX_S:
+            measure.look_first(_causes.ESTOP_SLOW)
+        measure(name, fall.fall_s, "s", high=FALL_MAX_S, note=f"until {until}")
+
+
+def _say_whether_off(part: Node, measure: Measure, was_off: bool | None, shown: str) -> None:
+    """A silence alone may be the adapter's or the bus's: it passes only where the node has nothing that could tell."""
+    measure("without power while it was pressed", "yes" if was_off else "not shown", note=shown)
+    if was_off is None:
+        measure.qualify(
+            f"that the emergency stop takes the power from node {part.name!r} is shown by its silence alone: {shown}"
+        )
+    elif not was_off:
+        measure.conclude()
+        measure.not_observable(
+            f"node {part.name!r} fell silent while the emergency stop was pressed, and nothing shows that it was without "
+            f"power: {shown}",
+            "a voltmeter at the outputs' supply, which must fall when the emergency stop is pressed; look at bus and adapter "
+            "too, which may have been cut in the node's place",
+        )
 
 
 def _let_it_go(part: Node, operator: Operator) -> None:
@@ -161,44 +250,17 @@ def _let_it_go(part: Node, operator: Operator) -> None:
     )
 
 
-def _nobody_saw_it(node: GuardedNode, part: Node, measure: Measure, operator: Operator) -> None:
-    """The node went on talking and says nothing of its rail: its logic is fed apart, or the stop has no effect."""
+def _nobody_saw_it(node: GuardedNode, part: Node, measure: Measure, operator: Operator, why: str) -> NoReturn:
+    """The node went on talking and its rail could not be read: its logic is fed apart, or the stop has no effect."""
     node.stop_all()
     _let_it_go(part, operator)
     node.resume()
     measure.not_observable(
-        f"node {part.name!r} went on talking and says nothing of the voltage of its outputs: its logic is fed apart or the "
-        "emergency stop has no effect, and nobody could look which of the two",
-        f"the role 'supply_v' of node {part.name!r}; until then measure by hand, with a voltmeter at the outputs' supply, that it "
-        "falls when the emergency stop is pressed",
+        f"node {part.name!r} went on talking and {why}: its logic is fed apart or the emergency stop has no effect, and "
+        "nobody could look which of the two",
+        f"the role 'supply_v' of node {part.name!r}, answered; until then measure by hand, with a voltmeter at the outputs' "
+        "supply, that it falls when the emergency stop is pressed",
     )
-
-
-def _await_rail(link: Link, node: GuardedNode, silent_s: float) -> tuple[float, str] | None:
-    """When the rail fell or the node fell silent, in s from now, and which of the two it was; NaN if neither did.
-
-    A node that says nothing of its rail is silent once it has been so for `silent_s`; None where it went on talking.
-    """
-    start_s, could_look = link.now_s, False
-    heard_s: list[float] = []
-    remove = node.on_reading(lambda reading: heard_s.append(link.now_s) if not reading.asked else None)
-    try:
-        while link.now_s - start_s < ACT_WITHIN_S:
-            link.run_for(EVERY_S)
-            try:
-                volts = node.read_supply_v()
-            except NotOffered:
-                if heard_s and link.now_s - heard_s[-1] > silent_s:
-                    return heard_s[-1] - start_s, "the node fell silent: it is without power"
-                continue
-            except NodeFault:
-                return link.now_s - start_s, "the node is without power"
-            could_look = could_look or not math.isnan(volts)
-            if volts < RAIL_DOWN_V:
-                return link.now_s - start_s, f"the rail fell to {volts:.1f} V"
-    finally:
-        remove()
-    return (math.nan, "the rail stayed up") if could_look else None
 
 
 def sensor_lost(

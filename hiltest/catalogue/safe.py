@@ -570,10 +570,17 @@ def _can_switch_power(description: Description, node: Node) -> bool:
         hazard="Adapter and driver keep frames through the dead time and blast them out when somebody acknowledges again: "
         "machines have snapped to old positions. What comes on is seen within half a second and switched off. An old "
         "move is a twentieth of the small move.",
-        method="The power goes off and on, by the bench supply or by hand, while duties, setpoints and, for an axis that has passed "
-        "safe.move_ends, moves are sent twenty times a "
-        f"second. Then nothing is commanded for limits.drill_silence_s. {_NOT_ASKED}",
+        method="The power goes off, by the bench supply or by hand, and the node must be silent for 3 s (three of its heartbeats, "
+        "if that is longer); for 5 s before, its capacitors may keep it alive. Then duties, setpoints and, for an axis that "
+        "has passed safe.move_ends, moves are sent twenty times a second, and the power comes back. The node must say that it "
+        "booted, or an uptime no longer than the time since. Where it talks on without its power, or shows neither, the "
+        "supply was not seen to go away, and the check is not observable. Then nothing is commanded for "
+        f"limits.drill_silence_s. {_NOT_ASKED}",
         limits=(
+            (
+                "answers within three times node.boot_max_s and 2 s after the power is said to be on",
+                "chosen for hiltest",
+            ),
             _SILENCE,
             _AT_REST,
             (
@@ -621,10 +628,27 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
         hazard="A stop that only sends a message protects nobody. Stop category 0 or 1 of IEC 60204-1; its reset must not start "
         "the machine.",
         method="It comes before the first closed loop and before any long move. Fans that have passed their own checks run (where none "
-        "can, nothing does, and the verdict says so), and the operator presses the emergency stop: the rail at the node must fall "
-        "below 5 V, or the node lose its power. A node that goes on talking and says nothing of its rail shows neither: then it is "
-        "not observable. When it is let go nothing is commanded for limits.drill_silence_s.",
-        limits=(("the rail falls within 20 s of the answer", "the time a person needs"), _SILENCE, _AT_REST),
+        "can, nothing does, and the verdict says so), and the operator presses the emergency stop. The host is alive until then, or a sound node would stop its fans by itself; "
+        "it falls silent once the power is seen to go. The rail at the node must be read below 5 V for 0.5 s, or the node be "
+        "silent for 3 s (three of its heartbeats, if that is longer). A lost answer, one that is refused or a request that "
+        "never went out is neither. A silence may be the bus's: it counts once the node has said after the release that it "
+        "booted, or an uptime no longer than the time since; a node that tells neither is shown by its silence alone, as the "
+        "verdict says. A node that goes on talking and whose rail can't be read shows nothing: not observable. How long a stop "
+        "waits before the rail begins to fall can't be told from the time a person needs: time a delayed stop (category 1) by "
+        "hand. When it is let go nothing is commanded for limits.drill_silence_s.",
+        limits=(
+            (
+                "the rail begins to fall, or the node falls silent, while it is watched: 20 s from the answer",
+                "the time a person needs",
+            ),
+            (
+                "no more than 2 s from the first dip (5 % below the rail's value before) to below 5 V or the node's last word; "
+                "not timed where the node says nothing of its rail",
+                "common practice, no source",
+            ),
+            _SILENCE,
+            _AT_REST,
+        ),
         causes=_causes.ESTOP,
     ),
 )

@@ -12,20 +12,23 @@ from unittest.mock import Mock
 import pytest
 
 from hiltest.catalogue import _hands, _safe
+from hiltest.catalogue._powerless import Fall, RailWatch, Return
 from hiltest.catalogue._safe import MOTORS_EVERY, Live
 from hiltest.catalogue.registry import bind_all
 from hiltest.description.loading import load_description
-from hiltest.errors import NotOffered
+from hiltest.errors import BenchLost, GuardTripped, NoAnswer, NotOffered, NotSent, Refused
 from hiltest.meters import operator
 from hiltest.node.canopen import CanopenDriver
-from hiltest.node.verbs import Reading
+from hiltest.node.verbs import NodeStatus, Reading
 from hiltest.simbench import board
+from hiltest.simbench.hands import Hands
 
 from . import variants
 from .boards import accept
 from .files import edited
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
 SUPPLY = '\n[bench_supply]\nport = "/dev/ttyUSB9"\n'
@@ -419,18 +422,25 @@ def test_a_failed_fan_does_not_keep_the_emergency_stop_from_being_pressed() -> N
     on = next(m for m in found.measurements if m.name == "on when it was pressed")
     assert (on.value, on.note) == ("nothing", "no fan could be run")
     assert "not whether what was on starts again" in record.verdict_reason
+    off = next(m for m in found.measurements if m.name == "without power while it was pressed")
+    assert (off.value, off.note) == ("yes", "it said that it has booted")
 
 
-class _Talks:
-    """A node that says nothing of its rail; it talks until `falls_silent_s`."""
+class _Pressed:
+    """A node in the hands of somebody: what it says of its rail over time, or raises; it talks by itself until `silent_s`."""
 
-    def __init__(self, falls_silent_s: float) -> None:
-        self.falls_silent_s, self.now_s = falls_silent_s, 0.0
+    name = "head"
+
+    def __init__(
+        self, rail: Callable[[float], float], silent_s: float = math.inf, has_rail: bool = True
+    ) -> None:
+        self.rail, self.silent_s, self.now_s = rail, silent_s, 0.0
+        self.offers = frozenset({"read_supply_v"} if has_rail else ())
         self.hears: list[Any] = []
 
     def run_for(self, seconds: float) -> None:
         self.now_s += seconds
-        if self.now_s < self.falls_silent_s:
+        if self.now_s < self.silent_s:
             for each in self.hears:
                 each(Reading("heartbeat", "head", 5.0, 0, asked=False))
 
@@ -439,26 +449,129 @@ class _Talks:
         return self.hears.clear
 
     def read_supply_v(self) -> float:
-        raise NotOffered("head", "read_supply_v")
+        if not self.offers:
+            raise NotOffered("head", "read_supply_v")
+        if self.now_s > self.silent_s:
+            self.run_for(0.3)
+            raise NoAnswer("head", "supply_v", 0.3)
+        return self.rail(self.now_s)
+
+    def fall(self) -> Fall:
+        node: Any = self
+        watch = RailWatch(node, node, 3.0)
+        self.run_for(1.0)
+        try:
+            return watch.await_fall()
+        finally:
+            watch.close()
+
+
+def _once(bad: Exception | float) -> Callable[[float], float]:
+    """24 V all the time, but for one look at 4 s."""
+    spent: list[float] = []
+
+    def volts(now_s: float) -> float:
+        if now_s < 4.0 or spent:
+            return 24.0
+        spent.append(now_s)
+        if isinstance(bad, Exception):
+            raise bad
+        return bad
+
+    return volts
+
+
+LOST = (
+    NoAnswer("head", "supply_v", 0.3),
+    Refused("head", "supply_v", "busy"),
+    NotSent("head", "supply_v", BenchLost("the adapter's queue is full")),
+    0.0,
+)
+
+
+@pytest.mark.parametrize("bad", LOST, ids=lambda each: type(each).__name__)
+def test_one_look_that_went_wrong_is_no_fallen_rail(bad: Exception | float) -> None:
+    """An emergency stop without effect, and one frame lost as it is pressed."""
+    node = _Pressed(_once(bad))
+    assert node.fall().how == "stayed"
+    assert not node.hears
+
+
+def test_a_guard_that_trips_meanwhile_is_no_fallen_rail() -> None:
+    """It is told as what it is."""
+    with pytest.raises(GuardTripped):
+        _Pressed(_once(GuardTripped("block at 90 degC", 4.0))).fall()
+
+
+def test_a_rail_that_nobody_could_read_any_more_is_neither_up_nor_down() -> None:
+    """The node talks on and no longer answers."""
+
+    def volts(now_s: float) -> float:
+        if now_s > 4.0:
+            raise NoAnswer("head", "supply_v", 0.3)
+        return 24.0
+
+    assert _Pressed(volts).fall().how == "unseen"
 
 
 def test_an_emergency_stop_that_nobody_could_look_at_is_no_verdict_on_it() -> None:
     """No word of the rail: a node that falls silent shows that its power went, one that talks on shows nothing."""
-    dies: Any = _Talks(2.0)
-    fell = _hands._await_rail(dies, dies, 3.0)
-    assert fell is not None
-    assert fell[0] < 2.0
-    assert "silent" in fell[1]
-    stays: Any = _Talks(math.inf)
-    assert _hands._await_rail(stays, stays, 3.0) is None
+    fell = _Pressed(lambda _: 24.0, silent_s=3.0, has_rail=False).fall()
+    assert (fell.how, math.isnan(fell.fall_s)) == ("silence", True)
+    assert fell.after_s < 2.0
+    stays = _Pressed(lambda _: 24.0, has_rail=False)
+    assert stays.fall().how == "unseen"
     assert not stays.hears
+
+
+def test_a_rail_that_takes_long_to_fall_fails_however_long_the_person_took() -> None:
+    """Timed from its first dip, on a node that is fed apart and on one that dies with its rail."""
+    quick = _Pressed(lambda now_s: 24.0 if now_s < 18.0 else 0.3).fall()
+    assert (quick.how, quick.fall_s) == ("rail", 0.0)
+    assert 16.0 < quick.after_s < 18.0
+
+    def sags(now_s: float) -> float:
+        return 24.0 - 1.3 * max(0.0, now_s - 5.0)
+
+    for slow, how in ((_Pressed(sags).fall(), "rail"), (_Pressed(sags, silent_s=17.0).fall(), "silence")):
+        assert slow.how == how
+        assert slow.after_s == pytest.approx(5.0, abs=0.3), "5 % are gone 0.9 s later; the answer came at 1 s"
+        measured = Mock()
+        _hands._judge_fall(Mock(), measured, slow)
+        (name, value, unit), limits = measured.call_args
+        assert (name, unit) == ("the rail's fall, from its first dip on", "s")
+        assert value > 10.0 > limits["high"]
+
+
+@pytest.mark.parametrize(
+    ("boots", "up_s", "protocol", "is_proven"),
+    [
+        (True, math.nan, "canopen", True),
+        (False, 4.0, "canopen", True),
+        (False, 300.0, "canopen", False),
+        (False, math.nan, "canopen", False),
+        (False, math.nan, "signals", None),
+    ],
+)
+def test_only_a_node_that_began_anew_was_without_power(
+    boots: bool, up_s: float, protocol: str, is_proven: bool | None
+) -> None:
+    """Its boot, or its uptime, since the power was asked for; where it tells neither nothing is claimed."""
+    node: Any = _Pressed(lambda _: 24.0)
+    node.offers = frozenset() if math.isnan(up_s) else frozenset({"read_status"})
+    node.read_status = lambda: NodeStatus(up_s, "power")
+    back = Return(node, node, cast("Any", SimpleNamespace(protocol=protocol)))
+    node.run_for(5.0)
+    if boots:
+        node.hears[0](Reading("boot", "head", 0.0, 0, asked=False))
+    assert back.proof()[0] is is_proven
 
 
 def test_where_nobody_could_look_the_emergency_stop_is_let_go_again(
     shown: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Not observable, with what to measure by hand, and the rest of the run has its power."""
-    monkeypatch.setattr(_hands, "_await_rail", lambda *_: None)
+    monkeypatch.setattr(RailWatch, "await_fall", lambda _: Fall("unseen", note="says nothing of the voltage"))
     found, _ = drill("safe.emergency_stop[head]", operator=True)
     assert found.outcome == "not observable"
     assert "says nothing of the voltage" in found.reason
@@ -479,9 +592,28 @@ def test_power_returns_under_a_stream_of_commands() -> None:
     found, _ = drill("safe.power_return[head]", operator=True)
     assert found.outcome == "passed", found.reason
     assert next(m for m in found.measurements if m.name.startswith("commands sent")).value > 50
+    off = next(m for m in found.measurements if m.name == "without power meanwhile")
+    assert (off.value, off.note) == ("yes", "it said that it has booted")
     other, _ = drill("safe.power_return[head]", "acts_on_old_commands", operator=True)
     assert other.outcome == "not run"
     assert "safe.old_commands[head] failed" in other.reason
+
+
+def test_hands_that_take_no_power_away_make_no_drill_green(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A dead emergency stop with a silence that was the bus's, and then a supply's switch without effect."""
+
+    def silence(_: Any) -> Fall:
+        monkeypatch.setattr(Hands, "switch_supply", lambda _self, _on: None)
+        return Fall("silence", 1.0, 0.0, "the node fell silent, for 3.1 s")
+
+    monkeypatch.setattr(RailWatch, "await_fall", silence)
+    names = ("safe.emergency_stop[head]", "safe.power_return[head]")
+    record = accept("emergency_stop_dead", seed=4, only=(*READY, *names))
+    stop, power = (next(each for each in record.checks if each.name == name) for name in names)
+    assert (stop.outcome, power.outcome) == ("not observable", "not observable")
+    assert "nothing shows that it was without power: it is up for" in stop.reason
+    assert "was not seen to go away: it went on talking" in power.reason
+    assert record.verdict == "incomplete"
 
 
 def test_drills_for_hands_are_not_there_without_a_person() -> None:
