@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from hiltest.catalogue._loads import has_motors_alone
 from hiltest.catalogue._motion import SLOW_REV_S, Axis
 from hiltest.catalogue._safe import (
     PULSE_OVER_LIMIT,
@@ -26,7 +27,7 @@ from hiltest.node.verbs import OldMove
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from hiltest.description.models import Description, Node, Stepper
+    from hiltest.description.models import Node, Stepper
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
@@ -393,6 +394,8 @@ def move_ends(
         _node_and_bus(moving, part)
     node.enable_driver(stepper.name, False)
     moving.say_no_old_moves(part)
+    if has_motors_alone(moving.measure.description, part):
+        _say_mute_fans(part, moving.measure)
 
 
 def _node_and_bus(moving: Moving, part: Node) -> None:
@@ -440,9 +443,11 @@ def _foreign_traffic(moving: Moving, part: Node) -> None:
     moving.ready_again()
 
 
-def has_motors_alone(description: Description, node: Node) -> bool:
-    """Has this node neither a heater nor a fan, so that only its motors show what a drill does?"""
-    return not any(load.node == node.name for load in (*description.heater, *description.fan))
+def _say_mute_fans(part: Node, measure: Measure) -> None:
+    """Fans that tell no speed have no part in what motors alone show."""
+    for fan in (each for each in measure.description.fan if each.node == part.name):
+        why = "it tells no speed, so whether it stops could not be seen"
+        measure.leave_out(f"fan {fan.name}: {why}", f"not part of this drill: fan {fan.name}: {why}")
 
 
 def _node_of(stepper: Stepper, measure: Measure) -> Node:

@@ -46,13 +46,24 @@ def watch_at_rest(
     A loose contact shows in seconds and not in one look, so the watch is long; sensors share it, as long as it
     is fresh.
     """
-    key = f"at rest {node.name}"
+    key = _at_rest_key(node.name)
     kept = memory.get(key)
     if kept is None or link.now_s - kept[0] > FRESH_S or any(name not in kept[1] for name in names):
         rows = read_all(link, node, names, max(2, round(for_s / every_s)), every_s)
         kept = memory[key] = (link.now_s, rows)
     found: dict[str, list[float]] = kept[1]
     return found
+
+
+def _at_rest_key(node: str) -> str:
+    return f"at rest {node}"
+
+
+def noise_k(memory: dict[str, Any], node: str, sensor: str) -> float:
+    """Standard deviation of the readings that `watch_at_rest` took last, K; 0 where it took none."""
+    _, rows = memory.get(_at_rest_key(node), (0.0, {}))
+    values = [value for value in rows.get(sensor, ()) if not math.isnan(value)]
+    return statistics.stdev(values) if len(values) > 1 else 0.0
 
 
 def read_or_nan(node: GuardedNode, sensor: str) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
+from hiltest.catalogue._loads import has_motors_alone
 from hiltest.catalogue.cold import QUESTION_S, WITH_OPERATOR, with_operator
 from hiltest.catalogue.registry import Page, check
 
@@ -58,7 +59,10 @@ _SHOWN = ("fan.tach[{fan}]", "heat.pulse[{heater}]")
 """A drill switches on what has passed these, and can see nothing else drop."""
 
 _OUTPUTS = "the node has a heater, a fan or a stepper: one without has nothing to drop"
-_SHOWS = "the node has a heater or a fan; one with motors alone is drilled in safe.move_ends, with a move under way"
+_SHOWS = (
+    "the node has a heater, or a fan that tells its speed; one with motors and none of these is drilled in safe.move_ends, "
+    "with a move under way"
+)
 
 
 def _has_outputs(description: Description, node: Node) -> bool:
@@ -67,7 +71,10 @@ def _has_outputs(description: Description, node: Node) -> bool:
 
 
 def _shows_outputs(description: Description, node: Node) -> bool:
-    return any(load.node == node.name for load in (*description.heater, *description.fan))
+    """Not where motors alone can show what a drill does. A node with nothing to show at all has its drills "not observable"."""
+    has_motor = any(stepper.node == node.name for stepper in description.stepper)
+    has_outputs = _has_outputs(description, node)
+    return has_outputs and not (has_motor and has_motors_alone(description, node))
 
 
 def _may_hang(description: Description, node: Node) -> bool:

@@ -645,7 +645,7 @@ class Heater(Load):
 
 
 class Fan(Load):
-    """A fan with tachometer. roles: duty, tach_hz."""
+    """A fan. roles: duty, tach_hz."""
 
     voltage_v: float | None = Field(None, gt=0, le=60, description="default: the supply's")
     current_a: float = Field(0.1, gt=0, le=20, description="running current at full speed")
@@ -688,6 +688,11 @@ class Fan(Load):
     follows_above_c: float | None = Field(
         None, gt=20, le=600, description="cools: the node itself must run the fan while the block is hotter"
     )
+
+    @property
+    def tells_speed(self) -> bool:
+        """Has it a tachometer that the node reads? Of a load without roles (a driver of one's own) its wires say it."""
+        return self.wires != 2 and (not self.roles or "tach_hz" in self.roles)
 
 
 class Stepper(Load):

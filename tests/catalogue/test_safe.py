@@ -285,6 +285,33 @@ def test_a_sound_node_with_a_motor_alone_is_accepted() -> None:
     assert len(under_way) == 5, "silence, stop, reset, silence on a busy bus, a cut bus"
 
 
+def test_a_fan_that_tells_no_speed_does_not_keep_a_motor_from_being_drilled() -> None:
+    """What motors alone can show is drilled with them; that the fan had no part stands with the verdict."""
+    fan = """may_be_missing = ["fan.tach[box]"]\n"""
+    load = """[[fan]]\nname = "box"\nwires = 2\nfull_speed_rpm = 4000\nroles.duty = { at = "0x6411:2", scale = 0.001 }\n\n"""
+    file = edited(
+        variants.motor_head(), ("[fixture]\n", f"[fixture]\n{fan}"), ("[[stepper]]", f"{load}[[stepper]]")
+    )
+    record = accept(seed=4, file=file)
+    names = {each.name for each in record.checks}
+    assert not names & {"safe.host_silence[head]", "safe.old_commands[head]"}
+    drill = next(each for each in record.checks if each.name == "safe.move_ends[pump]")
+    assert drill.outcome == "passed", drill.reason
+    assert "fan box: it tells no speed" in drill.reason
+    assert "ran without fan box" in record.verdict_reason
+    assert record.verdict == "accepted", record.verdict_reason
+
+
+def test_a_noisy_sensor_is_not_taken_for_a_heater_that_conducts() -> None:
+    """Its block is left out, and that is said; nobody is told to switch the supply off."""
+    record = accept("sensor_noisy[reservoir]", seed=4, only=(*READY, "safe.old_commands[head]"))
+    found = {each.name: each for each in record.checks}
+    assert found["sense.ambient[reservoir]"].outcome == "failed"
+    assert found["safe.old_commands[head]"].outcome == "passed", found["safe.old_commands[head]"].reason
+    assert "its sensor scatters by" in found["safe.old_commands[head]"].reason
+    assert "with nothing commanded" not in record.verdict_reason
+
+
 def moved(*edits: tuple[str, str], file: Path | None = None, fault: str = "") -> tuple[Any, Any]:
     """The drill of a small move under way, of a head with its motor alone or another, and the whole record."""
     file = edited(file or variants.motor_head(), *edits)
