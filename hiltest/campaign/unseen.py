@@ -119,6 +119,13 @@ BOARD: tuple[Unseen, ...] = (
         "press the emergency stop while a heater is on, let it go, wait 10 s: nothing may start (safe.emergency_stop, "
         "safe.power_return)",
     ),
+    Unseen(
+        "supply_reading_wrong beside a supply that is wrong by as much the other way (supply_high=1.12), without a [bench_supply]",
+        "the node is the only one that measures: 23.7 V may stand for 27 V, a quarter more power than at 24 V. The heater's pulse "
+        "shows power only to its own tolerance and that of the block's heat capacity",
+        "a voltmeter at the node's terminals, at rest: it shows what the node reads, to 3 %. Or a [bench_supply]: sense.supply "
+        "compares both",
+    ),
 )
 """Faults of a board and its loads."""
 

@@ -44,7 +44,19 @@ def _window_s(fan: Fan) -> float:
             ("time to speed up to fan.spin_up_max_s", "common practice, no source"),
             ("time to stop up to fan.stop_max_s", "common practice, no source"),
             ("the same speed upwards and downwards, within 10 %", "chosen for hiltest"),
-            ("speed rises with duty", "a duty that changes nothing is an open or inverted control wire"),
+            (
+                "speed rises with duty, by more than 3 % from one duty to the next; none above 105 % of full speed",
+                "a duty that changes nothing is an open or inverted control wire; figures chosen for hiltest",
+            ),
+            ("at zero duty up to 60 rpm", "chosen for hiltest; it counts as standing"),
+            (
+                "from rest at fan.start_duty at least 60 rpm",
+                "30 % unless the file says otherwise: common practice, no source; 60 rpm chosen for hiltest",
+            ),
+            (
+                "no other fan of the node turns meanwhile that stood before",
+                "common practice, no source; above 60 rpm it turns",
+            ),
             ("pulses per turn", "Intel, 4-Wire PWM Controlled Fans Specification rev 1.3 (2005), p. 9: two"),
         ),
         causes=_causes.FAN,

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _WATCH_S = 8.0
 _EVERY_S = 0.1
+_SHARE_LOW, _SHARE_HIGH = 0.97, 1.02
 
 
 @check(
@@ -30,12 +31,14 @@ _EVERY_S = 0.1
     page=Page(
         purpose="The supply at the board is right before any output is switched on.",
         hazard="Over-voltage heats harder than planned: power grows with the square of the voltage.",
-        method="The node's own supply reading is averaged at rest.",
+        method="The node's own supply reading is averaged at rest. Without a [bench_supply] nothing measures beside it: a "
+        "supply set too high and a reading that is too low by as much look right. The verdict says so then, with what a "
+        "voltmeter at the node's terminals must show.",
         limits=(
             ("nominal voltage +- supply.tolerance_percent", "common practice, no source"),
             (
                 "with a [bench_supply]: the node reads 0.97 to 1.02 of what the supply shows",
-                "1 % divider and reference, and little drop at rest; common practice",
+                "1 % divider and reference, and little drop at rest; common practice. Without one not tested: the verdict says so",
             ),
         ),
         causes=_causes.RAIL,
@@ -51,13 +54,19 @@ def test_supply(
         link.run_for(0.05)
     supply = measure.description.supply
     window_v = supply.voltage_v * supply.tolerance_percent / 100
-    measure.look_first(*_causes.rail(sum(values) / len(values) / supply.voltage_v))
+    mean_v = sum(values) / len(values)
+    measure.look_first(*_causes.rail(mean_v / supply.voltage_v))
     if bench_supply is not None:
-        share = sum(values) / len(values) / bench_supply.read_v()
-        measure("the node's reading over the bench supply's", share, "", low=0.97, high=1.02)
+        share = mean_v / bench_supply.read_v()
+        measure("the node's reading over the bench supply's", share, "", low=_SHARE_LOW, high=_SHARE_HIGH)
+    else:
+        measure.qualify(
+            f"the scale of the supply reading of node {target.name!r} was not proven, for no [bench_supply] measures beside it: "
+            f"by hand, a voltmeter at the node's terminals must show {mean_v / _SHARE_HIGH:.1f} V to {mean_v / _SHARE_LOW:.1f} V at rest"
+        )
     measure(
         "supply at rest",
-        sum(values) / len(values),
+        mean_v,
         "V",
         low=supply.voltage_v - window_v,
         high=supply.voltage_v + window_v,
@@ -84,12 +93,18 @@ def test_supply(
                 "a heater's sensor rises by up to 2 K meanwhile; else the run ends at once",
                 "chosen for hiltest",
             ),
-            ("no reading without a value", "a loose contact opens now and then; a sound one never does"),
+            (
+                "no reading without a value",
+                "a loose contact opens now and then, a sound one never does; common practice, no source",
+            ),
             (
                 "standard deviation up to sensor.noise_max_k",
-                "1 to 3 counts of a 12-bit converter are 0.1 K to 0.4 K",
+                "1 to 3 counts of a 12-bit converter are 0.1 K to 0.4 K; default 1 K: common practice, no source",
             ),
-            ("distance from the others up to limits.sensor_agreement_k", "error budget of 1 % thermistors"),
+            (
+                "distance from the others up to limits.sensor_agreement_k",
+                "error budget of 1 % thermistors; common practice, no source",
+            ),
         ),
         causes=_causes.AMBIENT,
     ),

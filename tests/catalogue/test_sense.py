@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 import pytest
@@ -109,6 +110,26 @@ def test_a_bench_supply_is_compared_and_cuts_the_power() -> None:
     assert found.harm.left_on == ()
     other = run_board(BoardOrder(file, 4, ("supply_reading_wrong=0.955",)))
     assert "bench supply's" in other.reasons["sense.supply[head]"]
+
+
+@pytest.mark.parametrize("supply", ["", SUPPLY])
+def test_without_a_second_meter_the_scale_of_the_supply_is_said_to_be_unproven(supply: str) -> None:
+    """26.9 V that the node calls 24.0 V look right to the node alone: the verdict says so, and what a voltmeter must show."""
+    file = edited(FIXTURES / "glue_head.toml", ALONE, more=supply)
+    record = accept(
+        "supply_high=1.12",
+        "supply_reading_wrong[head]=0.893",
+        file=file,
+        seed=3,
+        only=("sense.supply[head]",),
+    )
+    found = next(each for each in record.checks if each.name == "sense.supply[head]")
+    assert found.outcome == ("failed" if supply else "passed")
+    said = "the scale of the supply reading of node 'head' was not proven"
+    assert (said in record.verdict_reason) == (not supply)
+    if not supply:
+        low_v, high_v = map(float, re.findall(r"([\d.]+) V", record.verdict_reason))
+        assert 23.0 < low_v < high_v < 26.0 < 24.0 * 1.12
 
 
 def test_a_reading_says_by_how_much_it_may_be_off() -> None:
