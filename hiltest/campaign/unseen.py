@@ -67,7 +67,30 @@ BOARD: tuple[Unseen, ...] = (
     Unseen(
         "no thermal cut-off, or one of a wrong rating",
         "a closed contact in series with the heater is only its resistance",
-        "look for it, read its rating; it must open above use and below damage, without any software",
+        "power off, block cold: find it on the block, in series with the element, and read its rating: above heater.ceiling_c, below "
+        "what the block, its wires and what it carries stand. With its wire taken off, an ohmmeter across the heater's plug must "
+        "read open. Where there is none fit one before anything heats: a switch that fails closed has no other protection",
+    ),
+    Unseen(
+        "an element up to a third too strong or a quarter too weak, without an operator",
+        "heat.pulse takes 0.72 to 1.35 of the expected rise: supply, sensor, contact, and the power and heat capacity that were "
+        "stated spread a sound board over 0.88 to 1.15 already, and a block's mass is seldom known to better than that",
+        "power off, an ohmmeter across the element: the square of the supply's voltage over its power (14.4 ohm for 40 W at 24 V), "
+        "within heater.power_tolerance_percent (cold.heater)",
+    ),
+    Unseen(
+        "outputs that stay on while the node is bus-off",
+        "with nobody there to acknowledge, a controller goes error-passive and never bus-off (ISO 11898-1), which is as far as "
+        "safe.bus_cut takes it; bus.recovery takes it further, with every output off",
+        "after safe.bus_cut has passed, guards on, nobody in the machine, a hand on the supply's switch: run a fan at half speed and nothing else, touch "
+        "CAN-H to CAN-L for twice node.host_silence_max_s; the fan must run down meanwhile, and stay off when the short is gone",
+    ),
+    Unseen(
+        "a safe state that is none: a fan that stops over a hot block, and heat that goes on into what it kept cool",
+        "the drills want every output off, fans with them, and no check makes a block hotter than its low setpoint",
+        "at the working temperature, with guards on and somebody beside it: take the host away and watch block, wires and plastic "
+        "for a minute with a thermometer of its own. Where one gets hotter than it may, let the firmware run the fan on "
+        "(fan.follows_above_c)",
     ),
     Unseen(
         "backlash of less than stepper.play_max_steps, or past the home switch",

@@ -44,6 +44,7 @@ ONLY_ON_WHOLE_BOARDS = frozenset(
         ("sensor_noisy", "sense.ambient[reservoir]"),
         ("sensor_to_supply", "sense.ambient[reservoir]"),
         ("sensor_wrong_pull_up", "sense.ambient[reservoir]"),
+        ("sensor_wrong_nominal[reservoir]=10", "sense.ambient[reservoir]"),
         ("sensor_series_resistance=50000", "sense.ambient[reservoir]"),
         ("heater_scale_wrong", "heat.low_setpoint[reservoir]"),
     ],

@@ -36,6 +36,7 @@ TABLE = (
     Nearest("sensor_reads_low heater_leaks", (PULSE,)),
     Nearest("sensor_wrong_beta", (PULSE,)),
     Nearest("sensor_series_resistance=2000", (PULSE,)),
+    Nearest("heater_wrong_voltage=1.2", (PULSE,)),
     Nearest(
         "heater_on_while_booting emergency_stop_dead outputs_on_after_power_return no_watchdog",
         (PULSE, RESET, OLD),
@@ -48,7 +49,10 @@ TABLE = (
     ),
     Nearest("can_l_to_ground backlash=0.01", (LOAD, DIRECTION)),
 )
+IN_OTHER_WORDS = {"an element up to a third too strong": "heater_wrong_voltage"}
 WITHOUT_A_FAULT = (
+    "outputs that stay on while the node is bus-off",
+    "a safe state that is none",
     "no thermal cut-off",
     "fan mounted backwards",
     "stop command ignored while the node is busy",
@@ -71,7 +75,8 @@ def test_every_row_is_tried_or_has_no_fault_on_the_simulated_bench() -> None:
     tried = {fault.split("=")[0].split("[")[0] for near in TABLE for fault in near.faults.split()}
     for row in BOARD:
         known = any(fault in row.fault for fault in tried) or row.fault.startswith(WITHOUT_A_FAULT)
-        assert known, row.fault
+        other = [fault for words, fault in IN_OTHER_WORDS.items() if row.fault.startswith(words)]
+        assert known or set(other) & tried, row.fault
         assert row.reason
         assert len(row.by_hand) > 30
 
