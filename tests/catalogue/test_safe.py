@@ -415,7 +415,8 @@ def test_a_gate_that_conducts_while_the_node_says_nothing_is_on_is_found(name: s
     record = silent(f"heater_stuck_on[reservoir]@{starts()[name]:.3f}")
     found = next(each for each in record.checks if each.name == name)
     assert found.outcome == "failed", found.reason
-    assert "hotter" in found.reason
+    # After the power was away the short silence of this file ends as the block gets to 3 K, where a run is stopped.
+    assert ("temperature rise" if name == SILENT[2] else "hotter") in found.reason
     failed = {m.name for m in found.measurements if m.verdict == "failed"}
     assert any("temperature rise" in each for each in failed), failed
     assert any("more current" in each for each in failed) or name != SILENT[1], failed
