@@ -152,7 +152,9 @@ def test_direction(target: Stepper, link: Link, node: GuardedNode, measure: Meas
     window_s=lambda stepper: 120.0 + 12 * stepper.long_move_rev / stepper.speed_rev_s,
     page=Page(
         purpose="At working speed no step is lost.",
-        hazard=_PINCH,
+        hazard=f"{_PINCH} Where nobody takes part there is no switch.by_hand: the long moves go towards an end switch that nobody "
+        "has proven, and one that never triggers stops nothing. Before that press it by hand, see that the axis is free for more "
+        "than stepper.long_move_rev, guards on, a hand on the supply's switch.",
         method="The step count at which the home switch is met is taken before and after moves of "
         "stepper.long_move_rev: twice out at stepper.speed_rev_s and back at half of it, once the other way round, for what is "
         "lost at one speed both ways cancels; with an encoder its count is taken there too, which "
