@@ -859,7 +859,16 @@ class Run:
         verdict, reason = self._verdict()
         ended = self._how_it_ended()
         also = [ended] if ended and verdict == "rejected" else []
-        return verdict, BUT.join([reason, *also, *self.memory.get(QUALIFIED, ()), *self._left_out(verdict)])
+        told = [*self.memory.get(QUALIFIED, ()), *self._fans_not_shown(verdict), *self._left_out(verdict)]
+        return verdict, BUT.join([reason, *also, *told])
+
+    def _fans_not_shown(self, verdict: Verdict) -> list[str]:
+        """Fans that nothing was seen of, in words; not where the run as a whole says nothing."""
+        if verdict == "rejected" or self.lost or self.ended or self.not_opened or self.unusable:
+            return []
+        from hiltest.catalogue._eye import never_shown
+
+        return never_shown(self.loaded.description, self.results)
 
     def _left_out(self, verdict: Verdict) -> list[str]:
         """What had no part in checks that say nothing of it, however they ended, in words.

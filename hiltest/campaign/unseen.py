@@ -53,6 +53,12 @@ BOARD: tuple[Unseen, ...] = (
         "look which fan turns, or describe which block each one cools (fan.cools)",
     ),
     Unseen(
+        "fan_open, fan_stalled, fan_inverted, fan_stuck_on, of a fan without a tachometer, without an operator",
+        "the node switches its output and reads nothing back, and a fan's current is lost beside the board's own",
+        "look that it stands still with nothing commanded, turns when it is commanded on, and stops (fan.by_eye with [fixture] "
+        "operator = true)",
+    ),
+    Unseen(
         "sensor_frozen, on a sensor that no heater warms",
         "a quiet sensor at rest and a converter that hangs read the same",
         "warm it by hand and see its reading move",

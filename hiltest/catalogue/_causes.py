@@ -373,6 +373,50 @@ FAN = (
 )
 NO_CURRENT = 0.3
 
+# --- fan.by_eye -------------------------------------------------------------------------------------------
+
+EYE_OPEN = "stands still at full duty: plug out, a wire of it open, no supply at its output"
+EYE_REVERSED = (
+    "stands still at full duty, plug and supply are right: its wires reversed; a fan with electronics inside does not turn "
+    "backwards, it stands"
+)
+EYE_BLOCKED = "jerks, or stands still: rotor stuck or blocked; clear it with the power off"
+EYE_EXCHANGED = "another fan turns instead: plugs exchanged"
+EYE_INVERTED = (
+    "turns with nothing commanded and stands still at full duty: output inverted, in firmware or circuit"
+)
+EYE_SHORTED = (
+    "turns whatever is commanded: its output conducts by itself (switch shorted), the fan hangs on the supply, or the control "
+    "wire of one with four is open"
+)
+EYE_STAYS = (
+    "does not stop any more: its switch stays on once it was used, or the node does not obey a duty of 0"
+)
+EYE_LOW = "turns at full duty and not at its start duty: start_duty too low for this fan, dry bearing"
+BY_EYE = (
+    EYE_OPEN,
+    EYE_REVERSED,
+    EYE_BLOCKED,
+    EYE_EXCHANGED,
+    EYE_INVERTED,
+    EYE_SHORTED,
+    EYE_STAYS,
+    EYE_LOW,
+)
+
+
+def fan_by_eye(
+    *, moved_at_rest: bool, turns_at_full: bool, jerks: bool, another_turned: bool, stopped: bool
+) -> Causes:
+    """What somebody saw of a fan: before, at full duty, and after it was commanded off."""
+    if moved_at_rest:
+        return first((EYE_SHORTED if turns_at_full or jerks else EYE_INVERTED,), (EYE_INVERTED, EYE_SHORTED))
+    if another_turned:
+        return (EYE_EXCHANGED, EYE_OPEN, EYE_REVERSED)
+    if not turns_at_full:
+        return (EYE_BLOCKED, EYE_OPEN) if jerks else (EYE_OPEN, EYE_REVERSED, EYE_BLOCKED)
+    return (EYE_LOW, EYE_BLOCKED) if stopped else (EYE_STAYS, EYE_SHORTED)
+
 
 def fan_without_speed(
     amps: Sequence[float], rated_a: float, another_turns: bool, turned_at_rest: bool

@@ -1,18 +1,26 @@
-"""Powered: fans turn, and their tachometers say so."""
+"""Powered: fans turn, and their tachometers or whoever looks at them say so."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
+from hiltest.catalogue._eye import EYE, TACH, is_for_eyes, questions
+from hiltest.catalogue.cold import QUESTION_S
 from hiltest.catalogue.registry import Page, check
 
 if TYPE_CHECKING:
-    from hiltest.description.models import Fan
+    from hiltest.description.models import Description, Fan
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
     from hiltest.measure import Measure
+    from hiltest.meters.operator import Operator
     from hiltest.meters.scpi import ScpiSupply
+
+
+def _for_tach(description: Description, fan: Fan) -> bool:
+    """Not for two wires that somebody looks at. One of three or four has a tachometer, so what is missing is its role."""
+    return not (fan.wires == 2 and is_for_eyes(description, fan))
 
 
 def _window_s(fan: Fan) -> float:
@@ -20,12 +28,14 @@ def _window_s(fan: Fan) -> float:
 
 
 @check(
-    "fan.tach",
+    TACH,
     per="fan",
     order=300,
     gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "bus.observer[{bus}]"),
     verbs=("set_fan[{load}]", "read_tach_hz[{load}]"),
     window_s=_window_s,
+    when=_for_tach,
+    only_where="the fan has more than two wires, or nobody takes part who could look at it (then fan.by_eye is there instead)",
     page=Page(
         purpose="The fan starts, follows its command at several duties, stops, and it is this fan that does.",
         hazard="Blades: the fan starts without warning.",
@@ -104,3 +114,41 @@ def test_tach(
         high=0,
         note=", ".join(sorted(rig.others_turned)),
     )
+
+
+@check(
+    EYE,
+    per="fan",
+    order=305,
+    gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "bus.observer[{bus}]"),
+    verbs=("set_fan[{load}]",),
+    window_s=lambda fan: (
+        60.0 + (questions(fan) + 1) * QUESTION_S + fan.spin_up_max_s * 2 + fan.stop_max_s * 3
+    ),
+    when=is_for_eyes,
+    only_where="somebody takes part who can look (fixture.operator = true), the fan has a duty, and its node tells no speed of it: "
+    "wires = 2, or no role tach_hz; with a driver of your own also where fixture.may_be_missing names its fan.tach",
+    page=Page(
+        purpose="A fan that tells no speed stands still while nothing is commanded, starts, and stops again.",
+        hazard="Blades: the fan starts without warning, and runs at full duty until the question is answered. A fan that "
+        "stands still looks the same as a good one to its node, and what it cools gets hot.",
+        method="The operator, who is told to keep clear, says whether this fan stands still, turns or jerks: with nothing "
+        "commanded; at full duty, fan.spin_up_max_s after it began; at start_duty from rest, where the description states "
+        "it; and fan.stop_max_s after it was commanded off. Where it stands still at full duty, he is asked whether another fan "
+        "turns instead. How fast it turns nobody measures, nor which way the air goes: hold a strip of paper near.",
+        limits=(
+            (
+                "stands still before, turns at full duty and at start_duty, stands still after",
+                "a person's eye",
+            ),
+            ("looked at fan.spin_up_max_s after it was commanded on", "common practice, no source"),
+            ("looked at fan.stop_max_s after it was commanded off", "common practice, no source"),
+        ),
+        causes=_causes.BY_EYE,
+    ),
+)
+def test_by_eye(target: Fan, link: Link, node: GuardedNode, operator: Operator, measure: Measure) -> None:
+    """Still, turning, still."""
+    from hiltest.catalogue import _eye
+
+    _eye.look(link, node, target, operator, measure)

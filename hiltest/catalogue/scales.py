@@ -19,6 +19,7 @@ ROLES: dict[str, tuple[str, ...]] = {
     "heat.pulse": ("sensor.temperature_c", "heater.duty", "heater.pulse_s"),
     "heat.low_setpoint": ("sensor.temperature_c", "heater.setpoint_c"),
     "fan.tach": ("fan.tach_hz", "fan.duty"),
+    "fan.by_eye": ("fan.duty",),
     "motion.driver_ready": ("stepper.current_a", "stepper.hold_current_a"),
 }
 """Checks, and the roles (kind.role) whose scale their readings and commands go through."""

@@ -667,7 +667,10 @@ class Fan(Load):
         ge=1,
         le=12,
     )
-    wires: Literal[2, 3, 4] = Field(4, description="2: no tach; 3: supply is switched; 4: own control wire")
+    wires: Literal[2, 3, 4] = Field(
+        4,
+        description="2: no tach, a person looks at it (fan.by_eye); 3: supply is switched; 4: own control wire",
+    )
     duties: list[Fraction] = Field(
         default_factory=lambda: [1.0, 0.7, 0.4],
         min_length=1,

@@ -65,6 +65,8 @@ def _of_verb(description: Description, node: Node, verb: str, load: str) -> str:
     owner = node if kind == "node" else _load(description, node, kind, load)
     if owner is None or not roles:
         return ""
+    if verb == "read_tach_hz" and getattr(owner, "wires", 0) == 2:
+        return "two wires carry no tachometer: with fixture.operator = true somebody looks at the fan instead (fan.by_eye)"
     missing = [role for role in roles if role not in owner.roles]
     if not missing:  # a message of the node in place of one of the host, or the other way round
         return f"let roles.{' and roles.'.join(roles)} of {kind} {owner.name!r} lead to what {verb} needs"

@@ -22,6 +22,8 @@ _ASKED = re.compile(r"(?P<what>[\w.]+)(?:\[(?P<target>[^\]]*)\])?")
 
 PRESS_AFTER_S, HOLD_S = 1.0, 2.0
 LIT_ABOVE_V = 1.0
+TURNS_ABOVE_RPM = 20.0
+"""Slower blades look as if they stood, to somebody who looks for a moment (common practice, no source)."""
 
 Answer = Callable[[str, Sequence[str]], str | None]
 
@@ -42,6 +44,8 @@ class Person:
             "switch.press": self._press,
             "switch.pressed": lambda _target, _choices: "yes",
             "lamp.shows": self._look_at_lamp,
+            "fan.turns": self._look_at_fan,
+            "fan.another": self._look_for_another_fan,
             "heat.thermometer": self._read_thermometer,
             "safe.sensor.pull": self._pull_sensor,
             "safe.sensor.back": self._put_sensor_back,
@@ -130,6 +134,17 @@ class Person:
                     lit = sorted(lamp.shows()) if board.rail_v > LIT_ABOVE_V else []
                     return "several" if len(lit) > 1 else lit[0] if lit else "none"
         return None
+
+    def _look_at_fan(self, target: str, _choices: Sequence[str]) -> str:
+        motor = self._bench.truth.fan(target)
+        if motor.rpm() > TURNS_ABOVE_RPM:
+            return "turns"
+        return "jerks" if motor.jerks() else "still"
+
+    def _look_for_another_fan(self, target: str, _choices: Sequence[str]) -> str:
+        motors = [channel.motor for board in self._bench.boards.values() for channel in board.fans]
+        turning = [each for each in motors if each and each.name != target and each.rpm() > TURNS_ABOVE_RPM]
+        return "yes" if turning else "no"
 
 
 def shown(ohm: float) -> str:

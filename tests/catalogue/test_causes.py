@@ -271,6 +271,7 @@ def test_every_cause_of_a_page_is_in_some_order() -> None:
         ("sense.ambient", _causes.AMBIENT),
         ("heat.pulse", _causes.PULSE),
         ("fan.tach", _causes.FAN),
+        ("fan.by_eye", _causes.BY_EYE),
         ("motion.direction", _causes.MOVE),
         ("bus.enumerate", _causes.BOARD),
         ("switch.by_hand", _causes.SWITCH),

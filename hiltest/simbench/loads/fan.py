@@ -104,6 +104,10 @@ class FanMotor:
         """True speed in revolutions per minute."""
         return self.full_speed_rpm * self.speed()
 
+    def jerks(self) -> bool:
+        """Does it try again and again to start and is held, as one can see?"""
+        return self._trying() and not self.supply_open
+
     def airflow(self) -> float:
         """Air that it moves once settled, as a share of full."""
         return self._target
