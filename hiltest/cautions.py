@@ -37,6 +37,25 @@ NOT_LET_GO = (
 )
 """At the end of a run in which outputs did not go off as they should."""
 
+SUPPLY_OFF_NOW = "SWITCH THE SUPPLY OFF NOW"
+"""In the reason of a check that found what no command can switch off, where nobody but a person can take the power away."""
+
+SUPPLY_WAS_SWITCHED_OFF = "The bench supply was switched off"
+"""The same, where the bench has taken it away."""
+
+CONDUCTS = (
+    SUPPLY_OFF_NOW
+    + ": {checks} found what no command can switch off. See for yourself that everything stands still and cools, "
+    "and leave the supply off until the cause is mended."
+)
+"""At the end of a run that found an output on with nothing commanded, or a node that can't be told to switch off."""
+
+STAYS_OFF = (
+    "Leave the supply off until the cause is mended: {checks} found what no command can switch off, and the bench supply was "
+    "switched off. See for yourself that it is, and that everything stands still and cools."
+)
+"""The same, where the bench has switched its supply off."""
+
 CUT_SHORT = (
     "The run was cut short. Switch the supply off before you touch anything, and see for yourself that everything stands still "
     "and cools."

@@ -224,8 +224,8 @@ def _look_first(record: RunRecord) -> tuple[str, list[str]]:
 
 def _switch_off(record: RunRecord) -> str:
     """What to do about the power before anything is touched; empty where the run came to its end and all let go."""
-    if record.not_let_go:
-        return cautions.NOT_LET_GO.format(checks=_one_line(", ".join(record.not_let_go)))
+    if record.take_power_off:
+        return _one_line(record.take_power_off)
     return cautions.CUT_SHORT if record.is_cut_short else ""
 
 

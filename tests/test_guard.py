@@ -812,7 +812,7 @@ def test_an_output_that_stays_on_is_told_loudly() -> None:
     bench = Bench()
     bench.node.set_heater_c("reservoir", 50.0)
     bench.driver.output = 0.4
-    with pytest.raises(NodeFault, match="Cut the supply"):
+    with pytest.raises(NodeFault, match="SWITCH THE SUPPLY OFF NOW"):
         bench.guard.all_off("end of check")
     assert bench.sent.count("stop_all") == 2
 

@@ -168,6 +168,11 @@ def rail(share: float) -> Causes:
 # --- sense.ambient ---------------------------------------------------------------------------------------
 
 AMBIENT_STUCK = "rises by itself: the heater's switch failed closed. Switch the supply off at once"
+AMBIENT_INVERTED = (
+    "rises by itself: the heater's driver stage is inverted, off is full on (gate driver, pull-up, polarity in the firmware). "
+    "Switch the supply off at once"
+)
+AMBIENT_COMMANDED = "rises by itself: the firmware heats from power-on, by a setpoint or duty that it kept. Switch the supply off at once"
 AMBIENT_OPEN = "reads far below the room or no value: wire or plug open, or its wire touches the supply"
 AMBIENT_SHORT = "reads hundreds of degrees, or no value: wires shorted"
 AMBIENT_TYPE = (
@@ -182,6 +187,8 @@ AMBIENT_LOOSE = "noisy, or now and then no value: a loose contact"
 AMBIENT_WARM = "warm because the machine was just in use: let it rest for 30 minutes"
 AMBIENT = (
     AMBIENT_STUCK,
+    AMBIENT_INVERTED,
+    AMBIENT_COMMANDED,
     AMBIENT_OPEN,
     AMBIENT_SHORT,
     AMBIENT_TYPE,
@@ -190,6 +197,16 @@ AMBIENT = (
     AMBIENT_LOOSE,
     AMBIENT_WARM,
 )
+
+
+def rises_by_itself(open_when_cold: bool) -> Causes:
+    """Kelvins within seconds, in a block with nothing commanded: its element has current; no wire of a sensor does that.
+
+    `open_when_cold`: with the power off cold.supply read no element past its switch, so the switch was not closed for good.
+    """
+    if open_when_cold:
+        return (AMBIENT_INVERTED, AMBIENT_COMMANDED, AMBIENT_STUCK)
+    return (AMBIENT_STUCK, AMBIENT_INVERTED, AMBIENT_COMMANDED)
 
 
 def exchanged_key(sensor: str) -> str:

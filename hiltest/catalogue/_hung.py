@@ -6,6 +6,7 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING
 
+from hiltest import cautions
 from hiltest.catalogue._safe import Live, say_motors_left_out
 from hiltest.catalogue._sense import read_or_nan
 from hiltest.errors import NodeFault
@@ -109,7 +110,7 @@ def _did_not_come_back(node: GuardedNode, measure: Measure, power: Power) -> Non
             f"the node took the command to hang and answers on, up for {uptime_s:.1f} s",
             "a build whose role hang does what it says",
         )
-    cut = "CUT THE SUPPLY NOW"
+    cut = cautions.SUPPLY_OFF_NOW
     if power.supply is not None or measure.description.fixture.operator:
         node.has_no_power()
         power.off()

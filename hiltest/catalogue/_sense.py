@@ -8,6 +8,7 @@ import statistics
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from hiltest import cautions
 from hiltest.errors import NodeFault, UsageError
 
 if TYPE_CHECKING:
@@ -133,9 +134,9 @@ def stop_if_it_heats(
         return
     if supply is not None:
         supply.switch(False)
-        done = "The bench supply was switched off"
+        done = cautions.SUPPLY_WAS_SWITCHED_OFF
     else:
-        done = "SWITCH THE SUPPLY OFF NOW"
+        done = cautions.SUPPLY_OFF_NOW
     measure.stop_run(
         f"the block of heater {heater!r} got {rise:.1f} K hotter with nothing commanded. {done}: no software can stop a "
         "switch that conducts by itself"

@@ -11,6 +11,7 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING, NoReturn
 
+from hiltest import cautions
 from hiltest.catalogue._causes import DIPS_V, TRIP_CLEARS
 from hiltest.catalogue._heat import DEAD_TIME_S, PULSE_HIGH, supply_v
 from hiltest.catalogue._heatloop import expected_fall_k
@@ -213,10 +214,10 @@ class OneHeater:
     def heats_on(self, why: str) -> NoReturn:
         """Command everything off, take the power away where that is possible, and end the run."""
         self.node.stop_all()
-        done = "SWITCH THE SUPPLY OFF NOW"
+        done = cautions.SUPPLY_OFF_NOW
         if self.supply is not None:
             self.supply.switch(False)
-            done = "The bench supply was switched off"
+            done = cautions.SUPPLY_WAS_SWITCHED_OFF
         self.measure.stop_run(
             f"the node says that heater {self.heater.name!r} is off, and {why}. Every output was commanded off. {done}: "
             "what it says of its output is not what its gate does"

@@ -122,6 +122,8 @@ def test_ambient(
     for heater in measure.description.heater:
         if heater.sensor == target.name:
             measure("rise meanwhile, nothing commanded", rise, "K", high=_sense.HEATS_BY_ITSELF_K)
+            cold = measure.has_passed(f"cold.supply[{target.node}]")
+            measure.look_first(*_causes.rises_by_itself(open_when_cold=cold))
             _sense.stop_if_it_heats(measure, heater.name, rise, _sense.HEATS_BY_ITSELF_K, bench_supply)
     missing = sum(math.isnan(value) for value in values)
     mean, deviation = _sense.mean_and_deviation(values)

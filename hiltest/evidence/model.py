@@ -11,6 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from hiltest import cautions
+
 Outcome = Literal["passed", "failed", "not run", "not offered", "not observable", "error"]
 Verdict = Literal["accepted", "rejected", "incomplete"]
 MeasurementVerdict = Literal["passed", "failed", "noted"]
@@ -168,6 +170,24 @@ class RunRecord:
             for check in self.checks
             if check.outcome == "failed" and check.name.startswith(("safe.", "heat.idle"))
         ]
+
+    def found_conducting(self, words: str) -> list[str]:
+        """Names of the checks that found what no command can switch off, with `words` on what became of the supply."""
+        return [
+            check.name
+            for check in self.checks
+            if check.outcome in ("failed", "error") and words in check.reason
+        ]
+
+    @property
+    def take_power_off(self) -> str:
+        """What to do about the power before all else, by what was found; empty where everything let go."""
+        ways = (
+            (cautions.CONDUCTS, self.found_conducting(cautions.SUPPLY_OFF_NOW)),
+            (cautions.STAYS_OFF, self.found_conducting(cautions.SUPPLY_WAS_SWITCHED_OFF)),
+            (cautions.NOT_LET_GO, self.not_let_go),
+        )
+        return next((text.format(checks=", ".join(names)) for text, names in ways if names), "")
 
     @property
     def is_of_own_tests(self) -> bool:

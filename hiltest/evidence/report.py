@@ -164,12 +164,16 @@ def _caution(record: RunRecord) -> str:
     outputs = OUTPUTS_UNKNOWN if cut_short else OUTPUTS_OFF
     if record.is_interrupted:  # what is known of the outputs stands with the verdict
         outputs = f"<strong>{esc(cautions.CUT_SHORT)}</strong>"
-    if record.not_let_go:
-        names = ", ".join(record.not_let_go)
-        outputs = f"<strong>{esc(cautions.NOT_LET_GO.format(checks=names))}</strong>"
-    return element(
+    danger = record.take_power_off
+    if danger:
+        outputs = ""
+    usual = element(
         "aside", CAUTION_AT_HEAD.format(outputs=outputs) + esc(cautions.GENERAL), "care", aria_label="Caution"
     )
+    if not danger:
+        return usual
+    alarm = element("aside", element("strong", esc(danger)), "care danger", aria_label="Danger", role="alert")
+    return alarm + usual
 
 
 def _look_first(record: RunRecord, link: Link) -> str:

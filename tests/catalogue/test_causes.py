@@ -59,6 +59,25 @@ def test_what_the_ohmmeter_read_is_known_when_the_power_is_on() -> None:
     assert first == {names[0]: _causes.SENSOR_EXCHANGED, names[1]: _causes.AMBIENT_EXCHANGED}
 
 
+@pytest.mark.parametrize(
+    ("fault", "operator", "first"),
+    [
+        ("heater_inverted", True, _causes.AMBIENT_INVERTED),
+        ("heater_stuck_on", False, _causes.AMBIENT_STUCK),
+    ],
+)
+def test_a_block_that_rises_by_itself_has_current_and_no_loose_wire(
+    fault: str, operator: bool, first: str
+) -> None:
+    """A switch that read open with the power off comes last; nothing of the sensor's wires is among the causes."""
+    name = "sense.ambient[reservoir]"
+    record = accept(fault, operator=operator, only=(name,))
+    check = next(check for check in record.checks if check.name == name)
+    assert check.look_first[0] == first
+    assert set(check.look_first[:3]) == set(_causes.rises_by_itself(open_when_cold=operator))
+    assert not set(check.look_first) & set(_causes.AMBIENT[3:])
+
+
 POWERED = (
     ("heat.pulse[reservoir]", "heater_open", _causes.PULSE_OPEN),
     ("heat.pulse[reservoir]", "heater_weak", _causes.PULSE_WEAK),

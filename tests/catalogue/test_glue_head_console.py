@@ -102,7 +102,7 @@ def test_a_program_that_hangs_for_good_is_found_and_the_person_is_told() -> None
     check = next(each for each in record.checks if each.name == "safe.firmware_hung[head]")
     assert (record.verdict, check.outcome) == ("rejected", "failed")
     assert "no watchdog resets the node" in check.reason
-    assert "CUT THE SUPPLY NOW" in check.reason
+    assert "SWITCH THE SUPPLY OFF NOW" in check.reason
 
 
 def test_the_description_as_it_stands_is_accepted() -> None:

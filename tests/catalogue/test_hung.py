@@ -54,7 +54,7 @@ def test_without_somebody_at_the_power_no_heater_is_on() -> None:
     """A node that never comes back could not be switched off: fans only, and the check says what it left out."""
     check, _, left_on = drill("no_watchdog")
     assert check.outcome == "failed"
-    assert "CUT THE SUPPLY NOW" in check.reason
+    assert "SWITCH THE SUPPLY OFF NOW" in check.reason
     assert "heater reservoir output before" not in values(check)
     assert left_on == {"fan:electronics", "fan:nozzle"}
 

@@ -165,6 +165,16 @@ def test_a_unit_that_does_not_let_go_ends_with_the_power_to_be_switched_off(
     assert (says in render(record, description())) is told
 
 
+def test_what_no_command_can_switch_off_is_said_before_the_verdict() -> None:
+    """By a check of any group: what counts is what it found."""
+    record = accepted()
+    record.verdict = "rejected"
+    found = record.checks[0]
+    found.outcome, found.reason = "failed", f"it got hotter. {cautions.SUPPLY_OFF_NOW}: no software stops it"
+    told = [line for line in plain(record) if line.startswith(("caution: SWITCH", "verdict: "))]
+    assert told[0].startswith(f"caution: {cautions.SUPPLY_OFF_NOW}: {found.name} found")
+
+
 def test_the_terminal_shows_a_caution_above_the_running_check(terminal: Terminal) -> None:
     """It stays on the screen, whole, above the results; the live part of the check comes after it."""
     progress = Progress(None, terminal.stream)

@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import pytest
 
+from hiltest import cautions
 from hiltest.description.models import Description
 from hiltest.evidence.chart import MAX_POINTS, decimate, draw, limit_bar, margin, ticks
 from hiltest.evidence.codec import measurement_from_dict, measurement_to_dict
@@ -262,6 +263,28 @@ def test_a_run_that_was_cut_short_warns_that_outputs_may_be_on() -> None:
     assert "outputs may still be on" in cut_short
     assert "Outputs were commanded off" not in cut_short
     assert "Outputs were commanded off" in Page(render(accepted(), description())).text
+
+
+@pytest.mark.parametrize(
+    ("found", "says"),
+    [
+        (cautions.SUPPLY_OFF_NOW, "SWITCH THE SUPPLY OFF NOW: a found what no command can switch off"),
+        (cautions.SUPPLY_WAS_SWITCHED_OFF, "Leave the supply off until the cause is mended: a found"),
+    ],
+)
+def test_what_no_command_can_switch_off_is_said_before_all_else(found: str, says: str) -> None:
+    """Above the usual caution, in a box of its own, and nothing beside it tells that off was commanded."""
+    record = accepted()
+    record.verdict = "rejected"
+    record.checks.insert(
+        0, CheckResult("a", "failed", f"the block got hotter. {found}: no software stops it")
+    )
+    page = render(record, description())
+
+    box = page.index('class="care danger"')
+    assert box < page.index("Before touching the unit") < page.index("What to look at first")
+    assert says in page[box : box + 400]
+    assert "Outputs were commanded off" not in page
 
 
 def test_the_decision_rule_is_stated() -> None:
