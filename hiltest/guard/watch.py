@@ -7,7 +7,6 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from hiltest import cautions
 from hiltest.clock import NS_PER_S
 from hiltest.description.models import Description, Heater, Load, Stepper
 from hiltest.errors import (
@@ -657,7 +656,9 @@ class Guard:
             return str(error)
         if output > ON_THRESHOLD:
             self._cut_the_power()
-            advice = cautions.SUPPLY_WAS_SWITCHED_OFF if self.power_was_cut else cautions.SUPPLY_OFF_NOW
+            advice = (
+                "The bench supply was switched off" if self.power_was_cut else "SWITCH THE SUPPLY OFF NOW"
+            )
             raise NodeFault(
                 f"heater {heater!r} is still on ({100 * output:.1f} %) after every output was commanded off. {advice}"
             )
