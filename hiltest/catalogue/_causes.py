@@ -142,6 +142,13 @@ STATE_STALE = (
     "the adapter's firmware does not tell that a state is over: take its interface down and up, or the adapter out and back in; "
     "update its firmware"
 )
+OUT_OF_ORDER = (
+    "the adapter, its driver or a hub on the way does not keep the order of what it reads: another adapter, another port, "
+    "new firmware; all times and orders of this one are doubtful",
+    "a node with several transmit buffers that sends the lowest first: its firmware must send frames of one identifier from "
+    "one buffer",
+)
+"""The wire can't do it: a bus carries one frame after the other (ISO 11898-1)."""
 QUIET_OLD = (
     "frames of an earlier session left in the adapter: take it out and put it back, then run again; what is old tells "
     "nothing of this board"
@@ -463,8 +470,10 @@ def fan(
     is_flat: bool,
     another_turned: bool,
     started_low: bool,
+    is_steady: bool = True,
 ) -> Causes:
-    """For a fan whose tachometer answers. `is_flat`: at every duty it runs as fast as at full.
+    """For a fan whose tachometer answers. `is_flat`: at every duty it runs as fast as at full; `is_steady`: it had come to
+    hold one speed at full duty, without which a ratio means nothing.
 
     Pulses per turn are whole numbers, so a wrong one shows as a ratio of small whole numbers. A 4-wire fan whose
     control wire is open runs at full speed at every duty (Intel 4-Wire PWM specification rev 1.3): pulled up inside.
@@ -473,9 +482,10 @@ def fan(
         (FAN_EXCHANGED, another_turned),
         (FAN_STUCK, turned_at_rest),
         (FAN_CONTROL, is_flat and not turned_at_rest),
-        (FAN_PULSES, off_by_ratio),
+        (FAN_SLOW, not is_steady),
+        (FAN_PULSES, off_by_ratio and is_steady),
         (FAN_LOW, not started_low),
-        (FAN_SLOW, is_slow and not off_by_ratio),
+        (FAN_SLOW, is_steady and is_slow and not off_by_ratio),
     ]
     fits = tuple(cause for cause, holds in found if holds)
     return fits or (FAN_SLOW, FAN_PULSES)

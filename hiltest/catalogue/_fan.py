@@ -43,6 +43,8 @@ class Rig:
         self.rest_a = math.nan
         self.rest_rpm = 0.0
         self.start_rpm = math.nan
+        self.is_steady = True
+        """Did it come to hold one speed at full duty, in the time that it had?"""
         self.speed = measure.curve(f"{fan.name} speed", "rpm", full_speed=fan.full_speed_rpm)
         self.duty = measure.curve(f"{fan.name} duty", "%")
         self.others_turned: set[str] = set()
@@ -150,7 +152,9 @@ class Rig:
     def spin_up(self) -> float:
         """Full duty from rest; return the speed it holds, in rpm."""
         self.command(1.0)
-        full_rpm, seen = self._settle(self.fan.spin_up_max_s + 2.0, 0.005)
+        limit_s = self.fan.spin_up_max_s + 2.0
+        full_rpm, seen = self._settle(limit_s, 0.005)
+        self.is_steady = seen[-1][0] < limit_s
         reached = [t_s for t_s, rpm in seen if rpm >= 0.9 * full_rpm] if full_rpm > 0 else []
         self._watch_others()
         if reached:
@@ -238,6 +242,20 @@ class Rig:
             )
         )
 
+    def ratio_hint(self, rpm: float) -> str:
+        """Say so when the speed is off by a clean ratio, which points at the pulses per turn; only of a speed that it holds."""
+        from hiltest.physics.tach import clean_ratio
+
+        if not self.is_steady:
+            return "it did not yet hold one speed when the time was up" if rpm > 0 else ""
+        ratio = clean_ratio(rpm, self.fan.full_speed_rpm) if rpm > 0 else None
+        if ratio is None or ratio == 1:
+            return ""
+        return (
+            f"{ratio} times the nominal speed: look at the fan's data sheet, then check pulses_per_rev "
+            f"({self.fan.pulses_per_rev}); where the sheet agrees with it, the tach wire picks up noise"
+        )
+
     def why_otherwise(self, speeds: Sequence[tuple[float, float]]) -> None:
         """Say where to look if one of the speeds (duty, rpm) is not good."""
         full_rpm = speeds[0][1]
@@ -250,7 +268,8 @@ class Rig:
         self.measure.look_first(
             *_causes.fan(
                 turned_at_rest=self.rest_rpm > STOPPED_RPM,
-                off_by_ratio=bool(ratio_hint(full_rpm, self.fan)),
+                off_by_ratio=bool(self.ratio_hint(full_rpm)),
+                is_steady=self.is_steady,
                 is_slow=full_rpm < low,
                 is_flat=len(speeds) > 1 and min(rpm for _, rpm in speeds) > 0.9 * full_rpm,
                 another_turned=bool(self.others_turned) or as_another,
@@ -272,16 +291,3 @@ def rises(speeds: Sequence[tuple[float, float]]) -> bool:
 def as_text(speeds: Sequence[tuple[float, float]]) -> str:
     """Duty and speed, for a note."""
     return ", ".join(f"{duty:.0%}: {rpm:.0f} rpm" for duty, rpm in speeds)
-
-
-def ratio_hint(rpm: float, fan: Fan) -> str:
-    """Say so when the speed is off by a clean ratio, which points at the pulses per turn."""
-    from hiltest.physics.tach import clean_ratio
-
-    ratio = clean_ratio(rpm, fan.full_speed_rpm) if rpm > 0 else None
-    if ratio is None or ratio == 1:
-        return ""
-    return (
-        f"{ratio} times the nominal speed: look at the fan's data sheet, then check pulses_per_rev "
-        f"({fan.pulses_per_rev}); where the sheet agrees with it, the tach wire picks up noise"
-    )

@@ -747,3 +747,5 @@ def _judge_repeats(measure: Measure, repeats: Repeats) -> None:
         high=0 if repeats.one_identifier else None,
         note=why if repeats.out_of_order else "",
     )
+    if repeats.out_of_order and repeats.one_identifier:
+        measure.look_first(*_causes.OUT_OF_ORDER)

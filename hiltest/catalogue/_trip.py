@@ -206,6 +206,7 @@ class OneHeater:
             "K",
             low=NOISE_K,
             note=f"in {passed_s:.1f} s of at most {within_s:.1f} s; unheated it falls by {60 * rate_k_s:.1f} K a minute",
+            form="course",  # the wait ends as soon as it has fallen by so much
         )
         if rise_k > self.most_rise_k or not fall_k >= NOISE_K:
             does = "got hotter" if mean > self.base_c else "did not fall"

@@ -94,7 +94,7 @@ def test_tach(
         low=low,
         high=high,
         limit="speed_tolerance_percent",
-        note=_fan.ratio_hint(full_rpm, target),
+        note=rig.ratio_hint(full_rpm),
     )
     if full_rpm <= 0:
         rig.why_no_speed()
