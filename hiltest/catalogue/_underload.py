@@ -42,7 +42,8 @@ class Running:
         description = self.measure.description
         for fan in (each for each in description.fan if each.node in self.nodes):
             node, duty = self.nodes[fan.node or ""], max(FAN_DUTY, fan.start_duty)
-            if self._passed(f"fan {fan.name}", f"fan.tach[{fan.name}]"):
+            own = "fan.tach" if fan.tells_speed else "fan.by_eye"
+            if self._passed(f"fan {fan.name}", f"{own}[{fan.name}]"):
                 self._try(f"fan {fan.name}", partial(node.set_fan, fan.name, duty))
                 self._off.append(partial(node.set_fan, fan.name, 0.0))
         for heater in (each for each in description.heater if each.node in self.nodes):
