@@ -26,6 +26,7 @@ Pair = tuple[float | None, float | None]
 
 
 QUALIFIED = "the verdict is qualified by"
+QUALIFIED_UNLESS_REJECTED = "the verdict of a unit that is not rejected is qualified by"
 """Where `Measure.memory` keeps what `Measure.qualify` was told."""
 
 
@@ -218,8 +219,13 @@ class Measure:
         self.note(text)
         self._keep_with_verdict(text)
 
-    def _keep_with_verdict(self, text: str) -> None:
-        said: list[str] = self.memory.setdefault(QUALIFIED, [])
+    def qualify_unless_rejected(self, text: str) -> None:
+        """The same, for what matters only to whoever may trust the unit: not of a rejected one, nor of a run cut short."""
+        self.note(text)
+        self._keep_with_verdict(text, QUALIFIED_UNLESS_REJECTED)
+
+    def _keep_with_verdict(self, text: str, key: str = QUALIFIED) -> None:
+        said: list[str] = self.memory.setdefault(key, [])
         if text not in said:
             said.append(text)
 

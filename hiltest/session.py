@@ -41,7 +41,15 @@ from hiltest.judging import (
     unspoken_in_words,
     where_to_look,
 )
-from hiltest.measure import LEFT_OUT, MEAN_AT_REST, QUALIFIED, CheckFailed, Measure, RunStopped
+from hiltest.measure import (
+    LEFT_OUT,
+    MEAN_AT_REST,
+    QUALIFIED,
+    QUALIFIED_UNLESS_REJECTED,
+    CheckFailed,
+    Measure,
+    RunStopped,
+)
 
 if TYPE_CHECKING:
     from hiltest.canbus.accounting import BusAccount
@@ -859,16 +867,21 @@ class Run:
         verdict, reason = self._verdict()
         ended = self._how_it_ended()
         also = [ended] if ended and verdict == "rejected" else []
-        told = [*self.memory.get(QUALIFIED, ()), *self._fans_not_shown(verdict), *self._left_out(verdict)]
+        told = [
+            *self.memory.get(QUALIFIED, ()),
+            *self._to_know_of_a_good_one(verdict),
+            *self._left_out(verdict),
+        ]
         return verdict, BUT.join([reason, *also, *told])
 
-    def _fans_not_shown(self, verdict: Verdict) -> list[str]:
-        """Fans that nothing was seen of, in words; not where the run as a whole says nothing."""
+    def _to_know_of_a_good_one(self, verdict: Verdict) -> list[str]:
+        """What was not shown, fans that nothing was seen of among it; not where the run as a whole says nothing or no."""
         if verdict == "rejected" or self.lost or self.ended or self.not_opened or self.unusable:
             return []
         from hiltest.catalogue._eye import never_shown
 
-        return never_shown(self.loaded.description, self.results)
+        unshown = never_shown(self.loaded.description, self.results)
+        return [*self.memory.get(QUALIFIED_UNLESS_REJECTED, ()), *unshown]
 
     def _left_out(self, verdict: Verdict) -> list[str]:
         """What had no part in checks that say nothing of it, however they ended, in words.

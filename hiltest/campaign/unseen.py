@@ -29,7 +29,8 @@ BOARD: tuple[Unseen, ...] = (
     Unseen(
         "emergency_stop_dead, without an operator",
         "nothing on the bus tells a stop that removes power from one that only sends a message",
-        "press it while a fan runs and the host is off: the rail must fall below 5 V; let it go: nothing may start",
+        "press it while a fan runs, once with the host alive and once with it off: the rail must fall below 5 V; let it go: nothing "
+        "may start",
     ),
     Unseen(
         "switch_never_triggers on a normally open switch, without an operator",

@@ -116,6 +116,9 @@ def test_where_nobody_can_look_the_verdict_says_so() -> None:
     assert outcomes(record)[TACH] == "not offered"
     assert NEVER in record.verdict_reason
     assert "look by hand" in record.verdict_reason
+    stuck = accept("fan_stuck_on", file=file, operator=False, only=(TACH,))
+    assert [check.name for check in stuck.checks if check.outcome == "failed"] == [], "no check can find it"
+    assert NEVER in stuck.verdict_reason
     check = next(
         each for each in accept(file=two_wires(), operator=False, only=(TACH,)).checks if each.name == TACH
     )

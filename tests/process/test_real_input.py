@@ -58,7 +58,11 @@ def test_the_console_answers_on_its_pseudo_terminal(quick: Path) -> None:
 @pytest.mark.timeout(700)
 def test_a_node_behind_a_serial_adapter_is_accepted_in_real_time(long_run: LongRun) -> None:
     """python-can's own slcan on one pseudo-terminal, the console on another: every check of the catalogue passes."""
-    code = long_run.run.wait(600)
+    try:
+        code = long_run.run.wait(600)
+        left_on = long_run.bench.outputs_on()
+    finally:
+        long_run.bench.end()  # it would take a quarter of a core to the end of the session
     assert (code, long_run.run.error_text) == (0, ""), long_run.run.text
 
     record = json.loads((only_run_folder(long_run.runs) / "run.json").read_text())
@@ -70,5 +74,4 @@ def test_a_node_behind_a_serial_adapter_is_accepted_in_real_time(long_run: LongR
     assert "node head" in observers[0]["note"], (
         "slcan reports no errors: the node's own count is the observer"
     )
-    assert long_run.bench.outputs_on() == set()
-    long_run.bench.end()  # it would take a quarter of a core to the end of the session
+    assert left_on == set()
