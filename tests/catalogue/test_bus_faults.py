@@ -41,6 +41,9 @@ TWO_BOARDS = (
     "can_l_open",
     "can_breaks_with_motion",
     "oscillator_off=1.0",
+    "long_stub",
+    "star_wiring",
+    "terminator_not_at_end",
 )
 """What an adapter does wrong depends little on the board, and what loads do to the bus takes long to walk bit by bit."""
 
