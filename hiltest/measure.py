@@ -26,8 +26,9 @@ Pair = tuple[float | None, float | None]
 
 
 QUALIFIED = "the verdict is qualified by"
-QUALIFIED_UNLESS_REJECTED = "the verdict of a unit that is not rejected is qualified by"
 """Where `Measure.memory` keeps what `Measure.qualify` was told."""
+QUALIFIED_UNLESS_REJECTED = "the verdict of a unit that is not rejected is qualified by"
+"""The same, of `Measure.qualify_unless_rejected`."""
 
 
 LEFT_OUT = "loads left out of a check"

@@ -89,8 +89,8 @@ BOARD: tuple[Unseen, ...] = (
         "outputs that stay on while the node is bus-off",
         "with nobody there to acknowledge, a controller goes error-passive and never bus-off (ISO 11898-1), which is as far as "
         "safe.bus_cut takes it; bus.recovery takes it further, with every output off",
-        "after safe.bus_cut has passed, guards on, nobody in the machine, a hand on the supply's switch: run a fan at half speed and nothing else, touch "
-        "CAN-H to CAN-L for twice node.host_silence_max_s; the fan must run down meanwhile, and stay off when the short is gone",
+        "after safe.bus_cut has passed, guards on, nobody in the machine, a hand on the supply's switch: run a fan at half speed "
+        "and nothing else, touch CAN-H to CAN-L for twice node.host_silence_max_s; the fan must run down meanwhile, and stay off when the short is gone",
     ),
     Unseen(
         "a safe state that is none: a fan that stops over a hot block, and heat that goes on into what it kept cool",

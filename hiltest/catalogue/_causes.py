@@ -483,7 +483,7 @@ def fan(
         (FAN_STUCK, turned_at_rest),
         (FAN_CONTROL, is_flat and not turned_at_rest),
         (FAN_SLOW, not is_steady),
-        (FAN_PULSES, off_by_ratio and is_steady),
+        (FAN_PULSES, off_by_ratio),
         (FAN_LOW, not started_low),
         (FAN_SLOW, is_steady and is_slow and not off_by_ratio),
     ]

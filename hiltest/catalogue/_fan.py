@@ -24,6 +24,7 @@ CURRENT_FOR_S = 5.0
 """How long the current of a fan without speed is watched: longer than the pause between the tries of a blocked one
 (common practice, no source)."""
 SCATTER_READINGS = 12
+NOT_STEADY = "it did not yet hold one speed when the time was up"
 
 
 class Rig:
@@ -154,7 +155,7 @@ class Rig:
         self.command(1.0)
         limit_s = self.fan.spin_up_max_s + 2.0
         full_rpm, seen = self._settle(limit_s, 0.005)
-        self.is_steady = seen[-1][0] < limit_s
+        self.is_steady = full_rpm <= 0 or seen[-1][0] < limit_s
         reached = [t_s for t_s, rpm in seen if rpm >= 0.9 * full_rpm] if full_rpm > 0 else []
         self._watch_others()
         if reached:
@@ -246,9 +247,7 @@ class Rig:
         """Say so when the speed is off by a clean ratio, which points at the pulses per turn; only of a speed that it holds."""
         from hiltest.physics.tach import clean_ratio
 
-        if not self.is_steady:
-            return "it did not yet hold one speed when the time was up" if rpm > 0 else ""
-        ratio = clean_ratio(rpm, self.fan.full_speed_rpm) if rpm > 0 else None
+        ratio = clean_ratio(rpm, self.fan.full_speed_rpm) if rpm > 0 and self.is_steady else None
         if ratio is None or ratio == 1:
             return ""
         return (

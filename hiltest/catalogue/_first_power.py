@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from hiltest import cautions
 from hiltest.description.currents import currents_a
 from hiltest.description.models import Heater
 from hiltest.meters.power import OFF_BELOW_V
@@ -82,10 +83,10 @@ def judge_rest(power: Power, link: Link, measure: Measure) -> None:
         power.cut()
         link.run_for(power.supply.settle_s)
         left_v = power.supply.read_v()
-        done = f"THE BENCH SUPPLY WAS TOLD TO SWITCH OFF AND SHOWS {left_v:.1f} V: SWITCH IT OFF NOW"
+        done = f"{cautions.SUPPLY_OFF_NOW}: the bench supply was told to switch off and shows {left_v:.1f} V"
         if left_v <= OFF_BELOW_V:
             power.may_be_on = False
-            done = "The bench supply was switched off"
+            done = cautions.SUPPLY_WAS_SWITCHED_OFF
         near = [
             each.name
             for each in measure.description.heater

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from hiltest.catalogue._loads import has_motors_alone
+from hiltest.catalogue._loads import MUTE, has_motors_alone
 from hiltest.catalogue._motion import SLOW_REV_S, Axis
 from hiltest.catalogue._safe import (
     PULSE_OVER_LIMIT,
@@ -446,8 +446,8 @@ def _foreign_traffic(moving: Moving, part: Node) -> None:
 def _say_mute_fans(part: Node, measure: Measure) -> None:
     """Fans that tell no speed have no part in what motors alone show."""
     for fan in (each for each in measure.description.fan if each.node == part.name):
-        why = "it tells no speed, so whether it stops could not be seen"
-        measure.leave_out(f"fan {fan.name}: {why}", f"not part of this drill: fan {fan.name}: {why}")
+        line = f"fan {fan.name}: {MUTE}"
+        measure.leave_out(line, f"not part of this drill: {line}")
 
 
 def _node_of(stepper: Stepper, measure: Measure) -> Node:

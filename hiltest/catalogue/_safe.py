@@ -18,8 +18,15 @@ from hiltest.catalogue._bus import need_of
 from hiltest.catalogue._fan import STOPPED_RPM
 from hiltest.catalogue._heat import DEAD_TIME_S, IDLE_ABORT_K, PULSE_HIGH, expected_rise_k
 from hiltest.catalogue._heatloop import FOLLOW_HYSTERESIS_K, expected_fall_k
-from hiltest.catalogue._sense import noise_k as noise_k_of
-from hiltest.catalogue._sense import read_or_nan, stop_if_it_heats
+from hiltest.catalogue._loads import MUTE
+from hiltest.catalogue._sense import (
+    NOISE_K,
+    mean_of,
+    read_or_nan,
+    reads_needed,
+    stop_if_it_heats,
+    too_noisy,
+)
 from hiltest.errors import BenchNotOpened, GateClosed, NoAnswer, NotOffered
 
 if TYPE_CHECKING:
@@ -42,10 +49,6 @@ STEADY_SHARE, STEADY_S = 0.04, 0.5
 CURRENT_SEEN_A = 0.05
 """Less than this of everything that is on, and a bench supply's reading says nothing."""
 CURRENT_LEFT_SHARE = 0.3
-NOISE_K = 0.6
-"""What a block may seem to get hotter by its sensor's noise."""
-FEWEST_READS, MOST_READS, READ_EVERY_S, SURE = 3, 60, 0.1, 4.0
-"""Readings for one mean: so many that SURE standard deviations of the difference of two means stay within NOISE_K."""
 FALL_SHARE = 0.3
 """Of what an unheated block falls, as in heat.low_setpoint: loss and heat capacity are stated, not measured."""
 FANS_EVERY, BLOCKS_EVERY, MOTORS_EVERY = 2, 4, 4
@@ -100,12 +103,8 @@ class Live:
         self.rest_s = self.link.now_s
         for heater in (each for each in self.measure.description.heater if each.node == self.part.name):
             offered = f"read_temperature_c[{heater.sensor}]" in self.node.offers
-            noise_k = noise_k_of(self.measure.memory, self.part.name, heater.sensor)
-            if offered and self._reads_needed(heater) > MOST_READS:
-                self.closed.append(
-                    f"block of heater {heater.name}: its sensor scatters by {noise_k:.1f} K (standard deviation), too much to "
-                    f"see {NOISE_K:g} K"
-                )
+            if offered and (why := too_noisy(self.measure.memory, self.part.name, heater.sensor)):
+                self.closed.append(f"block of heater {heater.name}: {why}")
                 continue
             celsius = self._mean_c(heater) if offered else math.nan
             if math.isnan(celsius):
@@ -132,18 +131,9 @@ class Live:
         )
         stop_if_it_heats(self.measure, heater.name, rise, IDLE_ABORT_K, self.supply)
 
-    def _reads_needed(self, heater: Heater) -> int:
-        noise_k = noise_k_of(self.measure.memory, self.part.name, heater.sensor)
-        return max(FEWEST_READS, math.ceil(2.0 * (SURE * noise_k / NOISE_K) ** 2))
-
     def _mean_c(self, heater: Heater) -> float:
-        """Of so many readings as its noise asks for; more than the fewest are spread, for a node may measure seldom."""
-        count, total_c = self._reads_needed(heater), 0.0
-        for _ in range(count):
-            total_c += read_or_nan(self.node, heater.sensor)
-            if count > FEWEST_READS:
-                self.link.run_for(READ_EVERY_S)
-        return total_c / count
+        count = reads_needed(self.measure.memory, self.part.name, heater.sensor)
+        return mean_of(self.link, lambda: read_or_nan(self.node, heater.sensor), count)
 
     def _most_rise_k(self, heater: Heater) -> float:
         """Noise; of a block that was warm, less what it must have lost since."""
@@ -160,9 +150,7 @@ class Live:
             self.rest_a = self.supply.read_a()
         for fan in (each for each in self.measure.description.fan if each.node == self.part.name):
             if not fan.tells_speed:
-                self.closed.append(
-                    f"fan {fan.name}: it tells no speed, so whether it stops could not be seen"
-                )
+                self.closed.append(f"fan {fan.name}: {MUTE}")
                 continue
             if not self.measure.has_passed(f"fan.tach[{fan.name}]"):
                 self.closed.append(f"fan {fan.name}: fan.tach has not passed, so its drop could not be seen")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from hiltest import cautions
@@ -19,6 +19,11 @@ if TYPE_CHECKING:
     from hiltest.meters.scpi import ScpiSupply
 
 
+NOISE_K = 0.6
+"""What a block may seem to get hotter by its sensor's noise."""
+FEWEST_READS, MOST_READS, READ_EVERY_S, SURE = 3, 100, 0.1, 4.0
+"""Readings for one mean: so many that SURE standard deviations of the difference of two means stay within NOISE_K. The most
+serve a standard deviation of 1.06 K, above sensor.noise_max_k."""
 FRESH_S = 20.0
 """A watch of sensors at rest serves the next sensor's check for this long."""
 
@@ -65,6 +70,29 @@ def noise_k(memory: dict[str, Any], node: str, sensor: str) -> float:
     _, rows = memory.get(_at_rest_key(node), (0.0, {}))
     values = [value for value in rows.get(sensor, ()) if not math.isnan(value)]
     return statistics.stdev(values) if len(values) > 1 else 0.0
+
+
+def reads_needed(memory: dict[str, Any], node: str, sensor: str) -> int:
+    """Readings for a mean that shows NOISE_K despite the sensor's noise; above MOST_READS it can't be shown."""
+    return max(FEWEST_READS, math.ceil(2.0 * (SURE * noise_k(memory, node, sensor) / NOISE_K) ** 2))
+
+
+def too_noisy(memory: dict[str, Any], node: str, sensor: str) -> str:
+    """Why NOISE_K can't be seen with this sensor; empty where it can."""
+    if reads_needed(memory, node, sensor) <= MOST_READS:
+        return ""
+    scatter_k = noise_k(memory, node, sensor)
+    return f"its sensor scatters by {scatter_k:.1f} K (standard deviation), too much to see {NOISE_K:g} K"
+
+
+def mean_of(link: Link, read: Callable[[], float], count: int) -> float:
+    """Mean of `count` readings; more than the fewest are spread, for a node may measure seldom."""
+    total = 0.0
+    for _ in range(count):
+        total += read()
+        if count > FEWEST_READS:
+            link.run_for(READ_EVERY_S)
+    return total / count
 
 
 def read_or_nan(node: GuardedNode, sensor: str) -> float:

@@ -21,9 +21,9 @@ from hiltest.catalogue._safe import (
     EVERY_S,
     FALL_SHARE,
     LAGS_WAITED,
-    NOISE_K,
     judge_current,
 )
+from hiltest.catalogue._sense import NOISE_K, mean_of, reads_needed, too_noisy
 from hiltest.errors import Refused
 
 if TYPE_CHECKING:
@@ -37,8 +37,6 @@ WARM_BELOW_K = 5.0
 TRIP_S = 1.0
 LATCH_S = 3.0
 LOOK_EVERY_S = 0.5
-AVERAGED = 3
-"""Readings of which the mean is taken, so that noise makes no fall."""
 DIP_READINGS = 5
 MOST_DIP_V, MOST_DIP_SHARE = 2 * DIPS_V, 0.005
 """Ripple, and a fan that comes on because its block is warm, are no heater."""
@@ -58,6 +56,14 @@ class OneHeater:
     ) -> None:
         self.link, self.node, self.heater, self.measure, self.supply = link, node, heater, measure, supply
         self.curve = measure.curve(f"{heater.name} temperature", "degC", setpoint=heater.low_setpoint_c)
+        memory, place = measure.memory, (node.name, heater.sensor)
+        if why := too_noisy(memory, *place):
+            measure.not_observable(
+                f"whether heater {heater.name!r} heats: {why}",
+                "a quieter sensor: look for pick-up, shield and filter",
+            )
+        self._averaged = reads_needed(memory, *place)
+        """Readings of which a mean is taken, so that noise makes no rise and no fall."""
         self.base_c = math.nan
         self.most_rise_k = NOISE_K
         self.highest_output = 0.0
@@ -164,7 +170,7 @@ class OneHeater:
             self.heats_on(f"its block got {rise:.1f} K hotter")
 
     def _mean_c(self) -> float:
-        return sum(self.read() for _ in range(AVERAGED)) / AVERAGED
+        return mean_of(self.link, self.read, self._averaged)
 
     def judge_fall(self, what: str, low_s: float) -> None:
         """Watch until the block has fallen, `low_s` seconds at least, with nothing commanded.
@@ -182,7 +188,7 @@ class OneHeater:
             self.measure.note(
                 f"not judged by the temperature: a block of {self.base_c:.1f} degC does not fall (room {room_c:.1f} degC)"
             )
-        start_s, latest, highest_c = self.link.now_s, deque[float](maxlen=AVERAGED), self.base_c
+        start_s, latest, highest_c = self.link.now_s, deque[float](maxlen=self._averaged), self.base_c
         while True:
             self.link.run_for(LOOK_EVERY_S)
             latest.append(self.read())
@@ -190,7 +196,7 @@ class OneHeater:
             mean, passed_s = sum(latest) / len(latest), self.link.now_s - start_s
             if self.highest_output > 0 or passed_s >= within_s:
                 break
-            if len(latest) < AVERAGED:
+            if len(latest) < self._averaged:
                 continue
             highest_c = max(highest_c, mean)
             has_fallen = highest_c - mean >= NOISE_K and passed_s >= low_s

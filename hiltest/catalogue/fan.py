@@ -94,7 +94,7 @@ def test_tach(
         low=low,
         high=high,
         limit="speed_tolerance_percent",
-        note=rig.ratio_hint(full_rpm),
+        note=rig.ratio_hint(full_rpm) if rig.is_steady else _fan.NOT_STEADY,
     )
     if full_rpm <= 0:
         rig.why_no_speed()

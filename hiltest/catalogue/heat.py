@@ -35,8 +35,9 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
         purpose="With the heater commanded off nothing heats.",
         hazard=f"{_BURN} Software can't stop a switch that failed closed: only removing the supply can.",
         method="The temperature is watched for heater.idle_s with the output at zero. Where cold.heater has not passed, the "
-        "plug was to stay out, so a calm block shows nothing: not observable. It is not watched again at the end: after the ride the fall in "
-        "heat.low_setpoint shows an output that stays on with more than 0.7 of the block's loss at the low setpoint.",
+        "plug was to stay out, so a calm block shows nothing: not observable. It is not watched again at the end: after the "
+        "ride the fall in heat.low_setpoint shows an output that stays on with more than 0.7 of the block's loss at the low "
+        "setpoint.",
         limits=(
             (
                 "rise up to 1 K in heater.idle_s, 30 s",

@@ -635,8 +635,8 @@ def _has_emergency_stop(description: Description, node: Node) -> bool:
         hazard="A stop that only sends a message protects nobody. Stop category 0 or 1 of IEC 60204-1; its reset must not start "
         "the machine.",
         method="It comes before the first closed loop and before any long move. Fans that have passed their own checks run (where none "
-        "can, nothing does, and the verdict says so), and the operator presses the emergency stop. The host is alive until then, or a sound node would stop its fans by itself; "
-        "it falls silent once the power is seen to go. The rail at the node must be read below 5 V for 0.5 s, or the node be "
+        "can, nothing does, and the verdict says so), and the operator presses the emergency stop. The host is alive until "
+        "then, or a sound node would stop its fans by itself; it falls silent once the power is seen to go. The rail at the node must be read below 5 V for 0.5 s, or the node be "
         "silent for 3 s (three of its heartbeats, if that is longer). A lost answer, one that is refused or a request that "
         "never went out is neither. A silence may be the bus's: it counts once the node has said after the release that it "
         "booted, or an uptime no longer than the time since; a node that tells neither is shown by its silence alone, as the "

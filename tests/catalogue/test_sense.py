@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
+from unittest.mock import Mock
 
 import pytest
 
+from hiltest import cautions
 from hiltest.campaign.boards import BoardOrder, run_board
-from hiltest.catalogue import _sense
+from hiltest.catalogue import _first_power, _sense
+from hiltest.catalogue._trip import OneHeater
 from hiltest.description.loading import load_description
+from hiltest.errors import NotObservable
 
 from .boards import ALONE, accept
 from .files import FIXTURES, edited
@@ -142,3 +147,48 @@ def test_a_reading_says_by_how_much_it_may_be_off() -> None:
     assert _sense.reading_off_k(sensor.model_copy(update={"pull_up_ohm": None}), 25.0) is None
     assert _sense.reading_off_k(sensor, -80.0) is None, "such a divider reads open"
     assert _sense.reading_off_k(sensor, math.nan) is None
+
+
+@pytest.mark.parametrize(("scatter_k", "count"), [(0.0, 3), (0.1, 3), (0.29, 8), (0.5, 23), (1.0, 89)])
+def test_a_mean_takes_as_many_readings_as_its_noise_asks_for(scatter_k: float, count: int) -> None:
+    """Of two means of n readings the difference scatters by sd * sqrt(2 / n): four times that stays within 0.6 K."""
+    memory = {"at rest head": (0.0, {"block": [20.0 - scatter_k, 20.0, 20.0 + scatter_k, math.nan]})}
+    assert _sense.noise_k(memory, "head", "block") == pytest.approx(scatter_k)
+    assert _sense.reads_needed(memory, "head", "block") == count
+    assert 4.0 * scatter_k * math.sqrt(2.0 / count) <= 0.6
+    assert _sense.too_noisy(memory, "head", "block") == ""
+    link = SimpleNamespace(waited_s=0.0)
+    link.run_for = lambda s: setattr(link, "waited_s", link.waited_s + s)
+    values = iter([1.0, 2.0, 3.0] * 100)
+    _sense.mean_of(cast("Any", link), lambda: next(values), count)
+    assert link.waited_s == pytest.approx(0.1 * count if count > 3 else 0.0)
+
+
+def test_a_sensor_that_is_too_noisy_for_a_drill_is_said_and_heats_nothing() -> None:
+    """Its block could not show what an output does: not observable, before anything is on."""
+    memory = {"at rest head": (0.0, {"block": [16.0, 20.0, 24.0]})}
+    assert "scatters by 4.0 K" in _sense.too_noisy(memory, "head", "block")
+    node, heater = Mock(), SimpleNamespace(name="oven", sensor="block", low_setpoint_c=60.0)
+    node.name = "head"
+    measure = Mock(memory=memory)
+    measure.not_observable.side_effect = NotObservable("too noisy", "")
+    with pytest.raises(NotObservable):
+        OneHeater(Mock(), node, cast("Any", heater), measure, None)
+    assert "scatters by 4.0 K" in measure.not_observable.call_args.args[0]
+    assert [call for call in node.mock_calls if "set" in call[0] or "pulse" in call[0]] == []
+
+
+@pytest.mark.parametrize(
+    ("left_v", "says"), [(24.0, cautions.SUPPLY_OFF_NOW), (0.1, cautions.SUPPLY_WAS_SWITCHED_OFF)]
+)
+def test_a_supply_that_does_not_switch_off_at_first_power_is_said_first(left_v: float, says: str) -> None:
+    """In the words by which the report puts its alarm above everything else."""
+    measure, power = Mock(), Mock()
+    measure.description = load_description(FIXTURES / "glue_head.toml").description
+    measure.return_value.verdict = "failed"
+    measure.stop_run.side_effect = StopIteration
+    power.supply.read_a.return_value, power.supply.read_v.return_value = 3.0, left_v
+    with pytest.raises(StopIteration):
+        _first_power.judge_rest(power, Mock(), measure)
+    power.cut.assert_called_once_with()
+    assert says in measure.stop_run.call_args.args[0]
