@@ -35,6 +35,12 @@ WRITE_LIMIT_S = 2.0
 
 _QUIET_S = 0.02
 _DRAIN_LIMIT_S = 0.2
+_LATE_ANSWER_S = 1.0
+"""How late an answer may be. A busy host hands on what a port got up to 0.9 s late (measured)."""
+
+
+class _Refused(can.CanInitializationError):
+    """The adapter answered a setting with BEL."""
 
 
 @dataclass(slots=True)
@@ -113,6 +119,7 @@ class SerialLineBus(can.BusABC):
         self._parser = lp.LineParser(use_stamps=timestamps)
         self._queue: deque[Frame] = deque()
         self._replies: deque[str] = deque()
+        self._surplus = False
         self._state = "unknown"
         self._error_counters: tuple[int, int] | None = None
         self._ready: ReadySignal | None = None
@@ -295,8 +302,22 @@ class SerialLineBus(can.BusABC):
         # Ends a command that a program before us began, and throws away what it left unread.
         self._write(lp.CR * 3, timeout_s=0.5)
         self._drain()
+        try:
+            self._configure(setup)
+            in_step = True
+        except _Refused:
+            in_step = False
+        if not in_step or self._surplus:
+            # Answers bear no name. One that a program before us did not wait for may come later than the
+            # drain and be taken for ours, and every answer then belongs to the command before. So nothing
+            # is known of any command, and all are given again on a line that has gone quiet.
+            self._drain(quiet_s=_LATE_ANSWER_S, limit_s=2 * _LATE_ANSWER_S)
+            self._configure(setup)
+
+    def _configure(self, setup: str) -> None:
         # Refused if the channel was closed, which is as good.
         answered = self._command("C") is not None
+        self._surplus = self._has_surplus()
         self._forget()
         for command, purpose in (
             (setup, "bit rate"),
@@ -306,12 +327,18 @@ class SerialLineBus(can.BusABC):
             if command:
                 answer = self._command(command)
                 answered |= answer is not None
+                self._surplus |= self._has_surplus()
                 self._judge(command, purpose, answer, answered)
+
+    def _has_surplus(self) -> bool:
+        """Whether more was answered than was asked: then no answer is known to be the one to its command."""
+        self._read_events(0.0)
+        return bool(self._replies)
 
     def _judge(self, command: str, purpose: str, answer: str | None, answered: bool) -> None:
         path = self._port.path
         if answer == "\a":
-            raise can.CanInitializationError(
+            raise _Refused(
                 f"the adapter on {path} refused the command {command} ({purpose}): it does not offer this"
             )
         if answer is None and self.require_answers:
@@ -321,10 +348,10 @@ class SerialLineBus(can.BusABC):
                 "is tty_baudrate right? For an adapter that never answers, give require_answers=False"
             )
 
-    def _drain(self) -> None:
-        limit_ns = self._clock.now_ns + to_ns(_DRAIN_LIMIT_S)
+    def _drain(self, quiet_s: float = _QUIET_S, limit_s: float = _DRAIN_LIMIT_S) -> None:
+        limit_ns = self._clock.now_ns + to_ns(limit_s)
         with self._losing():
-            while self._clock.now_ns < limit_ns and self._port.wait_readable(_QUIET_S):
+            while self._clock.now_ns < limit_ns and self._port.wait_readable(quiet_s):
                 self._port.read()
 
     def _forget(self) -> None:

@@ -300,6 +300,64 @@ def test_a_refused_setting_is_an_error(command: str, purpose: str) -> None:
         double.unplug()
 
 
+class LateAnswer(AdapterDouble):
+    """An answer to a program before us comes with the first answer to us, after the line was drained."""
+
+    def __init__(self, refused: tuple[str, ...], pause_s: float) -> None:
+        self._late, self._pause_s = b"\r", pause_s
+        super().__init__(refused)
+
+    def _answer(self, text: str) -> None:
+        if text and self._late:
+            os.write(self._master, self._late)
+            self._late = b""
+            time.sleep(self._pause_s)
+        super()._answer(text)
+        if self._pause_s:
+            time.sleep(self._pause_s)
+
+
+@pytest.mark.parametrize("pause_s", [0.0, 0.05])
+def test_a_late_answer_to_a_program_before_is_not_taken_for_ours(pause_s: float) -> None:
+    """An adapter refuses to close what is closed; taken for the next answer, that is a refused bit rate."""
+    double = LateAnswer(("C",), pause_s)
+    try:
+        with SerialLineBus(double.path, bitrate=1_000_000) as bus:
+            assert [line for line in double.lines if line][-3:] == ["C", "S8", "O"]
+            assert bus.counters.refused == 0
+    finally:
+        double.unplug()
+
+
+@pytest.mark.parametrize("pause_s", [0.0, 0.05])
+def test_a_late_answer_does_not_hide_a_refused_bit_rate(pause_s: float) -> None:
+    """Every answer belongs to the command before; it is still the bit rate that was refused."""
+    double = LateAnswer(("S8",), pause_s)
+    try:
+        with pytest.raises(can.CanInitializationError, match=r"refused the command S8 .bit rate"):
+            SerialLineBus(double.path, bitrate=1_000_000)
+    finally:
+        double.unplug()
+
+
+class TwiceTold(AdapterDouble):
+    """Every answer comes twice, as from a firmware that ends a line twice."""
+
+    def _answer(self, text: str) -> None:
+        os.write(self._master, b"\r\r" if text else b"\a")
+
+
+def test_an_adapter_that_answers_twice_is_opened_all_the_same() -> None:
+    """Asked again on a quiet line, more answers than questions are its way."""
+    double = TwiceTold()
+    try:
+        with SerialLineBus(double.path, bitrate=1_000_000) as bus:
+            assert [line for line in double.lines if line] == ["C", "S8", "O"] * 2
+            assert bus.recv(0) is None
+    finally:
+        double.unplug()
+
+
 def test_a_mute_port_is_an_error_unless_allowed() -> None:
     """No answer at all: probably no adapter. One that never answers needs require_answers=False."""
     double = AdapterDouble(answers=False)
