@@ -88,7 +88,7 @@ def power_pair(measure: Measure, node: Node) -> None:
         "current against the wire's chassis rating",
         total_a,
         "A",
-        high=copper.ampacity(harness.power_awg).chassis_a,
+        high=copper.borne_a(harness.power_awg),
         note=f"{harness.power_awg} AWG",
     )
     _rule_of_the_trade(measure, node, total_a)
@@ -98,7 +98,7 @@ def power_pair(measure: Measure, node: Node) -> None:
 def _protection(measure: Measure, total_a: float) -> None:
     """What ends a short in the power pair, and that it ends before the wire gets hot."""
     harness, supply = measure.description.harness, measure.description.supply
-    wire_a = copper.ampacity(harness.power_awg).chassis_a
+    wire_a = copper.borne_a(harness.power_awg)
     if supply.fuse_a is None:
         measure.note(
             "no fuse is declared in the power pair: a short has only the supply's current limit to stop it"
@@ -142,7 +142,7 @@ def _protection(measure: Measure, total_a: float) -> None:
 def _lasting(measure: Measure, most_a: float, far_end_a: float, total_a: float, why: str) -> None:
     """Judge the highest current that a short somewhere along the pair can draw without an end, and say what to change."""
     harness = measure.description.harness
-    wire_a = copper.ampacity(harness.power_awg).chassis_a
+    wire_a = copper.borne_a(harness.power_awg)
     note = f"{why}; {harness.power_awg} AWG bears {wire_a:g} A"
     if most_a > wire_a:
         least_a = copper.smallest_fuse_a(total_a)

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
         limits=(
             ("drop up to harness.drop_max_percent", "3 % to 5 % is common practice, no source"),
             (
-                "current up to the chassis column of the wire table",
+                "current up to the chassis column of the wire table (10 to 30 AWG; an odd gauge counts as the next thinner even one, a "
+                "thicker one as 10 AWG)",
                 "Handbook of Electronic Tables and Formulas",
             ),
             (

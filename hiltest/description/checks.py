@@ -27,8 +27,7 @@ from hiltest.description.models import (
 )
 from hiltest.description.parts import Parts
 from hiltest.description.schema import unit_of
-from hiltest.errors import UsageError
-from hiltest.physics.copper import ampacity
+from hiltest.physics.copper import borne_a
 
 DELAY_NS_PER_M = 5.0
 """One way, twisted pair. Source: ISO 11898-2 cable figures as quoted in NI and Kuhnke manuals."""
@@ -220,10 +219,7 @@ def check_supply(parts: Parts) -> None:
         return
     key = "current_limit_a" if supply.fuse_a is None else "fuse_a"
     let_through = min(supply.current_limit_a, supply.fuse_a or supply.current_limit_a)
-    try:
-        carries = ampacity(harness.power_awg + harness.power_awg % 2).chassis_a
-    except UsageError:
-        return  # thicker or thinner than any rule of thumb in print: nothing to compare with
+    carries = borne_a(harness.power_awg)
     if let_through > carries:
         parts.warn(
             ("supply", key),

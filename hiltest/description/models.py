@@ -214,7 +214,7 @@ class Supply(Section):
         le=20,
     )
     current_limit_a: float = Field(gt=0, le=100, description="what the source can give")
-    fuse_a: float | None = Field(None, gt=0, le=100, description="fuse in the power pair; leave out if none")
+    fuse_a: float | None = Field(None, gt=0, le=60, description="fuse in the power pair; leave out if none")
     rest_current_max_a: float | None = Field(
         None,
         gt=0,
@@ -273,7 +273,7 @@ class Bus(Section):
         default_factory=dict, description="more keyword arguments for python-can's Bus"
     )
     bit_rate_bps: int = Field(ge=10_000, le=1_000_000, description="nominal bit rate in bit/s")
-    sample_point_percent: float = Field(75.0, gt=40, lt=95, description="of the adapter and the nodes")
+    sample_point_percent: float = Field(75.0, ge=50, lt=95, description="of the adapter and the nodes")
     adapter_clock_hz: int | None = Field(None, gt=0, description="clock of the adapter's CAN controller")
     adapter_clock_tolerance_ppm: float = limit(
         100.0, f"crystal with ageing; {COMMON}", "how far the adapter's clock may be off", ge=0, le=50_000
@@ -339,7 +339,7 @@ class Harness(Section):
     """The power pair from the source to the node."""
 
     length_m: float = Field(gt=0, le=1000, description="one way")
-    power_awg: int = Field(ge=0, le=40, description="gauge of plus and minus")
+    power_awg: int = Field(ge=0, le=30, description="gauge of plus and minus")
     contact_ohm: float = Field(0.02, ge=0, le=1, description="all contacts of the loop together")
     drop_max_percent: float = limit(5.0, COMMON, "voltage drop allowed with every load on", gt=0, le=30)
 
@@ -443,7 +443,7 @@ class Node(Section):
         100.0, f"crystal with ageing; {COMMON}", "how far that clock may be off", ge=0, le=50_000
     )
     sample_point_percent: float | None = Field(
-        None, gt=40, lt=95, description="where the node samples a bit; default: as its bus says"
+        None, ge=50, lt=95, description="where the node samples a bit; default: as its bus says"
     )
     jump_quanta: int | None = Field(
         None,

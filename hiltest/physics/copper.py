@@ -168,6 +168,17 @@ def ampacity(awg: int) -> Ampacity:
     return found
 
 
+def borne_a(awg: int) -> float:
+    """Current in ampere that a wire of any whole gauge from 0 to 30 bears in free air, on the safe side.
+
+    An odd gauge counts as the next thinner even one, and what is thicker than 10 AWG as 10 AWG, where
+    the printed columns begin. Raises UsageError for another gauge. Source: as `ampacity`.
+    """
+    if not 0 <= awg <= 30:
+        raise refuse("awg", awg, "a gauge from 0 to 30", "the printed columns end there")
+    return ampacity(max(10, awg + awg % 2)).chassis_a
+
+
 def fuse_opens_within_s(rating_a: float, current_a: float) -> float:
     """Longest time in seconds that a UL 248-14 fuse of `rating_a` may carry `current_a`; `inf`: no promise.
 
@@ -240,7 +251,7 @@ def fuse_check(
     """
     fault_a = short_circuit_a(awg, length_m, supply_v, supply_limit_a)
     opens_s = fuse_opens_within_s(rating_a, fault_a)
-    needed_a, wire_a = smallest_fuse_a(load_a, standard), ampacity(awg).chassis_a
+    needed_a, wire_a = smallest_fuse_a(load_a, standard), borne_a(awg)
     problems = []
     if rating_a < needed_a:
         problems.append(

@@ -67,7 +67,7 @@ def check_program(bench: Bench, node: Node) -> None:
         raise UsageError(
             f"node {node.name!r}: the simulated bench has firmware for the messages of {SPOKEN} alone; this "
             f"node has no {missing[0]} with identifier 0x{can_id:X} and {length} bytes. Leave --simulate "
-            "out, or simulate your node behind one of the bench's doors"
+            "out, or let a process of yours be the node, behind a serial line (hiltest manual drivers_signals_frames)"
         )
     _check_loads(bench.description, node, _speaker(node).LOADS)
 

@@ -47,6 +47,35 @@ def test_the_current_is_told_load_by_load() -> None:
     assert "fan nozzle 0.10 A" in total.note
 
 
+@pytest.mark.parametrize(
+    ("old", "key", "values"),
+    [
+        ("power_awg = 20", "power_awg", (0, 9, 11, 19, 29, 30)),
+        ("fuse_a = 5.0", "fuse_a", (2.2, 60.0)),
+        ("sample_point_percent = 75.0", "sample_point_percent", (50.0, 94.9)),
+    ],
+)
+def test_what_a_description_may_say_is_computed(old: str, key: str, values: tuple[float, ...]) -> None:
+    """A value that the file takes is judged, never an error in the middle of a run."""
+    for value_given in values:
+        for check in (PAIR, TIMING):
+            assert desk(check, edited((old, f"{key} = {value_given}"))).measurements
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        ("power_awg = 20", "power_awg = 31", "a whole number from 0 to 30"),
+        ("fuse_a = 5.0", "fuse_a = 61.0", "at most 60"),
+        ("sample_point_percent = 75.0", "sample_point_percent = 49.9", "of 50 or more, below 95"),
+    ],
+)
+def test_what_no_table_knows_is_refused_with_its_place(old: str, new: str, expected: str) -> None:
+    """Found when the file is read, with the key."""
+    with pytest.raises(DescriptionError, match=expected):
+        load_text(edited((old, new)), FIXTURES)
+
+
 LASTING = "current of a short that may last"
 
 

@@ -161,8 +161,8 @@ def test_rules_are_told_in_words() -> None:
     """The same words stand in messages and in the manual."""
     told = {
         ("bus", 0, "bit_rate_bps"): "a whole number from 10000 to 1000000",
-        ("supply", "fuse_a"): "a number above 0, at most 100",
-        ("bus", 0, "sample_point_percent"): "a number above 40, below 95",
+        ("supply", "fuse_a"): "a number above 0, at most 60",
+        ("bus", 0, "sample_point_percent"): "a number of 50 or more, below 95",
         ("lamp",): "a list of at most 100 tables",
         ("heater", 3, "roles", "duty"): "text in quotes or a table",
     }

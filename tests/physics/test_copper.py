@@ -92,6 +92,21 @@ def test_gauges_outside_the_printed_table_have_no_rule_of_thumb(awg: int) -> Non
         copper.ampacity(awg)
 
 
+@pytest.mark.parametrize(
+    ("awg", "as_awg"), [(0, 10), (9, 10), (10, 10), (11, 12), (19, 20), (20, 20), (29, 30)]
+)
+def test_a_gauge_between_two_of_the_table_bears_what_the_thinner_does(awg: int, as_awg: int) -> None:
+    """On the safe side: never more than what is printed for a thinner wire."""
+    assert copper.borne_a(awg) == copper.ampacity(as_awg).chassis_a
+
+
+@pytest.mark.parametrize("awg", [-1, 31])
+def test_no_current_is_invented_beyond_the_table(awg: int) -> None:
+    """Thinner than the table, or one of the big sizes: refused with the range."""
+    with pytest.raises(UsageError, match=r"awg=.*0 to 30"):
+        copper.borne_a(awg)
+
+
 def test_a_sound_fuse_has_no_problems() -> None:
     """5 A for 1.7 A on 20 AWG: carries, protects, opens within two minutes."""
     check = copper.fuse_check(5.0, load_a=40.0 / 24.0, awg=20, length_m=2.0, supply_v=24.0)
