@@ -131,6 +131,38 @@ def test_a_lost_sensor_is_borne_only_while_excused() -> None:
         bench.link.run_for(1.0)
 
 
+def test_an_open_input_that_reads_now_and_then_is_no_rise() -> None:
+    """What comes between no values is the wires'; the block is where it was when the plug is back."""
+    bench = Bench(READY)
+    bench.node.excuse("reservoir", 6.0)
+    bench.node.set_heater_c("reservoir", 50.0)
+    nothing = float("nan")
+    for at_s, value in (
+        (0.5, 50.0),
+        (1.0, nothing),
+        (1.5, -20.0),
+        (2.0, nothing),
+        (2.5, -20.0),
+        (4.0, 49.0),
+        (5.0, 49.0),
+    ):
+        bench.says(at_s, "temperature_c", value)
+    bench.link.run_for(5.5)
+    assert bench.guard.tripped is None
+
+
+@pytest.mark.parametrize("values", [(25.0, 25.0, 65.0), (float("nan"), 25.0, 25.0, 65.0)])
+def test_a_jump_still_counts_with_the_plug_in_and_after_the_drill(values: tuple[float, ...]) -> None:
+    """Borne is what reads nothing now and then, while that is borne; every other jump trips as ever."""
+    bench = Bench(READY)
+    bench.node.excuse("reservoir", 1.4 if len(values) > 3 else 20.0)
+    bench.node.set_heater_c("reservoir", 60.0)
+    for index, value in enumerate(values):
+        bench.says(0.5 + 1.2 * index, "temperature_c", value)
+    with pytest.raises(GuardTripped, match="rose by 40"):
+        bench.link.run_for(6.0)
+
+
 @pytest.mark.parametrize("seconds", [0.0, -1.0, EXCUSED_MAX_S + 1.0, float("nan")])
 def test_no_drill_silences_the_guard_for_long(seconds: float) -> None:
     """Not at all, or for up to half a minute."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from typing import TYPE_CHECKING, NoReturn
 
 from hiltest import cautions
@@ -36,6 +37,8 @@ BACK_S = 4.0
 RUN_DOWN_S = 5.0
 """How long capacitors may keep a small board alive once its power is off; common practice, no source."""
 EXCUSED_S = ACT_WITHIN_S + 9.0
+LAST_READINGS, SCATTER_K = 10, 5.0
+"""Readings before a sensor is lost, and how far below the highest of them one may be that still is the block's."""
 
 
 def power_return(
@@ -274,13 +277,13 @@ def sensor_lost(
     """Pull the sensor's plug while the loop is closed: off at once, and off it stays when the plug is back."""
     one = OneHeater(link, node, heater, measure, supply)
     one.warm_and_on()
-    node.excuse(heater.sensor, ACT_WITHIN_S + 9.0)
     if not operator.ask(
         f"safe.sensor.pull[{heater.sensor}]",
         f"The block is warm. Answer y, then pull the plug of sensor {heater.sensor!r} within {ACT_WITHIN_S:g} s. Ready?",
         show=f"CAUTION: {cautions.HOT_PLUG.format(about_c=heater.low_setpoint_c)}",
     ):
         measure.not_observable("the sensor was not pulled")
+    node.excuse(heater.sensor, EXCUSED_S)
     lost_s = _await_no_value(link, one)
     if math.isnan(lost_s):
         one.off()
@@ -306,11 +309,7 @@ def sensor_lost(
         measure.fail("the heater stayed on without a sensor; every output was commanded off")
     one.judge_current("the sensor was lost")
     one.judge_dip("the sensor was lost")
-    operator.ask(
-        f"safe.sensor.back[{heater.sensor}]",
-        f"Put the plug of sensor {heater.sensor!r} back. Done?",
-        show=f"CAUTION: {cautions.HOT_PLUG_BACK}",
-    )
+    _put_it_back(link, node, heater, measure, operator)
     link.run_for(1.0)
     one.judge_fall("the sensor was lost", BACK_S)
     one.off()
@@ -323,13 +322,46 @@ def sensor_lost(
     )
 
 
+def _put_it_back(link: Link, node: GuardedNode, heater: Heater, measure: Measure, operator: Operator) -> None:
+    """A loop that stands closed without a sensor is borne for as long as a plug takes, and no longer."""
+    node.excuse(heater.sensor, EXCUSED_S)
+    late: list[float] = []
+
+    def give_up() -> None:
+        late.append(link.now_s)
+        node.stop_all()
+
+    timer = link.after(ACT_WITHIN_S, give_up)
+    try:
+        operator.ask(
+            f"safe.sensor.back[{heater.sensor}]",
+            f"Put the plug of sensor {heater.sensor!r} back within {ACT_WITHIN_S:g} s. Done?",
+            show=f"CAUTION: {cautions.HOT_PLUG_BACK}",
+        )
+    finally:
+        timer.cancel()
+    if late:
+        measure.not_observable(
+            f"the plug of sensor {heater.sensor!r} was not back within {ACT_WITHIN_S:g} s, and every output was commanded off: "
+            "whether the node would have stayed off by itself was not seen",
+            f"the plug put back, and the answer given, within {ACT_WITHIN_S:g} s",
+        )
+
+
 def _await_no_value(link: Link, one: OneHeater) -> float:
-    """Seconds until the sensor has no value any more; NaN if it keeps one."""
-    start_s = link.now_s
+    """Seconds until the sensor has no value any more; NaN if it keeps one.
+
+    A wire that comes off, and an open input that picks up noise, may read anything before: the block was where those of
+    the last readings say that are near to the highest.
+    """
+    start_s, latest = link.now_s, deque([one.base_c], maxlen=LAST_READINGS)
     while link.now_s - start_s < ACT_WITHIN_S:
         link.run_for(0.1)
         try:
             one.look()
         except (NoAnswer, Refused):
+            near_c = [each_c for each_c in latest if each_c > max(latest) - SCATTER_K]
+            one.base_c = sum(near_c) / len(near_c)
             return link.now_s - start_s
+        latest.append(one.base_c)
     return math.nan

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 EVERY_S = 0.2
 OTHERS_EVERY_S = 1.0
 IDLE_EVERY_S = 0.5
-IDLE_RISE_K, IDLE_ABORT_K = 1.0, 3.0
+IDLE_RISE_K, IDLE_ABORT_K, IDLE_READS = 1.0, 3.0, 10
 PULSE_LOW, PULSE_HIGH = 0.72, 1.35
 LATE_FACTOR = 1.5
 """Of heater.sensor_lag_s: a sensor that answers later than that sits badly (three times the spread of good ones is 1.5)."""
@@ -37,18 +37,24 @@ def watch_idle(
 ) -> None:
     """Watch a heater that is commanded off, and end at once when it is seen to heat."""
     curve = measure.curve(f"{heater.name} temperature", "degC", ceiling=heater.ceiling_c)
-    start_c = _mean(lambda: node.read_temperature_c(heater.sensor), link)
+    place = measure.memory, node.name, heater.sensor
+    abort_k = _sense.sure_rise_k(*place, IDLE_ABORT_K)
+
+    def mean_c() -> float:
+        count = max(IDLE_READS, _sense.reads_needed(*place))
+        return _sense.mean_of(link, lambda: node.read_temperature_c(heater.sensor), count)
+
+    start_c = mean_c()
     measure.memory[f"cold {heater.name}"] = start_c
     end_s = link.now_s + for_s
     while link.now_s < end_s:
         reading = node.read_temperature_c(heater.sensor)
         curve.add(reading)
-        if reading - start_c > IDLE_ABORT_K:
+        if reading - start_c > abort_k:
             measure("rise with the heater off", reading - start_c, "K", high=IDLE_RISE_K)
             _sense.stop_if_it_heats(measure, heater.name, reading - start_c, IDLE_ABORT_K, supply)
         link.run_for(IDLE_EVERY_S)
-    end_c = _mean(lambda: node.read_temperature_c(heater.sensor), link)
-    measure("rise with the heater off", end_c - start_c, "K", high=IDLE_RISE_K)
+    measure("rise with the heater off", mean_c() - start_c, "K", high=IDLE_RISE_K)
     measure("output applied", 100 * node.read_heater_output(heater.name), "%", high=0.0)
 
 
@@ -348,14 +354,6 @@ def _averages(link: Link, readers: Readers) -> dict[str, float]:
         link.run_for(0.1)
     means = {name: _sense.mean_and_deviation(values)[0] for name, values in rows.items()}
     return {name: value for name, value in means.items() if not math.isnan(value)}
-
-
-def _mean(read: Callable[[], float], link: Link) -> float:
-    values = []
-    for _ in range(10):
-        values.append(read())
-        link.run_for(0.1)
-    return _mean_of(values)
 
 
 def _mean_of(values: Sequence[float]) -> float:

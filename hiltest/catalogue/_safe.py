@@ -25,6 +25,7 @@ from hiltest.catalogue._sense import (
     read_or_nan,
     reads_needed,
     stop_if_it_heats,
+    sure_rise_k,
     too_noisy,
 )
 from hiltest.errors import BenchNotOpened, GateClosed, NoAnswer, NotOffered
@@ -313,7 +314,7 @@ class Live:
                     return f"heater {heater.name!r} was on ({100 * output:.0f} %)"
             if heater.name in self.rest_c and looks % BLOCKS_EVERY == 0:
                 rise = read_or_nan(self.node, heater.sensor) - self.rest_c[heater.name]
-                if rise > IDLE_ABORT_K:
+                if rise > sure_rise_k(self.measure.memory, self.part.name, heater.sensor, IDLE_ABORT_K):
                     self.node.stop_all()
                     self._judge_rise(heater, "nothing was commanded")
         return ""

@@ -77,6 +77,12 @@ def reads_needed(memory: dict[str, Any], node: str, sensor: str) -> int:
     return max(FEWEST_READS, math.ceil(2.0 * (SURE * noise_k(memory, node, sensor) / NOISE_K) ** 2))
 
 
+def sure_rise_k(memory: dict[str, Any], node: str, sensor: str, at_least_k: float) -> float:
+    """What one reading must be above a mean, in K, to show that the block is `at_least_k` hotter: noise is not heat."""
+    is_noisy = reads_needed(memory, node, sensor) > FEWEST_READS
+    return at_least_k + (SURE * noise_k(memory, node, sensor) if is_noisy else 0.0)
+
+
 def too_noisy(memory: dict[str, Any], node: str, sensor: str) -> str:
     """Why NOISE_K can't be seen with this sensor; empty where it can."""
     if reads_needed(memory, node, sensor) <= MOST_READS:

@@ -183,22 +183,25 @@ class OneHeater:
         within_s = low_s
         if rate_k_s > 0:
             lag_s = DEAD_TIME_S + LAGS_WAITED * self.heater.sensor_lag_s
-            within_s = max(low_s, lag_s + NOISE_K / (FALL_SHARE * rate_k_s))
+            within_s = max(low_s, lag_s + NOISE_K / (FALL_SHARE * rate_k_s) + self._averaged * LOOK_EVERY_S)
         else:
             self.measure.note(
                 f"not judged by the temperature: a block of {self.base_c:.1f} degC does not fall (room {room_c:.1f} degC)"
             )
-        start_s, latest, highest_c = self.link.now_s, deque[float](maxlen=self._averaged), self.base_c
+        # Means are compared with means: against one reading of a noisy sensor, its noise would be a fall.
+        start_s, latest, highest_c = self.link.now_s, deque[float](maxlen=self._averaged), -math.inf
         while True:
             self.link.run_for(LOOK_EVERY_S)
             latest.append(self.read())
             self.highest_output = max(self.highest_output, self.output())
             mean, passed_s = sum(latest) / len(latest), self.link.now_s - start_s
-            if self.highest_output > 0 or passed_s >= within_s:
+            if self.highest_output > 0:
                 break
             if len(latest) < self._averaged:
                 continue
             highest_c = max(highest_c, mean)
+            if passed_s >= within_s:
+                break
             has_fallen = highest_c - mean >= NOISE_K and passed_s >= low_s
             if has_fallen or mean - self.base_c > self.most_rise_k:
                 break

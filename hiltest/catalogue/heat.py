@@ -30,7 +30,7 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
     order=400,
     gates=("bus.enumerate[{node}]", "bus.quiet[{bus}]", "sense.ambient[{sensor}]"),
     verbs=_VERBS,
-    window_s=lambda heater: heater.idle_s + 15.0,
+    window_s=lambda heater: heater.idle_s + 45.0,
     page=Page(
         purpose="With the heater commanded off nothing heats.",
         hazard=f"{_BURN} Software can't stop a switch that failed closed: only removing the supply can.",
@@ -46,7 +46,8 @@ _BURN = "Hot block; an element that is stuck on, of the wrong voltage or out of 
                 "What is less needs a longer heater.idle_s",
             ),
             (
-                f"the run ends at once above {IDLE_ABORT_K:g} K, with the bench supply off if there is one",
+                f"the run ends at once above {IDLE_ABORT_K:g} K (four standard deviations more where the sensor is noisy), with the "
+                "bench supply off if there is one",
                 "chosen for hiltest",
             ),
             ("output applied is zero", "the node's own report"),

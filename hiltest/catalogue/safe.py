@@ -373,7 +373,7 @@ def test_firmware_hung(
     order=425,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]"),
-    window_s=20.0,
+    window_s=60.0,
     page=Page(
         purpose="The node itself refuses a setpoint above the ceiling, whoever asks.",
         hazard="A limit that only the host holds is no limit when the host is wrong. The setpoint is taken back at once.",
@@ -411,7 +411,7 @@ def test_over_ceiling(
     goes_far=True,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "set_heater_ceiling_c[{load}]"),
-    window_s=lambda heater: 120.0 + 2 * heater.window_s,
+    window_s=lambda heater: 150.0 + 2 * heater.window_s,
     page=Page(
         purpose="Above its ceiling the node switches the heater off by itself and keeps it off.",
         hazard="The block is at its low setpoint, no hotter. One that heats on after the trip ends the run: every output is "
@@ -520,14 +520,14 @@ def test_move_ends(
     goes_far=True,
     gates=(*_ON_BUS, "heat.low_setpoint[{load}]"),
     verbs=("set_heater_c[{load}]", "read_heater_output[{load}]", "read_temperature_c[{sensor}]"),
-    window_s=lambda heater: 2 * QUESTION_S + 60.0 + 2 * heater.window_s,
+    window_s=lambda heater: 2 * QUESTION_S + 90.0 + 2 * heater.window_s,
     when=with_operator,
     only_where=WITH_OPERATOR,
     page=Page(
         purpose="A heater whose sensor is lost while it is on goes off at once, and stays off when the sensor is back.",
         hazard="A node that takes an open sensor for a cold one heats with full power. It is switched off after 3 s at most.",
         method="Once the block is within 5 K of the low setpoint and the output is on, the operator pulls the sensor's plug, "
-        "and puts it back when asked. What the node says of its output is watched, and what it does: the current of a "
+        "and puts it back when asked, each within 20 s. What the node says of its output is watched, and what it does: the current of a "
         "[bench_supply], or the supply at the node, which a heater at full power pulls down; and, once the sensor is back, the "
         "block, until it has fallen.",
         limits=(

@@ -109,6 +109,8 @@ class Guard:
         self._heard_ns: dict[str, int] = {}
         self._silent: set[str] = set()
         self._excused_ns: dict[str, int] = {}
+        self._out: set[str] = set()
+        """Sensors that a drill took away: what they read between no values is their open input, not the block."""
         self._tripped: tuple[str, float, tuple[str, ...]] | None = None
         self._is_acknowledged = True
         self._in_emergency = False
@@ -408,8 +410,11 @@ class Guard:
     def _on_temperature(self, sensor: str, value_c: float, t_ns: int) -> None:
         heaters = [heater for heater in self._description.heater if heater.sensor == sensor]
         if math.isnan(value_c):
+            if self._is_excused(sensor):
+                self._out.add(sensor)
+                return
             for heater in heaters:
-                if heater.name in self._hot and not self._is_excused(sensor):
+                if heater.name in self._hot:
                     self._trip(f"sensor {sensor!r} has no valid value while heater {heater.name!r} is on")
             return
         self._last_c[sensor] = (t_ns, value_c)
@@ -441,6 +446,11 @@ class Guard:
 
     def _check_rise(self, hot: _Hot, value_c: float, t_ns: int) -> None:
         """Faster than the stated heater can: a stronger element, a sensor that is lost, a wrong block."""
+        if hot.heater.sensor in self._out:
+            hot.recent.clear()
+            if self._is_excused(hot.heater.sensor):
+                return
+            self._out.discard(hot.heater.sensor)
         if hot.until_s is not None and t_ns / NS_PER_S > hot.until_s:
             return
         hot.recent.append((t_ns, value_c))

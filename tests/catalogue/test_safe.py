@@ -22,6 +22,7 @@ from hiltest.node.canopen import CanopenDriver
 from hiltest.node.verbs import NodeStatus, Reading
 from hiltest.simbench import board
 from hiltest.simbench.hands import Hands
+from hiltest.simbench.person import Person
 
 from . import variants
 from .boards import accept
@@ -189,6 +190,41 @@ def test_a_heater_without_its_sensor_goes_off_and_stays_off(
     assert "still hot" in shown.get("safe.sensor.back[reservoir]", "never put back, still hot")
     assert found.outcome == "failed"
     assert says in found.reason
+
+
+PULLED = "safe.sensor_lost[reservoir]"
+
+
+@pytest.mark.parametrize("seed", [4, 8])
+def test_noise_that_a_sensor_may_have_is_no_heat(seed: int) -> None:
+    """Up to 0.95 K, of the 1 K that is allowed; the open input reads anything, now and then a temperature."""
+    names = ("heat.idle[reservoir]", "safe.over_ceiling[reservoir]", PULLED)
+    record = accept(
+        "sensor_noisy[reservoir]=12", seed=seed, file=variants.quick_head(alone=False), only=names
+    )
+    noise = next(each for each in record.checks if each.name == "sense.ambient[reservoir]")
+    (scatter,) = (float(m.value) for m in noise.measurements if m.name == "standard deviation")
+    assert 0.6 < scatter <= 1.0
+    assert {each.name: each.outcome for each in record.checks if each.name in names} == dict.fromkeys(
+        names, "passed"
+    )
+
+
+@pytest.mark.parametrize(
+    ("slow_at", "outcome", "says"),
+    [("safe.sensor.pull", "passed", ""), ("safe.sensor.back", "not observable", "not back within 20 s")],
+)
+def test_a_person_may_be_slow(slow_at: str, outcome: str, says: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who thinks for a minute before the plug is pulled spoils nothing; without a sensor the loop does not stand for long."""
+    think_s = Person.think_s
+    monkeypatch.setattr(
+        Person, "think_s", lambda self, asked: 60.0 if asked.startswith(slow_at) else think_s(self, asked)
+    )
+    found, record, on = quick(PULLED, operator=True)
+    assert found.outcome == outcome, found.reason
+    assert says in found.reason
+    assert record.verdict != "rejected"
+    assert on == set()
 
 
 LIES = "trip_leaves_gate_on[reservoir]"
