@@ -35,8 +35,14 @@ WRITE_LIMIT_S = 2.0
 
 _QUIET_S = 0.02
 _DRAIN_LIMIT_S = 0.2
+_CLOSING_S = 0.2
 _LATE_ANSWER_S = 1.0
 """How late an answer may be. A busy host hands on what a port got up to 0.9 s late (measured)."""
+
+
+_SINCE_IMPORT = RealClock()
+_QUIET_PORTS: dict[str, int] = {}
+"""Ports that this process closed and whose answer to that came, and when, in ns: nothing late is on its way there."""
 
 
 class _Refused(can.CanInitializationError):
@@ -120,6 +126,9 @@ class SerialLineBus(can.BusABC):
         self._queue: deque[Frame] = deque()
         self._replies: deque[str] = deque()
         self._surplus = False
+        closed_ns = _QUIET_PORTS.pop(path, None)
+        # Whoever comes later may come after another program.
+        self._is_known_quiet = closed_ns is not None and _SINCE_IMPORT.now_ns - closed_ns < NS_PER_S
         self._state = "unknown"
         self._error_counters: tuple[int, int] | None = None
         self._ready: ReadySignal | None = None
@@ -201,7 +210,7 @@ class SerialLineBus(can.BusABC):
             return
         super().shutdown()
         with contextlib.suppress(can.CanError):
-            self._write(b"C\r", timeout_s=0.2)
+            self._close_channel()
         self._is_closed = True
         if self._ready is not None:
             self._ready.close()
@@ -306,6 +315,8 @@ class SerialLineBus(can.BusABC):
             self._configure(setup)
             in_step = True
         except _Refused:
+            if self._is_known_quiet:
+                raise
             in_step = False
         if not in_step or self._surplus:
             # Answers bear no name. One that a program before us did not wait for may come later than the
@@ -360,6 +371,14 @@ class SerialLineBus(can.BusABC):
         self._replies.clear()
         self._splitter.reset()
         self.counters = LineCounters()
+
+    def _close_channel(self) -> None:
+        """Tell the adapter to close, and wait a moment for its answer: who opens the port next must not take it for his."""
+        self._command_ns = to_ns(_CLOSING_S)
+        if self.require_answers and self._command("C") is not None:
+            _QUIET_PORTS[self._port.path] = _SINCE_IMPORT.now_ns
+        elif not self.require_answers:
+            self._write(b"C\r", timeout_s=_CLOSING_S)
 
     # --- commands -----------------------------------------------------------------------------------
 

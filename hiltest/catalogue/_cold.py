@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from hiltest import cautions
 from hiltest.catalogue import _causes
+from hiltest.errors import BenchError
 from hiltest.physics.motion import coil_pairs
 from hiltest.physics.thermistor import NtcBeta, Platinum, ResistiveSensor
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 METER_SHARE, LEADS_OHM = 0.02, 0.3
 """What a hand-held ohmmeter and its leads may add (common practice, no source)."""
+LEAST_OHM = -LEADS_OHM
+"""A meter that was nulled with its leads may read a short as a hair below zero, and no less."""
 
 NOTHING_OHM, SHORT_OHM = 1000.0, 5.0
 LOWEST_SHARE, HIGHEST_SHARE = 100.0 / 120.0, 130.0 / 120.0
@@ -50,12 +53,19 @@ class Ohmmeter:
         text = f"Power off. Probes on {where[0]} and {where[1]}{f' ({hint})' if hint else ''}."
         show, self._caution = self._caution + (show or picture(*where)), ""
         if self._meter is None:
-            return self._operator.ask(
+            told = self._operator.ask(
                 f"cold.ohm[{one}, {other}]", f"{text} Resistance?", "number", unit="ohm", show=show
             )
+            return max(0.0, told)
         if not self._operator.ask(f"cold.probes[{one}, {other}]", f"{text} Are they there?", show=show):
             self._measure.not_observable(f"the probes were not put on {where[0]} and {where[1]}")
-        return self._meter.read_ohm()
+        ohm = self._meter.read_ohm()
+        if ohm < LEAST_OHM:
+            raise BenchError(
+                f"the ohmmeter reads {ohm:g} ohm between {where[0]} and {where[1]}: there is voltage there, or its zero is off. "
+                "Power off, capacitors empty, leads together: it must read 0 ohm"
+            )
+        return max(0.0, ohm)
 
 
 def off_ohm(ohm: float) -> float | None:

@@ -170,7 +170,7 @@ def _rule_of_the_trade(measure: Measure, node: Node, total_a: float) -> None:
         None,
     )
     shown = "no gauge in the table" if computed is None else f"{computed} AWG"
-    binding = "the rule of the trade" if computed is None or rule_awg <= computed else "the computed drop"
+    binding = "the computed drop" if computed is None or rule_awg > computed else "the rule of the trade"
     measure(
         "gauge of the power pair",
         harness.power_awg,

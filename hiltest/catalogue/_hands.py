@@ -20,8 +20,9 @@ from hiltest.catalogue._powerless import (
     silent_s,
 )
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
+from hiltest.catalogue._sense import read_or_nan
 from hiltest.catalogue._trip import OneHeater
-from hiltest.errors import NoAnswer, Refused
+from hiltest.errors import NoAnswer, NodeFault, Refused
 
 if TYPE_CHECKING:
     from hiltest.description.models import Heater, Node
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from hiltest.meters.operator import Operator
     from hiltest.meters.power import Power
     from hiltest.meters.scpi import ScpiSupply
+    from hiltest.node.verbs import Reading
 
 LOST_BORNE_S = 3.0
 BACK_S = 4.0
@@ -47,6 +49,7 @@ def power_return(
     part: Node,
     measure: Measure,
     power: Power,
+    operator: Operator,
     supply: ScpiSupply | None,
 ) -> None:
     """Take the power away and give it back while the host goes on commanding; nothing may move or heat."""
@@ -74,15 +77,26 @@ def power_return(
     within_s = 3 * part.boot_max_s + 2.0
     back = Return(link, node, part)
     timer = link.every(STALE_EVERY_S, command)
+    looked = CameOn(link, node, part, measure)
+
+    def look() -> None:
+        """Whoever switches on and then reads the question again for a minute leaves the node with a host that commands."""
+        looked.look()
+        if looked.what or looked.heard_for_s > within_s:
+            timer.cancel()
+
     try:
-        is_on = power.on()
+        with operator.watching(look):
+            is_on = power.on()
         if not is_on:
             measure.fail("the supply went into its current limit when the power came back")
+        looked.judge("the power came back")
         came_back_s = _await_answer(link, node, within_s)
         is_back = True
         link.run_for(OLD_MOVES // 2 * STALE_EVERY_S)
     finally:
         timer.cancel()
+        looked.close()
         back.close()
         link.port.flush()
     measure(
@@ -171,11 +185,14 @@ def emergency_stop(
     _judge_fall(node, measure, fall)
     node.has_no_power()
     link.port.flush()
-    back = Return(link, node, part)
+    back, looked = Return(link, node, part), CameOn(link, node, part, measure)
     try:
-        _let_it_go(part, operator)
+        with operator.watching(looked.look):
+            _let_it_go(part, operator, measure)
+        looked.judge("the emergency stop was let go")
         came_back_s = _await_answer(link, node, 3 * part.boot_max_s + 2.0)
     finally:
+        looked.close()
         back.close()
     if math.isnan(came_back_s):
         measure.fail("the node did not answer after the emergency stop was let go")
@@ -245,18 +262,64 @@ def _say_whether_off(part: Node, measure: Measure, was_off: bool | None, shown: 
         )
 
 
-def _let_it_go(part: Node, operator: Operator) -> None:
-    operator.ask(
+def _let_it_go(part: Node, operator: Operator, measure: Measure) -> None:
+    if not operator.ask(
         f"safe.estop.release[{part.name}]",
         "Let the emergency stop go (turn or pull it), and nothing else. Done?",
         show=f"CAUTION: {cautions.EMERGENCY_STOP_RELEASE}",
-    )
+    ):
+        measure.not_observable("the emergency stop was not let go: the node has no power until it is")
+
+
+class CameOn:
+    """Sees, while a person thinks, whether a heater came on by itself once the node talks again, and switches it off.
+
+    `what` is what came on, in words; `heard_for_s` is how long the node has been talking, 0.0 while it is silent.
+    """
+
+    def __init__(self, link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+        self.what = ""
+        self._link, self._node, self._measure = link, node, measure
+        self._heard_s = math.nan
+        self._heaters = [
+            each.name
+            for each in measure.description.heater
+            if each.node == part.name and f"read_heater_output[{each.name}]" in node.offers
+        ]
+        self.close = node.on_reading(self._see)
+
+    @property
+    def heard_for_s(self) -> float:
+        return 0.0 if math.isnan(self._heard_s) else self._link.now_s - self._heard_s
+
+    def _see(self, reading: Reading) -> None:
+        if math.isnan(self._heard_s) and not reading.asked:
+            self._heard_s = self._link.now_s
+
+    def look(self) -> None:
+        """Ask a node that talks for its outputs; command all off where one is on."""
+        if self.what or math.isnan(self._heard_s):
+            return
+        for heater in self._heaters:
+            try:
+                output = self._node.read_heater_output(heater)
+            except NodeFault:  # it boots, or goes away again: it is asked at the next look
+                return
+            if output > 0:
+                self._node.stop_all()
+                self.what = f"heater {heater!r} came on by itself ({100 * output:.0f} %)"
+                return
+
+    def judge(self, what: str) -> None:
+        """Fail for what was seen."""
+        if self.what:
+            self._measure.fail(f"{self.what} when {what}; every output was commanded off")
 
 
 def _nobody_saw_it(node: GuardedNode, part: Node, measure: Measure, operator: Operator, why: str) -> NoReturn:
     """The node went on talking and its rail could not be read: its logic is fed apart, or the stop has no effect."""
     node.stop_all()
-    _let_it_go(part, operator)
+    _let_it_go(part, operator, measure)
     node.resume()
     measure.not_observable(
         f"node {part.name!r} went on talking and {why}: its logic is fed apart or the emergency stop has no effect, and "
@@ -277,11 +340,19 @@ def sensor_lost(
     """Pull the sensor's plug while the loop is closed: off at once, and off it stays when the plug is back."""
     one = OneHeater(link, node, heater, measure, supply)
     one.warm_and_on()
-    if not operator.ask(
-        f"safe.sensor.pull[{heater.sensor}]",
-        f"The block is warm. Answer y, then pull the plug of sensor {heater.sensor!r} within {ACT_WITHIN_S:g} s. Ready?",
-        show=f"CAUTION: {cautions.HOT_PLUG.format(about_c=heater.low_setpoint_c)}",
-    ):
+
+    def keep_an_eye() -> None:
+        """The guard must see a block whose loop is closed, also where the node tells its temperature only when asked."""
+        read_or_nan(node, heater.sensor)
+
+    with operator.watching(keep_an_eye):
+        is_ready = operator.ask(
+            f"safe.sensor.pull[{heater.sensor}]",
+            f"The block is warm. Answer y first; then, and not before, pull the plug of sensor {heater.sensor!r}, within "
+            f"{ACT_WITHIN_S:g} s. Ready?",
+            show=f"CAUTION: {cautions.HOT_PLUG.format(about_c=heater.low_setpoint_c)}",
+        )
+    if not is_ready:
         measure.not_observable("the sensor was not pulled")
     node.excuse(heater.sensor, EXCUSED_S)
     lost_s = _await_no_value(link, one)
@@ -333,13 +404,16 @@ def _put_it_back(link: Link, node: GuardedNode, heater: Heater, measure: Measure
 
     timer = link.after(ACT_WITHIN_S, give_up)
     try:
-        operator.ask(
+        is_back = operator.ask(
             f"safe.sensor.back[{heater.sensor}]",
             f"Put the plug of sensor {heater.sensor!r} back within {ACT_WITHIN_S:g} s. Done?",
             show=f"CAUTION: {cautions.HOT_PLUG_BACK}",
         )
     finally:
         timer.cancel()
+    if not is_back:
+        node.stop_all()
+        measure.not_observable(f"the plug of sensor {heater.sensor!r} was not put back")
     if late:
         measure.not_observable(
             f"the plug of sensor {heater.sensor!r} was not back within {ACT_WITHIN_S:g} s, and every output was commanded off: "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -154,6 +155,9 @@ def _readers(nodes: Sequence[GuardedNode], measure: Measure) -> Readers:
     return found
 
 
+OTHERS_READS = 4
+
+
 def _give(link: Link, node: GuardedNode, heater: Heater, measure: Measure, readers: Readers) -> Pulse:
     before = _averages(link, readers)
     result = Pulse(heater, dict.fromkeys(before, 0.0), rated_v=measure.description.supply.voltage_v)
@@ -162,6 +166,7 @@ def _give(link: Link, node: GuardedNode, heater: Heater, measure: Measure, reade
     supply = measure.curve("supply", "V", nominal=result.rated_v)
     node.pulse_heater(heater.name, 1.0, heater.pulse_s)
     loaded_v: list[float] = []
+    others_k: dict[str, deque[float]] = {}
     start_s = others_s = link.now_s
     end_s = start_s + heater.pulse_s + heater.pulse_watch_s
     while link.now_s < end_s and not _has_turned(result, link.now_s - start_s):
@@ -181,7 +186,10 @@ def _give(link: Link, node: GuardedNode, heater: Heater, measure: Measure, reade
             others_s += OTHERS_EVERY_S
             for name in before:
                 if name != heater.sensor:
-                    _keep_peak(result, name, _sense.read_or_nan(readers[name], name) - before[name])
+                    latest = others_k.setdefault(name, deque(maxlen=OTHERS_READS))
+                    latest.append(_sense.read_or_nan(readers[name], name) - before[name])
+                    if len(latest) == OTHERS_READS:
+                        _keep_peak(result, name, _mean_of(latest))
     result.loaded_v = _mean_of(loaded_v)
     return result
 
@@ -356,7 +364,7 @@ def _averages(link: Link, readers: Readers) -> dict[str, float]:
     return {name: value for name, value in means.items() if not math.isnan(value)}
 
 
-def _mean_of(values: Sequence[float]) -> float:
+def _mean_of(values: Sequence[float] | deque[float]) -> float:
     return sum(values) / len(values) if values else math.nan
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
 from hiltest.catalogue._heat import EVERY_S, pulse_power_key, supply_v
+from hiltest.catalogue._sense import mean_of, read_or_nan, reads_for, reads_needed, running_means
 
 if TYPE_CHECKING:
     from hiltest.description.models import Fan, Heater, Sensor
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 COOL_S = 20.0
 COOL_SETTLE_S = 6.0
 IN_BAND_S = 5.0
+BAND_NOISE = 0.25
 FOLLOW_HYSTERESIS_K = 4.0
 """So far below follows_above_c a node may keep its fan running."""
 CAPACITY_UNCERTAIN, LOSS_UNCERTAIN = 0.05, 0.2
@@ -68,14 +71,16 @@ def low_setpoint(link: Link, node: GuardedNode, heater: Heater, measure: Measure
     node.set_heater_c(heater.name, goal)
     _climb(link, node, heater, measure, curve, ride)
     hold = [ride.take(link, node, heater, curve) for _ in range(round(heater.steady_s / EVERY_S))]
-    hottest = max(ride.reading_c)
+    count = _reads(measure, heater)
+    hottest = max(running_means(ride.reading_c, count))
     measure("overshoot", hottest - goal, "K", high=heater.overshoot_max_k, limit="overshoot_max_k")
     measure(
         "largest distance from the setpoint once settled",
-        max(abs(value - goal) for value in hold),
+        max(abs(value - goal) for value in running_means(hold, count)),
         "K",
         high=band,
         limit="steady_band_k",
+        note="" if count == 1 else f"of means of {count} readings, for the sensor is noisy",
     )
     if not math.isnan(rest_v):
         nominal_v = measure.description.supply.voltage_v
@@ -94,6 +99,12 @@ def low_setpoint(link: Link, node: GuardedNode, heater: Heater, measure: Measure
     _say_what_is_not_proven(heater, measure)
 
 
+def _reads(measure: Measure, heater: Heater) -> int:
+    """Of so many readings a mean is compared with the band, so that noise leaves three quarters of it for the loop."""
+    node = heater.node or ""
+    return reads_for(measure.memory, node, heater.sensor, BAND_NOISE * heater.steady_band_k)
+
+
 def _climb(
     link: Link, node: GuardedNode, heater: Heater, measure: Measure, curve: CurveRecorder, ride: Ride
 ) -> None:
@@ -102,16 +113,18 @@ def _climb(
     start_s = link.now_s
     deadline_s = start_s + heater.window_s
     reached_s: float | None = None
-    in_band = 0
+    in_band, count = 0, _reads(measure, heater)
     while link.now_s < deadline_s:
-        reading = ride.take(link, node, heater, curve)
+        ride.take(link, node, heater, curve)
+        latest = ride.reading_c[-count:]
+        reading = sum(latest) / len(latest)
         if reached_s is None and reading >= goal - band:
             reached_s = link.now_s - start_s
             deadline_s = link.now_s + 0.5 * heater.window_s
         in_band = in_band + 1 if abs(reading - goal) <= band else 0
         if reached_s is not None and in_band * EVERY_S >= IN_BAND_S:
             break
-    hottest = max(ride.reading_c)
+    hottest = max(running_means(ride.reading_c, count))
     measure(
         "time to reach",
         math.nan if reached_s is None else reached_s,
@@ -181,9 +194,10 @@ def _spans(t_s: Sequence[float], values: Sequence[float]) -> list[tuple[float, f
 
 def _cool(link: Link, node: GuardedNode, heater: Heater, measure: Measure, curve: CurveRecorder) -> None:
     """Off: it must cool as a block does whose heater is off."""
+    place = measure.memory, node.name, heater.sensor
+    before = mean_of(link, lambda: node.read_temperature_c(heater.sensor), reads_needed(*place))
     node.set_heater_c(heater.name, 0.0)
     room_c = measure.memory.get(f"cold {heater.name}", math.nan)
-    before = node.read_temperature_c(heater.sensor)
     t_s, values = fall(link, node, heater, COOL_S, curve)
     after = sum(values[-5:]) / 5
     expected = expected_fall_k(heater, before, room_c, COOL_S - COOL_SETTLE_S)
@@ -245,6 +259,11 @@ def _estimate_loss(
 
 def _say_what_is_not_proven(heater: Heater, measure: Measure) -> None:
     """The board reads its sensor by a table; nothing so far shows that it is the right one."""
+    if not measure.description.fixture.operator:
+        measure.qualify_unless_rejected(
+            f"the curve of sensor {heater.sensor!r} was not proven above the room: by hand, an independent thermometer on the hot "
+            f"block of heater {heater.name!r} must show what the node reads"
+        )
     proven = measure.description.fixture.operator
     measure(
         "the sensor's curve above the room",
@@ -264,13 +283,14 @@ def second_point(link: Link, node: GuardedNode, heater: Heater, operator: Operat
     curve = measure.curve(f"{heater.name} temperature", "degC", setpoint=heater.low_setpoint_c)
     node.set_heater_c(heater.name, heater.low_setpoint_c)
     _wait_until_steady(link, node, heater, measure, curve)
-    told_c = operator.ask(
-        f"heat.thermometer[{heater.name}]",
-        f"CAUTION: hot, about {heater.low_setpoint_c:g} degC or more. Press an independent thermometer against the block of "
-        f"heater {heater.name!r}, beside its sensor, wait until it is steady. What does it read?",
-        "number",
-        unit="degC",
-    )
+    with operator.watching(lambda: curve.add(read_or_nan(node, heater.sensor))):
+        told_c = operator.ask(
+            f"heat.thermometer[{heater.name}]",
+            f"CAUTION: hot, about {heater.low_setpoint_c:g} degC or more. Press an independent thermometer against the block of "
+            f"heater {heater.name!r}, beside its sensor, wait until it is steady. What does it read?",
+            "number",
+            unit="degC",
+        )
     _, values = fall(link, node, heater, 2.0, curve)
     node.set_heater_c(heater.name, 0.0)
     shown_c = sum(values) / len(values)
@@ -291,11 +311,12 @@ def _wait_until_steady(
     link: Link, node: GuardedNode, heater: Heater, measure: Measure, curve: CurveRecorder
 ) -> None:
     end_s = link.now_s + heater.window_s
-    steady = 0
+    steady, latest = 0, deque[float](maxlen=_reads(measure, heater))
     while link.now_s < end_s:
         link.run_for(2 * EVERY_S)
-        reading = node.read_temperature_c(heater.sensor)
-        curve.add(reading)
+        latest.append(node.read_temperature_c(heater.sensor))
+        curve.add(latest[-1])
+        reading = sum(latest) / len(latest)
         steady = steady + 1 if abs(reading - heater.low_setpoint_c) <= heater.steady_band_k else 0
         if steady * 2 * EVERY_S >= 2 * IN_BAND_S:
             return

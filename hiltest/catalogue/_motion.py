@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hiltest.catalogue import _causes
+from hiltest.catalogue._sense import NOISE_K, sure_rise_k
 from hiltest.errors import NoAnswer
 
 if TYPE_CHECKING:
@@ -436,13 +437,14 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watc
     curve = measure.curve(f"{stepper.name} motor temperature", "degC")
     long = round(stepper.long_move_rev * axis.per_rev)
     start_c = _mean_c(link, node, stepper.motor_sensor)
+    at_most_k = sure_rise_k(measure.memory, node.name, stepper.motor_sensor, stepper.warm_rise_max_k)
     node.enable_driver(stepper.name, True)
     start_s, rise_k = link.now_s, 0.0
     clear, stands = clear_of_home(stepper), 0
     try:
         axis.move(clear)
         stands += clear
-        while link.now_s - start_s < stepper.warm_s and rise_k <= stepper.warm_rise_max_k:
+        while link.now_s - start_s < stepper.warm_s and rise_k <= at_most_k:
             for way in (long, -long):
                 with watch.moving(way):
                     axis.move(way, stepper.speed_rev_s)
@@ -450,7 +452,7 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watc
                 reading = node.read_temperature_c(stepper.motor_sensor)
                 curve.add(reading)
                 rise_k = reading - start_c
-                if rise_k > stepper.warm_rise_max_k:
+                if rise_k > at_most_k:
                     break
             if clear and stands == clear and axis.at_home():
                 measure.look_first(*_causes.steps_lost())
@@ -458,7 +460,7 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watc
                     f"steps were lost: after {link.now_s - start_s:.0f} s out and back {stepper.home_switch!r} was met "
                     f"{clear / axis.per_rev:g} turns too early. Nothing was moved further"
                 )
-        if rise_k > stepper.warm_rise_max_k:
+        if rise_k > at_most_k:
             measure.note(
                 f"too warm: nothing was moved further, and the axis stands {stands / axis.per_rev:g} motor turns from where it "
                 "began. Let the motor cool, then with the power off bring it back by hand"
@@ -469,12 +471,18 @@ def warm(link: Link, node: GuardedNode, stepper: Stepper, measure: Measure, watc
         measure.fail(f"the move did not end: {error}")
     ran_s = link.now_s - start_s
     driver = node.read_driver(stepper.name)
-    rise_k = max(rise_k, _mean_c(link, node, stepper.motor_sensor) - start_c)
+    mean_k = _mean_c(link, node, stepper.motor_sensor) - start_c
+    rise_k = max(rise_k, mean_k) if rise_k > at_most_k else mean_k
     node.enable_driver(stepper.name, False)
     measure("ran for", ran_s, "s")
     _judge_driver(driver, stepper, measure)
     watch.judge()
     measure("rise of the motor's case", rise_k, "K", high=stepper.warm_rise_max_k, limit="warm_rise_max_k")
+    if rise_k < NOISE_K and not measure.failed:
+        measure.not_observable(
+            f"sensor {stepper.motor_sensor!r} did not see the motor of {stepper.name!r} get warm ({rise_k:.1f} K in {ran_s:.0f} s)",
+            "its sensor on the motor's case, pressed on, and a warm_s long enough for some kelvin",
+        )
 
 
 def _mean_c(link: Link, node: GuardedNode, sensor: str) -> float:

@@ -83,6 +83,18 @@ def sure_rise_k(memory: dict[str, Any], node: str, sensor: str, at_least_k: floa
     return at_least_k + (SURE * noise_k(memory, node, sensor) if is_noisy else 0.0)
 
 
+def reads_for(memory: dict[str, Any], node: str, sensor: str, within_k: float) -> int:
+    """Readings for a mean of which SURE standard deviations stay within `within_k`; 1 for a quiet sensor."""
+    return max(1, math.ceil((SURE * noise_k(memory, node, sensor) / within_k) ** 2))
+
+
+def running_means(values: Sequence[float], count: int) -> list[float]:
+    """Mean of each `count` readings in a row; of all where there are fewer."""
+    if len(values) <= count:
+        return [sum(values) / len(values)]
+    return [sum(values[at : at + count]) / count for at in range(len(values) - count + 1)]
+
+
 def too_noisy(memory: dict[str, Any], node: str, sensor: str) -> str:
     """Why NOISE_K can't be seen with this sensor; empty where it can."""
     if reads_needed(memory, node, sensor) <= MOST_READS:

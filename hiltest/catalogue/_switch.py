@@ -168,7 +168,12 @@ def by_hand(
     if rest.changes:
         measure.look_first(*_causes.switch(floats=True, follows=False, reads_right=False, others_moved=False))
         measure.fail("the input floats: pull-up missing or the wire loose; nothing was pressed")
-    there, back = _press(link, watch, target, operator, place, is_down)
+    there, back, was_moved = _press(link, watch, target, operator, place, is_down)
+    if not was_moved:
+        measure.not_observable(
+            f"the lever of switch {target.name!r} was not moved, so the answers say",
+            "somebody who moves it while it is watched",
+        )
     moved = sorted(there.others | back.others | rest.others)
     if watch.unread:
         measure.note(f"did not answer meanwhile and so is not watched: {', '.join(sorted(watch.unread))}")
@@ -202,15 +207,15 @@ def by_hand(
 
 def _press(
     link: Link, watch: Watch, target: Switch, operator: Operator, place: str, is_down: bool
-) -> tuple[Seen, Seen]:
-    """Ask for the press and watch it; once more if the person says that nothing was pressed."""
+) -> tuple[Seen, Seen, bool]:
+    """Ask for the press and watch it; once more if the person says that nothing was pressed. And whether it was."""
     act = (
         "free it for two seconds (turn the axis off it by hand, or lift its lever), then let it back"
         if is_down
         else "press it and hold it for two seconds, then let it go"
     )
     at_rest = watch.state
-    there = back = Seen()
+    there, back, was_moved = Seen(), Seen(), False
     for _ in range(TRIES):
         if not operator.ask(
             f"switch.press[{target.name}]",
@@ -219,14 +224,15 @@ def _press(
             continue
         there = watch.until(not at_rest, WITHIN_S)
         if there.came:
-            back = watch.until(at_rest, WITHIN_S)
+            back, was_moved = watch.until(at_rest, WITHIN_S), True
             break
-        if there.others or operator.ask(
+        was_moved = bool(there.others) or operator.ask(
             f"switch.pressed[{target.name}]",
             f"No change was seen. Did you move the lever of {target.name!r}?",
-        ):
+        )
+        if was_moved:
             break
-    return there, back
+    return there, back, was_moved
 
 
 def _why(target: Switch, follows: bool) -> str:

@@ -23,7 +23,7 @@ from hiltest.catalogue._safe import (
     LAGS_WAITED,
     judge_current,
 )
-from hiltest.catalogue._sense import NOISE_K, mean_of, reads_needed, too_noisy
+from hiltest.catalogue._sense import FEWEST_READS, NOISE_K, mean_of, reads_needed, too_noisy
 from hiltest.errors import Refused
 
 if TYPE_CHECKING:
@@ -110,6 +110,11 @@ class OneHeater:
         self.base_c, output = self.read(), self.output()
         self._given.append((self.link.now_s, output))
         return self.base_c, output
+
+    def settle(self) -> None:
+        """Take where the block is from a mean, if one reading of its sensor says too little."""
+        if self._averaged > FEWEST_READS:
+            self.base_c = self._mean_c()
 
     def must_go_off(self) -> None:
         """From now on: `base_c` is where the block was, and `most_rise_k` by how much it may still rise.
@@ -328,6 +333,7 @@ def over_temperature(
     ceiling.judge()
     one = OneHeater(link, node, heater, measure, supply)
     one.warm_and_on()
+    one.settle()
     one.must_go_off()
     lowered_c = one.base_c - WARM_BELOW_K
     measure("ceiling lowered to", lowered_c, "degC", note=f"the block is at {one.base_c:.1f} degC")

@@ -88,7 +88,7 @@ def _window_s(description: Description, node: Node) -> float:
 
 def _hung_window_s(description: Description, node: Node) -> float:
     silence_s = 1.5 * description.limits.drill_silence_s
-    return 120.0 + 4 * (node.watchdog_max_s + node.boot_max_s) + silence_s
+    return 120.0 + QUESTION_S + 4 * (node.watchdog_max_s + node.boot_max_s) + silence_s
 
 
 def _hands_window_s(description: Description, node: Node) -> float:
@@ -267,7 +267,13 @@ def test_stop(
         method="Fans at part speed, and where safe.bus_cut has passed the low setpoint for a second; then the node is reset. "
         "Nothing is commanded for "
         f"limits.drill_silence_s. {_OBSERVED}",
-        limits=(_SILENCE, ("boot time up to node.boot_max_s", "0.1 s to 1 s is common practice, no source")),
+        limits=(
+            _SILENCE,
+            (
+                "boot time up to node.boot_max_s, 1.5 s",
+                "from reset to the boot-up message; common practice, no source",
+            ),
+        ),
         causes=(
             "setpoints are stored and taken up again",
             _causes.GATE_FLOATS,
@@ -302,7 +308,7 @@ def test_reset(
         f"tachometers and blocks are watched. {_NOT_ASKED}",
         limits=(
             (
-                "nothing comes on for a half, a quarter and a half of limits.drill_silence_s",
+                "nothing comes on for a half, a quarter and a half of limits.drill_silence_s, 10 s: 5 s, 2.5 s and 5 s",
                 "chosen for hiltest",
             ),
             _AT_REST,
@@ -341,7 +347,7 @@ def test_old_commands(
         "looked at; what a reset does to outputs is safe.reset's.",
         limits=(
             (
-                "boots again within node.watchdog_max_s, 1 s, and node.boot_max_s",
+                "boots again within node.watchdog_max_s, 1 s, and node.boot_max_s, 1.5 s",
                 "hardware watchdogs are set to 0.1 s to 1 s; common practice, no source",
             ),
             ("it says that its watchdog reset it, where it tells a cause", "exact"),
@@ -381,7 +387,7 @@ def test_firmware_hung(
         f"{_NOT_ASKED}",
         limits=(
             ("refused", "exact"),
-            ("output off afterwards", "exact"),
+            ("output off 0.1 s afterwards", "the time of one answer; chosen for hiltest"),
             (
                 "the block rises by no more than 0.6 K until heat would have reached its sensor; no more than 0.05 A more at a "
                 "[bench_supply]",
@@ -490,7 +496,7 @@ def test_over_temperature(
         "'not observable'.",
         limits=(
             (
-                "after node.host_silence_max_s, after node.stop_max_s and after a boot no step more",
+                "no step more after node.host_silence_max_s, 1 s, after node.stop_max_s, 0.5 s, and after a boot, node.boot_max_s, 1.5 s",
                 "0.1 s to 1 s is common practice, no source",
             ),
             ("no step by an old move", "exact"),
@@ -538,7 +544,7 @@ def test_move_ends(
                 "ripple and a small fan; chosen for hiltest",
             ),
             _FALLS,
-            ("stays off once the sensor is back", "latched"),
+            ("stays off for 4 s at least once the sensor is back", "latched"),
         ),
         causes=("no range check in the firmware", "the fault is not latched", _LYING),
     ),
@@ -585,7 +591,7 @@ def _can_switch_power(description: Description, node: Node) -> bool:
         f"limits.drill_silence_s. {_NOT_ASKED}",
         limits=(
             (
-                "answers within three times node.boot_max_s and 2 s after the power is said to be on",
+                "answers within three times node.boot_max_s, 1.5 s, and 2 s after the power is said to be on",
                 "chosen for hiltest",
             ),
             _SILENCE,
@@ -607,13 +613,14 @@ def test_power_return(
     link: Link,
     node: GuardedNode,
     power: Power,
+    operator: Operator,
     bench_supply: ScpiSupply | None,
     measure: Measure,
 ) -> None:
     """Power returns under a stream of commands."""
     from hiltest.catalogue import _hands
 
-    _hands.power_return(link, node, target, measure, power, bench_supply)
+    _hands.power_return(link, node, target, measure, power, operator, bench_supply)
 
 
 def _has_emergency_stop(description: Description, node: Node) -> bool:

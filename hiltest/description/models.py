@@ -581,7 +581,7 @@ class Sensor(Load):
     r0_ohm: float | None = Field(None, gt=0, description="platinum: resistance at 0 degC")
     pull_up_ohm: float | None = Field(None, gt=0, description="divider resistor to the reference")
     adc_bits: int = Field(12, ge=8, le=24, description="resolution of the converter that reads it")
-    noise_max_k: float = limit(1.0, COMMON, "standard deviation at rest", gt=0, le=20)
+    noise_max_k: float = limit(0.5, COMMON, "standard deviation at rest", gt=0, le=20)
     ceiling_c: float | None = limit(
         None,
         f"makers of steppers allow {MOTOR_CEILING_C:g} degC and more at the case, parts of the industrial range end at "

@@ -40,7 +40,8 @@ ELEMENT_FACTOR = 4.0
 
 RISE_WINDOW_S = 8.0
 RISE_SPAN_MIN_S = 1.0
-NOISE_FACTOR = 4.0
+NOISE_FACTOR = 4.0 * math.sqrt(2.0)
+"""Of a sensor's noise may be in the difference of two of its readings."""
 """Standard deviations of sensor noise that are not taken for a rise."""
 
 PULSE_TAIL_S = 10.0
@@ -465,7 +466,7 @@ class Guard:
     def _check_span(self, heater: Heater, rise_k: float, span_s: float) -> None:
         caused_k = heater.power_w / heater.heat_capacity_j_k * span_s
         allowed_k = self._limits.guard_rise_factor * caused_k
-        allowed_k += NOISE_FACTOR * self._noise_k.get(heater.sensor, 1.0)
+        allowed_k += NOISE_FACTOR * self._noise_k.get(heater.sensor, 0.5)
         if rise_k > allowed_k:
             self._trip(
                 f"heater {heater.name!r}: sensor {heater.sensor!r} rose by {rise_k:.1f} K in {span_s:.2f} s, the "

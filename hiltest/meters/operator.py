@@ -16,8 +16,8 @@ import os
 import re
 import select
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol, TypeVar, overload
@@ -31,6 +31,7 @@ Kind = Literal["yes_no", "choice", "number", "text"]
 
 POLL_S = 0.05
 THINK_S = 600.0
+LOOK_EVERY_S = 0.5
 LINE_MAX = 1000
 TRIES = 3
 """How often somebody who answers by himself may say something that can't be used."""
@@ -71,6 +72,8 @@ _UNPREFIXED = {
     "rpm": ("rpm", "RPM", "1/min"),
     "%": ("%", "percent"),
 }
+_LEAST = {"ohm": -0.3, "degC": -273.15, "K": 0.0}
+"""Least that can be read: a meter nulled with its leads shows a short as a hair below zero ohm; absolute zero."""
 ANSWERS_BYTES_MAX = 200_000
 _NUMBER = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)")
 _CODED = re.compile(r"(\d+)([RrkKM])(\d+)")
@@ -188,6 +191,7 @@ class Operator:
         self._terminal = terminal
         self._is_simulated = isinstance(link.clock, SimulatedClock)
         self._think_s = think_s
+        self._look: Callable[[], None] | None = None
         self.records: list[tuple[float, str, str, str]] = []
 
     # --- asking ---------------------------------------------------------------------------------------
@@ -238,6 +242,15 @@ class Operator:
         asked = _Asked(question_id, f"{question} [{wanted}] ", show, tuple(choices), unit)
         return self._ask(asked, read)
 
+    @contextmanager
+    def watching(self, look: Callable[[], None]) -> Iterator[None]:
+        """While a person thinks or acts inside this block, call `look` every LOOK_EVERY_S; unlike a listener it may wait."""
+        before, self._look = self._look, look
+        try:
+            yield
+        finally:
+            self._look = before
+
     def tell(self, text: str) -> None:
         """Show something to the person, if there is one."""
         terminal = self._find_terminal()
@@ -276,7 +289,7 @@ class Operator:
     def _from_person(self, asked: _Asked) -> str | None:
         """Give him his time, let him act, hear what he says."""
         assert self._person is not None
-        self._link.run_for(self._person.think_s(asked.question_id))
+        self._pass_time(self._person.think_s(asked.question_id), lambda: False)
         return self._person.answer(asked.question_id, asked.choices, asked.unit)
 
     def _from_bench(self, asked: _Asked, said: str | None, read: Callable[[str], T]) -> T:
@@ -299,7 +312,7 @@ class Operator:
         try:
             while True:
                 left_s = max(0.0, started_s + self._think_s - self._link.now_s)
-                if not self._link.wait_for(lambda: bool(typed), left_s):
+                if not self._pass_time(left_s, lambda: bool(typed)):
                     raise NotObservable(
                         f"question {asked.question_id!r} was not answered in {self._think_s:g} s"
                     )
@@ -314,6 +327,15 @@ class Operator:
                     terminal.write(f"{error}\n{asked.shown}")
         finally:
             remove()
+
+    def _pass_time(self, seconds: float, is_there: Callable[[], bool]) -> bool:
+        """Wait until something is there, looking now and then if there is something to look at; False after `seconds`."""
+        end_s = self._link.now_s + seconds
+        while self._look is not None and end_s - self._link.now_s > LOOK_EVERY_S:
+            if self._link.wait_for(is_there, LOOK_EVERY_S):
+                return True
+            self._look()
+        return bool(self._link.wait_for(is_there, max(0.0, end_s - self._link.now_s)))
 
     def _accept(self, asked: _Asked, text: str, read: Callable[[str], T]) -> T:
         question = asked.shown.strip()
@@ -364,7 +386,12 @@ def parse_quantity(text: str, unit: str) -> float:
     if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", number):
         raise ValueError(f"{number!r} may mean thousands or a decimal comma; type it with a point or without")
     value = float(number.replace(",", "."))
-    return value if not tail else value * _factor(tail, unit, base) / asked_factor
+    if tail:
+        value *= _factor(tail, unit, base) / asked_factor
+    least = _LEAST.get(base, -math.inf) / asked_factor
+    if value < least:
+        raise ValueError(f"{text!r} can't be: nothing reads less than {least:g} {unit}")
+    return value
 
 
 def _factor(tail: str, unit: str, base: str) -> float:

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from hiltest.canbus import lineprotocol as lp
+from hiltest.canbus import serialline
 from hiltest.canbus.batch import FRAME_DTYPE, to_frames, to_rows
 from hiltest.canbus.frame import Frame, describe_error
 from hiltest.canbus.serialline import SerialLineBus
@@ -79,6 +80,12 @@ class AdapterDouble:
             os.write(self._master, b"z\r" if text[0].islower() else b"Z\r")
         else:
             os.write(self._master, self.answers.get(text, b"\r"))
+
+
+@pytest.fixture(autouse=True)
+def no_port_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kernel gives the same name to the next test's pseudo-terminal."""
+    monkeypatch.setattr(serialline, "_QUIET_PORTS", {})
 
 
 @pytest.fixture
@@ -336,6 +343,25 @@ def test_a_late_answer_does_not_hide_a_refused_bit_rate(pause_s: float) -> None:
     try:
         with pytest.raises(can.CanInitializationError, match=r"refused the command S8 .bit rate"):
             SerialLineBus(double.path, bitrate=1_000_000)
+    finally:
+        double.unplug()
+
+
+def test_a_rate_that_an_adapter_lacks_costs_no_second_once_the_line_is_ours() -> None:
+    """Our own close was answered, so nothing late is on its way: a drill tries rates while something is on."""
+    double = AdapterDouble(refused=("S0",))
+    try:
+        SerialLineBus(double.path, bitrate=1_000_000).shutdown()
+        before = time.monotonic()
+        with pytest.raises(can.CanInitializationError, match="refused the command S0"):
+            SerialLineBus(double.path, bitrate=10_000)
+        assert time.monotonic() - before < 0.9, "a line that is not known to be quiet is listened to for 1 s"
+        assert double.lines.count("S0") == 1
+        SerialLineBus(double.path, bitrate=1_000_000).shutdown()
+        time.sleep(1.1)  # long enough for another program
+        with pytest.raises(can.CanInitializationError, match="refused the command S0"):
+            SerialLineBus(double.path, bitrate=10_000)
+        assert double.lines.count("S0") == 3
     finally:
         double.unplug()
 

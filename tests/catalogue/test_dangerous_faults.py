@@ -117,6 +117,8 @@ def test_without_an_operator_the_sensor_curve_is_said_to_be_unproven() -> None:
     curve = next(m for m in check.measurements if m.name == "the sensor's curve above the room")
     assert (curve.value, curve.verdict) == ("not proven", "noted")
     assert "thermometer" in curve.note
+    assert record.verdict != "rejected"
+    assert "the curve of sensor 'reservoir' was not proven above the room" in record.verdict_reason
 
 
 def test_what_no_check_can_see_says_why_and_what_to_do() -> None:

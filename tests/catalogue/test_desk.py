@@ -76,6 +76,21 @@ def test_what_no_table_knows_is_refused_with_its_place(old: str, new: str, expec
         load_text(edited((old, new)), FIXTURES)
 
 
+@pytest.mark.parametrize(
+    ("length_m", "says"),
+    [
+        ("2.4", "the rule of the trade binds"),
+        ("30.0", "the computed drop binds"),
+        ("900.0", "no gauge in the table; the computed drop binds"),
+    ],
+)
+def test_it_is_said_which_gauge_binds(length_m: str, says: str) -> None:
+    """20 AWG for a heater is common practice, no source; over a long pair the drop needs more, at last more than there is."""
+    found = desk(PAIR, edited(("length_m = 2.4              # one way", f"length_m = {length_m}")))
+    (gauge,) = (each for each in found.measurements if each.name == "gauge of the power pair")
+    assert says in gauge.note
+
+
 LASTING = "current of a short that may last"
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
 
 from hiltest.catalogue._hung import WORST_ELEMENT, ember_duty
 from hiltest.description.loading import load_description
+from hiltest.simbench.person import Person
 
 from . import variants
 from .boards import ALONE, FIXTURES, accept
@@ -48,6 +50,26 @@ def test_the_watchdog_of_a_sound_node_drops_its_outputs() -> None:
     assert values(check)["reset cause"] == "watchdog"
     assert values(check)["fan nozzle speed after the program hung, share of before"] < 0.9
     assert not left_on
+
+
+@pytest.mark.parametrize("said", ["no", "skip"])
+def test_nobody_takes_the_power_away(said: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The run ends all the same, and says above all what must be done."""
+    answer = Person.answer
+    asked: list[str] = []
+
+    def refuses(self: Person, asked_for: str, choices: Sequence[str], unit: str) -> str | None:
+        asked.append(asked_for)
+        if asked_for == "power.off" and asked.count("power.off") > 1:
+            return said
+        return answer(self, asked_for, choices, unit)
+
+    monkeypatch.setattr(Person, "answer", refuses)
+    file = edited(FIXTURES / "glue_head.toml", ("steady_s = 20.0", "steady_s = 5.0\nidle_s = 5.0"))
+    check, record, _ = drill("no_watchdog", file=file, operator=True, only=(HUNG,))
+    assert check.outcome == "failed"
+    assert "SWITCH THE SUPPLY OFF NOW" in check.reason
+    assert record.verdict == "rejected"
 
 
 def test_without_somebody_at_the_power_no_heater_is_on() -> None:

@@ -216,6 +216,7 @@ def test_switches_are_watched_while_the_bus_is_loaded_too() -> None:
 class _Slips:
     """A node that moves, and meets its home switch after so many moves; its motor gets warmer with each."""
 
+    name = "head"
     offers = frozenset({"read_switch[pump_home]"})
 
     def __init__(self, *, home_after: int = 99, warmer_k: float = 0.0) -> None:

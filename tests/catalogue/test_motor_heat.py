@@ -56,6 +56,13 @@ def test_a_wrong_sense_resistor_is_felt_at_the_motor_and_by_a_badly_cooled_drive
     assert next(m.value for m in check.measurements if m.name == "ran for") < 120.0
 
 
+def test_a_sensor_that_does_not_see_the_motor_shows_nothing() -> None:
+    """Its reading stands still: that is no motor that stays cool."""
+    check = warm("sensor_frozen[board]")
+    assert check.outcome == "not observable"
+    assert "did not see the motor of 'pump' get warm" in check.reason
+
+
 def test_a_motor_above_its_ceiling_trips_the_guard() -> None:
     """Five times the current heat its case while it moves: at its sensor's ceiling all goes off, and the reason is told."""
     file = description(('place = "on the case', 'ceiling_c = 48.0\nplace = "on the case'))

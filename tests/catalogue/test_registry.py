@@ -112,3 +112,13 @@ def test_an_unknown_name_is_met_with_the_nearest_one() -> None:
     """A typing error costs one look."""
     with pytest.raises(UsageError, match=re.escape("did you mean 'fan.tach'")):
         find("fan.tack")
+
+
+def test_every_drill_states_a_time() -> None:
+    """A limit in seconds with its default, and where it comes from."""
+    for spec in checks():
+        if spec.group == "safe":
+            assert any(re.search(r"\d s\b", limit) for limit, _ in spec.page.limits), spec.name
+            for limit, _ in spec.page.limits:
+                for name in re.findall(r"(?:node|limits)\.(\w+_s)\b", limit):
+                    assert re.search(rf"{name}, [\d.]+ s", limit), (spec.name, limit)

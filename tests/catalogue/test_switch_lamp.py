@@ -132,6 +132,7 @@ def test_a_switch_that_fails_keeps_the_axis_still() -> None:
     [
         (('"switch.rest[level]" = "free"', '"switch.rest[level]" = "skip"'), LEVEL, "not observable"),
         (('"switch.press[level]" = true', ""), LEVEL, "not observable"),
+        (('"switch.press[level]" = true', '"switch.press[level]" = false'), LEVEL, "not observable"),
         (('["red", "green", "blue", "none"]', '["red", "green", "green", "none"]'), LAMP, "failed"),
         (('["red", "green", "blue", "none"]', '["red", "green", "blue", "red"]'), LAMP, "failed"),
         (('["red", "green", "blue", "none"]', '["red", "skip"]'), LAMP, "not observable"),

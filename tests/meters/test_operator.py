@@ -106,6 +106,23 @@ def test_nonsense_and_ambiguity_are_not_guessed(text: str, unit: str) -> None:
         parse_quantity(text, unit)
 
 
+@pytest.mark.parametrize(
+    ("text", "unit"), [("-14.5", "ohm"), ("-1 k", "ohm"), ("-500", "degC"), ("-0.4", "Ω"), ("-0.001", "kohm")]
+)
+def test_what_nothing_can_read_is_asked_again(text: str, unit: str) -> None:
+    """A resistance below what a meter nulled with its leads may show, a temperature below absolute zero."""
+    with pytest.raises(ValueError, match="can't be"):
+        parse_quantity(text, unit)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"), [("-0.02 ohm", "ohm", -0.02), ("-40", "degC", -40.0), ("-5 V", "V", -5.0)]
+)
+def test_less_than_nothing_is_taken_where_it_may_be(text: str, unit: str, value: float) -> None:
+    """A short on a nulled meter, frost, a voltage the other way round."""
+    assert parse_quantity(text, unit) == value
+
+
 # --- a person --------------------------------------------------------------------------------------------------
 
 
@@ -278,6 +295,23 @@ def test_the_person_at_a_simulated_bench_is_asked() -> None:
     assert helper.heard == [("cold.pair", (), "ohm"), ("lamp", ("red", "green"), "")]
     assert link.now_s == pytest.approx(6.0)
     assert [record[3] for record in operator.records] == ["59,8 ohm", "green"]
+
+
+def test_somebody_may_look_while_a_person_thinks() -> None:
+    """Twice a second, with the right to wait; not before the question, not after it, and the answer is the same."""
+    link = simulated_link()
+    operator, looks = Operator(link, person=Helper("y", "y")), []
+
+    def look() -> None:
+        looks.append(link.now_s)
+        link.run_for(0.1)
+
+    with operator.watching(look):
+        assert operator.ask("lamp", "Is it green?")
+    assert len(looks) == 5
+    assert link.now_s == pytest.approx(3.0)
+    assert operator.ask("lamp", "Is it green?")
+    assert len(looks) == 5
 
 
 def test_heartbeats_go_on_while_the_person_at_a_simulated_bench_thinks() -> None:
