@@ -40,7 +40,7 @@ TWO_BOARDS = (
     "can_h_open",
     "can_l_open",
     "can_breaks_with_motion",
-    "oscillator_off=1.0",
+    "oscillator_off",
     "long_stub",
     "star_wiring",
     "terminator_not_at_end",
