@@ -86,10 +86,11 @@ def _run(
     by_name = {row.name: row for row in rows}
     store = Store(asked.store) if asked.store else None
     for faulty, sound in _rounds(asked, rows):
-        names = {order.key: name for name, order in faulty}
+        # Not by the key: a kept result's description lay in a folder that is gone.
+        names = {(order.seed, order.faults): name for name, order in faulty}
         orders = [order for _, order in faulty]
         for result in run_boards(orders, workers=asked.workers, store=store, until_failed=not asked.whole):
-            name = names[result.order.key]
+            name = names[result.order.seed, result.order.faults]
             counts[name].add(result)
             if result.is_accepted:
                 print(f"  {name} seed {result.order.seed}: ACCEPTED", file=sys.stderr, flush=True)
