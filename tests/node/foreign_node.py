@@ -103,7 +103,7 @@ class Gate:
         self.heard = self.last_count = None
         self.duty = self.share = self.fan_hz = 0.0
         self.speed, self.current, self.microsteps, self.flags = 1000, 0.0, 0, 0x20
-        self.stepped = now
+        self.stepped, self.owed = now, 0.0
 
     def off(self):
         self.duty, self.enabled = 0.0, False
@@ -144,8 +144,12 @@ class Gate:
         self.share += (goal - self.share) * min(1.0, dt / 0.15)
         self.fan_hz = 100.0 * self.share if self.share > 0.02 else 0.0
         way = self.target - self.position
-        if self.enabled and way:
-            most = max(1, int(self.speed * dt))
+        if not (self.enabled and way):
+            self.owed = 0.0
+        else:
+            self.owed += self.speed * dt  # a loop is shorter than a microstep at a slow speed
+            most = int(self.owed)
+            self.owed -= most
             moved = max(-most, min(most, way))
             self.position += moved
             self.real_rev = max(STOP_REV, self.real_rev + self.direction * moved / STEPS)

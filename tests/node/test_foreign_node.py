@@ -99,7 +99,7 @@ database = "gate.dbc"
 heartbeat = "Gate_State"
 heartbeat_s = 0.2
 heartbeat_tolerance_percent = 25.0
-host_silence_max_s = 2.0
+host_silence_max_s = 1.6
 stale_periods = 20.0  # a busy test machine may stop a process for a while
 message = [
     {{ name = "Gate_Command", counter = "Count", checksum = "Sum" }},
