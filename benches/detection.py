@@ -50,10 +50,9 @@ def main() -> int:
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     rows = [row for tier in asked.tiers for row in TIERS[tier] if asked.only in row.name]
     healthy, counts = Count("healthy"), {row.name: Count(row.name) for row in rows}
-    passed = 0
+    passed: list[str] = []
     try:
-        for _ in _run(asked, rows, healthy, counts):
-            passed += 1
+        _run(asked, rows, healthy, counts, passed)
     except KeyboardInterrupt:
         print("interrupted: the tables show what was reached", file=sys.stderr)
     if healthy.boards:
@@ -72,7 +71,7 @@ def main() -> int:
             f"METRIC fault_boards_incomplete {sum(each.incomplete for each in reached if each.name not in blind)}"
         )
         print(f"METRIC blind_adapter_boards_incomplete {sum(counts[name].incomplete for name in blind)}")
-        print(f"METRIC bounds_passed {passed}")
+        print(f"METRIC bounds_passed {len(passed)}")
     print("\nNo check sees these; do by hand what stands below each.")
     for entry in UNSEEN:
         print(f"  {entry.fault}\n    why: {entry.reason}\n    by hand: {entry.by_hand}")
@@ -80,24 +79,23 @@ def main() -> int:
 
 
 def _run(
-    asked: argparse.Namespace, rows: list[Row], healthy: Count, counts: dict[str, Count]
-) -> Iterator[str]:
-    """Count every board; yields each bound of a tier 1 row that a board passed."""
+    asked: argparse.Namespace, rows: list[Row], healthy: Count, counts: dict[str, Count], passed: list[str]
+) -> None:
+    """Count every board; `passed` gets each bound of a tier 1 row that a board passed."""
     by_name = {row.name: row for row in rows}
     store = Store(asked.store) if asked.store else None
     for faulty, sound in _rounds(asked, rows):
-        # Not by the key: a kept result's description lay in a folder that is gone.
-        names = {(order.seed, order.faults): name for name, order in faulty}
+        names = {order.key: name for name, order in faulty}
         orders = [order for _, order in faulty]
         for result in run_boards(orders, workers=asked.workers, store=store, until_failed=not asked.whole):
-            name = names[result.order.seed, result.order.faults]
+            name = names[result.order.key]
             counts[name].add(result)
             if result.is_accepted:
                 print(f"  {name} seed {result.order.seed}: ACCEPTED", file=sys.stderr, flush=True)
             if by_name[name].tier == 1:
                 for told in bounds.exceeded(by_name[name], result):
                     print(f"  {name} seed {result.order.seed}: BOUND: {told}", file=sys.stderr, flush=True)
-                    yield told
+                    passed.append(told)
         for result in run_boards(sound, workers=asked.workers, store=store):
             healthy.add(result)
             if not result.is_accepted:

@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from hashlib import sha256
 from multiprocessing import get_context
@@ -155,7 +155,8 @@ def run_boards(
     for order in orders:
         kept = store.get(order, until_failed) if store is not None else None
         if kept is not None:
-            yield kept
+            # It was kept with where its description lay then, which may be a folder that is gone.
+            yield replace(kept, order=order)
         else:
             left.append(order)
     for result in _run_in(left, workers, until_failed):

@@ -125,7 +125,6 @@ class SerialLineBus(can.BusABC):
         self._parser = lp.LineParser(use_stamps=timestamps)
         self._queue: deque[Frame] = deque()
         self._replies: deque[str] = deque()
-        self._surplus = False
         closed_ns = _QUIET_PORTS.pop(path, None)
         # Whoever comes later may come after another program.
         self._is_known_quiet = closed_ns is not None and _SINCE_IMPORT.now_ns - closed_ns < NS_PER_S
@@ -312,23 +311,23 @@ class SerialLineBus(can.BusABC):
         self._write(lp.CR * 3, timeout_s=0.5)
         self._drain()
         try:
-            self._configure(setup)
-            in_step = True
+            in_step = self._configure(setup) or self._is_known_quiet
         except _Refused:
             if self._is_known_quiet:
                 raise
             in_step = False
-        if not in_step or self._surplus:
+        if not in_step:
             # Answers bear no name. One that a program before us did not wait for may come later than the
             # drain and be taken for ours, and every answer then belongs to the command before. So nothing
             # is known of any command, and all are given again on a line that has gone quiet.
             self._drain(quiet_s=_LATE_ANSWER_S, limit_s=2 * _LATE_ANSWER_S)
             self._configure(setup)
 
-    def _configure(self, setup: str) -> None:
+    def _configure(self, setup: str) -> bool:
+        """Set up and open the channel; False if more was answered than asked: then no answer is known to be its command's."""
         # Refused if the channel was closed, which is as good.
         answered = self._command("C") is not None
-        self._surplus = self._has_surplus()
+        in_step = not self._has_surplus()
         self._forget()
         for command, purpose in (
             (setup, "bit rate"),
@@ -338,11 +337,11 @@ class SerialLineBus(can.BusABC):
             if command:
                 answer = self._command(command)
                 answered |= answer is not None
-                self._surplus |= self._has_surplus()
+                in_step &= not self._has_surplus()
                 self._judge(command, purpose, answer, answered)
+        return in_step
 
     def _has_surplus(self) -> bool:
-        """Whether more was answered than was asked: then no answer is known to be the one to its command."""
         self._read_events(0.0)
         return bool(self._replies)
 

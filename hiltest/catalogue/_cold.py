@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from hiltest import cautions
 from hiltest.catalogue import _causes
 from hiltest.errors import BenchError
+from hiltest.meters.operator import LEAST_OHM
 from hiltest.physics.motion import coil_pairs
 from hiltest.physics.thermistor import NtcBeta, Platinum, ResistiveSensor
 
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
 
 METER_SHARE, LEADS_OHM = 0.02, 0.3
 """What a hand-held ohmmeter and its leads may add (common practice, no source)."""
-LEAST_OHM = -LEADS_OHM
-"""A meter that was nulled with its leads may read a short as a hair below zero, and no less."""
 
 NOTHING_OHM, SHORT_OHM = 1000.0, 5.0
 LOWEST_SHARE, HIGHEST_SHARE = 100.0 / 120.0, 130.0 / 120.0

@@ -13,6 +13,7 @@ from hiltest.catalogue._powerless import (
     ACT_WITHIN_S,
     FALL_MAX_S,
     RAIL_DOWN_V,
+    CameOn,
     Fall,
     RailWatch,
     Return,
@@ -22,7 +23,7 @@ from hiltest.catalogue._powerless import (
 from hiltest.catalogue._safe import EVERY_S, STALE_EVERY_S, Live, proven_orders, say_motors_left_out
 from hiltest.catalogue._sense import read_or_nan
 from hiltest.catalogue._trip import OneHeater
-from hiltest.errors import NoAnswer, NodeFault, Refused
+from hiltest.errors import NoAnswer, Refused
 
 if TYPE_CHECKING:
     from hiltest.description.models import Heater, Node
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from hiltest.meters.operator import Operator
     from hiltest.meters.power import Power
     from hiltest.meters.scpi import ScpiSupply
-    from hiltest.node.verbs import Reading
 
 LOST_BORNE_S = 3.0
 BACK_S = 4.0
@@ -88,9 +88,9 @@ def power_return(
     try:
         with operator.watching(look):
             is_on = power.on()
+        looked.judge("the power came back")
         if not is_on:
             measure.fail("the supply went into its current limit when the power came back")
-        looked.judge("the power came back")
         came_back_s = _await_answer(link, node, within_s)
         is_back = True
         link.run_for(OLD_MOVES // 2 * STALE_EVERY_S)
@@ -269,51 +269,6 @@ def _let_it_go(part: Node, operator: Operator, measure: Measure) -> None:
         show=f"CAUTION: {cautions.EMERGENCY_STOP_RELEASE}",
     ):
         measure.not_observable("the emergency stop was not let go: the node has no power until it is")
-
-
-class CameOn:
-    """Sees, while a person thinks, whether a heater came on by itself once the node talks again, and switches it off.
-
-    `what` is what came on, in words; `heard_for_s` is how long the node has been talking, 0.0 while it is silent.
-    """
-
-    def __init__(self, link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
-        self.what = ""
-        self._link, self._node, self._measure = link, node, measure
-        self._heard_s = math.nan
-        self._heaters = [
-            each.name
-            for each in measure.description.heater
-            if each.node == part.name and f"read_heater_output[{each.name}]" in node.offers
-        ]
-        self.close = node.on_reading(self._see)
-
-    @property
-    def heard_for_s(self) -> float:
-        return 0.0 if math.isnan(self._heard_s) else self._link.now_s - self._heard_s
-
-    def _see(self, reading: Reading) -> None:
-        if math.isnan(self._heard_s) and not reading.asked:
-            self._heard_s = self._link.now_s
-
-    def look(self) -> None:
-        """Ask a node that talks for its outputs; command all off where one is on."""
-        if self.what or math.isnan(self._heard_s):
-            return
-        for heater in self._heaters:
-            try:
-                output = self._node.read_heater_output(heater)
-            except NodeFault:  # it boots, or goes away again: it is asked at the next look
-                return
-            if output > 0:
-                self._node.stop_all()
-                self.what = f"heater {heater!r} came on by itself ({100 * output:.0f} %)"
-                return
-
-    def judge(self, what: str) -> None:
-        """Fail for what was seen."""
-        if self.what:
-            self._measure.fail(f"{self.what} when {what}; every output was commanded off")
 
 
 def _nobody_saw_it(node: GuardedNode, part: Node, measure: Measure, operator: Operator, why: str) -> NoReturn:

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     Readers = dict[str, GuardedNode]
 
 EVERY_S = 0.2
-OTHERS_EVERY_S = 1.0
+OTHERS_EVERY_S, OTHERS_READS = 1.0, 4
+"""How often the other sensors are read, and of how many readings a mean is taken."""
 IDLE_EVERY_S = 0.5
 IDLE_RISE_K, IDLE_ABORT_K, IDLE_READS = 1.0, 3.0, 10
 PULSE_LOW, PULSE_HIGH = 0.72, 1.35
@@ -153,9 +154,6 @@ def _readers(nodes: Sequence[GuardedNode], measure: Measure) -> Readers:
         if reader is not None and f"read_temperature_c[{part.name}]" in reader.offers:
             found[part.name] = reader
     return found
-
-
-OTHERS_READS = 4
 
 
 def _give(link: Link, node: GuardedNode, heater: Heater, measure: Measure, readers: Readers) -> Pulse:

@@ -23,6 +23,7 @@ COOL_S = 20.0
 COOL_SETTLE_S = 6.0
 IN_BAND_S = 5.0
 BAND_NOISE = 0.25
+"""Of the band may go to noise."""
 FOLLOW_HYSTERESIS_K = 4.0
 """So far below follows_above_c a node may keep its fan running."""
 CAPACITY_UNCERTAIN, LOSS_UNCERTAIN = 0.05, 0.2
@@ -259,12 +260,12 @@ def _estimate_loss(
 
 def _say_what_is_not_proven(heater: Heater, measure: Measure) -> None:
     """The board reads its sensor by a table; nothing so far shows that it is the right one."""
-    if not measure.description.fixture.operator:
+    proven = measure.description.fixture.operator
+    if not proven:
         measure.qualify_unless_rejected(
             f"the curve of sensor {heater.sensor!r} was not proven above the room: by hand, an independent thermometer on the hot "
             f"block of heater {heater.name!r} must show what the node reads"
         )
-    proven = measure.description.fixture.operator
     measure(
         "the sensor's curve above the room",
         "see heat.second_point" if proven else "not proven",

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from hiltest.description.models import Node
     from hiltest.guard import GuardedNode
     from hiltest.link import Link
+    from hiltest.measure import Measure
     from hiltest.node.verbs import Reading
 
 ACT_WITHIN_S = 20.0
@@ -210,3 +211,48 @@ def hears_it(link: Link, node: GuardedNode, quiet_s: float, within_s: float) -> 
     finally:
         remove()
     return True
+
+
+class CameOn:
+    """Sees, while a person thinks, whether a heater came on by itself once the node talks again, and switches it off.
+
+    `what` is what came on, in words; `heard_for_s` is how long the node has been talking, 0.0 while it is silent.
+    """
+
+    def __init__(self, link: Link, node: GuardedNode, part: Node, measure: Measure) -> None:
+        self.what = ""
+        self._link, self._node, self._measure = link, node, measure
+        self._heard_s = math.nan
+        self._heaters = [
+            each.name
+            for each in measure.description.heater
+            if each.node == part.name and f"read_heater_output[{each.name}]" in node.offers
+        ]
+        self.close = node.on_reading(self._see)
+
+    @property
+    def heard_for_s(self) -> float:
+        return 0.0 if math.isnan(self._heard_s) else self._link.now_s - self._heard_s
+
+    def _see(self, reading: Reading) -> None:
+        if math.isnan(self._heard_s) and not reading.asked:
+            self._heard_s = self._link.now_s
+
+    def look(self) -> None:
+        """Ask a node that talks for its outputs; command all off where one is on."""
+        if self.what or math.isnan(self._heard_s):
+            return
+        for heater in self._heaters:
+            try:
+                output = self._node.read_heater_output(heater)
+            except NodeFault:  # it boots, or goes away again: it is asked at the next look
+                return
+            if output > 0:
+                self._node.stop_all()
+                self.what = f"heater {heater!r} came on by itself ({100 * output:.0f} %)"
+                return
+
+    def judge(self, what: str) -> None:
+        """Fail for what was seen."""
+        if self.what:
+            self._measure.fail(f"{self.what} when {what}; every output was commanded off")

@@ -41,8 +41,7 @@ ELEMENT_FACTOR = 4.0
 RISE_WINDOW_S = 8.0
 RISE_SPAN_MIN_S = 1.0
 NOISE_FACTOR = 4.0 * math.sqrt(2.0)
-"""Of a sensor's noise may be in the difference of two of its readings."""
-"""Standard deviations of sensor noise that are not taken for a rise."""
+"""Standard deviations of one reading that are not taken for a rise: the difference of two readings has the noise of both."""
 
 PULSE_TAIL_S = 10.0
 """A pulse counts as on for this long after its end: the heat under way still has to show."""

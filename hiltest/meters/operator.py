@@ -72,8 +72,9 @@ _UNPREFIXED = {
     "rpm": ("rpm", "RPM", "1/min"),
     "%": ("%", "percent"),
 }
-_LEAST = {"ohm": -0.3, "degC": -273.15, "K": 0.0}
-"""Least that can be read: a meter nulled with its leads shows a short as a hair below zero ohm; absolute zero."""
+LEAST_OHM = -0.3
+"""A meter that was nulled with its leads may read a short as a hair below zero, and no less."""
+_LEAST = {"ohm": LEAST_OHM, "degC": -273.15}
 ANSWERS_BYTES_MAX = 200_000
 _NUMBER = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)")
 _CODED = re.compile(r"(\d+)([RrkKM])(\d+)")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -58,6 +59,20 @@ def test_a_store_gives_back_what_it_was_given(tmp_path: Path) -> None:
     again = Store(tmp_path / "campaign.jsonl")
     assert again.get(BoardOrder(DESK, 1, ("no_node",))) == made(1, "rejected", ("bus.enumerate[head]",))
     assert again.get(BoardOrder(DESK, 2, ("no_node",))) is None
+
+
+def test_a_kept_board_answers_for_the_same_description_elsewhere(tmp_path: Path) -> None:
+    """Each process writes its descriptions anew, and takes them away at its end."""
+    path, first, second = tmp_path / "campaign.jsonl", tmp_path / "first", tmp_path / "second"
+    for folder in (first, second):
+        shutil.copytree(DESK.parent, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    done = replace(made(1), order=BoardOrder(first / "glue_head.toml", 1))
+    Store(path).add(done)
+    shutil.rmtree(first)
+    asked = BoardOrder(second / "glue_head.toml", 1)
+    (found,) = run_boards([asked], workers=0, store=Store(path))
+    assert found == replace(done, order=asked)
+    assert found.order.key == asked.key
 
 
 def test_a_store_tells_a_run_cut_short_from_a_whole_one(tmp_path: Path) -> None:
